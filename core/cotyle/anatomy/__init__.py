@@ -1,0 +1,1 @@
+"""Bones, landmarks, the frames of the pelvis and the native socket."""

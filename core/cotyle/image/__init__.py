@@ -1,0 +1,1 @@
+"""Volumes of voxels: reading, judging, sampling and labelling them."""

@@ -1,0 +1,69 @@
+"""Surfaces to and from VTK, and STL files in LPS millimetres."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+from vtkmodules.util.numpy_support import numpy_to_vtk, numpy_to_vtkIdTypeArray, vtk_to_numpy
+from vtkmodules.vtkCommonCore import vtkPoints
+from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
+from vtkmodules.vtkFiltersCore import vtkCleanPolyData, vtkTriangleFilter
+from vtkmodules.vtkIOGeometry import vtkSTLReader, vtkSTLWriter
+
+from cotyle.errors import InputError
+from cotyle.space.mesh import TriangleMesh
+
+STL_HEADER = "LPS millimetres; written by Cotyle; research software, not a medical device"
+
+
+def to_polydata(mesh: TriangleMesh) -> vtkPolyData:
+    """Return the surface as VTK poly data with its own copy of the numbers."""
+    points = vtkPoints()
+    points.SetData(numpy_to_vtk(np.ascontiguousarray(mesh.vertices_lps_mm), deep=True))
+    cells = vtkCellArray()
+    offsets = np.arange(0, 3 * len(mesh.triangles) + 1, 3, dtype=np.int64)
+    connectivity = np.ascontiguousarray(mesh.triangles, dtype=np.int64).ravel()
+    cells.SetData(numpy_to_vtkIdTypeArray(offsets, deep=True), numpy_to_vtkIdTypeArray(connectivity, deep=True))
+    polydata = vtkPolyData()
+    polydata.SetPoints(points)
+    polydata.SetPolys(cells)
+    return polydata
+
+
+def from_polydata(polydata: vtkPolyData) -> TriangleMesh:
+    """Return VTK poly data as a surface of triangles."""
+    triangulate = vtkTriangleFilter()
+    triangulate.SetInputData(polydata)
+    triangulate.PassLinesOff()
+    triangulate.PassVertsOff()
+    triangulate.Update()
+    triangles = triangulate.GetOutput()
+    if triangles.GetNumberOfPolys() == 0:
+        return TriangleMesh(np.empty((0, 3)), np.empty((0, 3), dtype=np.int32))
+    vertices = vtk_to_numpy(triangles.GetPoints().GetData()).astype(np.float64)
+    connectivity = vtk_to_numpy(triangles.GetPolys().GetConnectivityArray()).reshape(-1, 3)
+    return TriangleMesh(vertices, connectivity.astype(np.int32))
+
+
+def write_stl(mesh: TriangleMesh, path: Path) -> None:
+    """Write a binary STL file in LPS mm; its header says so."""
+    writer = vtkSTLWriter()
+    writer.SetFileTypeToBinary()
+    writer.SetHeader(STL_HEADER)
+    writer.SetFileName(str(path))
+    writer.SetInputData(to_polydata(mesh))
+    if writer.Write() != 1:
+        raise InputError("file-write", f"cannot write {path.name}", "Check the folder's rights and free space")
+
+
+def read_stl(path: Path) -> TriangleMesh:
+    """Read an STL file whose coordinates are LPS mm, joining equal vertices."""
+    if not path.is_file():
+        raise InputError("file-missing", f"there is no file {path.name}")
+    reader = vtkSTLReader()
+    reader.SetFileName(str(path))
+    clean = vtkCleanPolyData()
+    clean.SetInputConnection(reader.GetOutputPort())
+    clean.Update()
+    return from_polydata(clean.GetOutput())

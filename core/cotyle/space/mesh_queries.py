@@ -1,0 +1,73 @@
+"""Questions put to a closed surface: how far, inside or not, where a line goes through it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from vtkmodules.util.numpy_support import numpy_to_vtk, vtk_to_numpy
+from vtkmodules.vtkCommonCore import mutable, vtkDoubleArray, vtkPoints
+from vtkmodules.vtkCommonDataModel import vtkStaticCellLocator
+from vtkmodules.vtkFiltersCore import vtkImplicitPolyDataDistance
+from vtkmodules.vtkFiltersGeneral import vtkOBBTree
+
+from cotyle.space.arrays import Array, BoolArray, as_points, as_vector
+from cotyle.space.mesh import TriangleMesh
+from cotyle.space.mesh_files import to_polydata
+
+_SAME_CROSSING_MM = 1e-6
+
+
+class MeshQuery:
+    """Search trees of one closed surface, built when first asked for."""
+
+    def __init__(self, mesh: TriangleMesh) -> None:
+        self.mesh = mesh
+        self._polydata = to_polydata(mesh)
+        self._distance: Any = None
+        self._boxes: Any = None
+        self._cells: Any = None
+
+    def signed_distance(self, points_lps_mm: npt.ArrayLike) -> Array:
+        """Return mm to the surface for points (n, 3), negative inside the solid."""
+        if self._distance is None:
+            self._distance = vtkImplicitPolyDataDistance()
+            self._distance.SetInput(self._polydata)
+        points = np.ascontiguousarray(as_points(points_lps_mm))
+        values = vtkDoubleArray()
+        self._distance.FunctionValue(numpy_to_vtk(points, deep=True), values)
+        return vtk_to_numpy(values).astype(np.float64)
+
+    def contains(self, points_lps_mm: npt.ArrayLike) -> BoolArray:
+        """Return whether points (n, 3) lie inside the solid."""
+        return np.asarray(self.signed_distance(points_lps_mm) < 0.0)
+
+    def line_crossings(self, start_lps_mm: npt.ArrayLike, end_lps_mm: npt.ArrayLike) -> Array:
+        """Return the sorted distances in mm from ``start`` at which the straight line to ``end`` meets the surface."""
+        if self._boxes is None:
+            self._boxes = vtkOBBTree()
+            self._boxes.SetDataSet(self._polydata)
+            self._boxes.BuildLocator()
+        start, end = as_vector(start_lps_mm, "start"), as_vector(end_lps_mm, "end")
+        found = vtkPoints()
+        found.SetDataTypeToDouble()
+        self._boxes.IntersectWithLine(start, end, found, None)
+        if found.GetNumberOfPoints() == 0:
+            return np.empty(0)
+        distances = np.sort(np.linalg.norm(vtk_to_numpy(found.GetData()) - start, axis=1))
+        return np.asarray(distances[np.diff(distances, prepend=-1.0) > _SAME_CROSSING_MM])
+
+    def closest_points(self, points_lps_mm: npt.ArrayLike) -> Array:
+        """Return the nearest point of the surface for each of the points (n, 3)."""
+        if self._cells is None:
+            self._cells = vtkStaticCellLocator()
+            self._cells.SetDataSet(self._polydata)
+            self._cells.BuildLocator()
+        cell, part, squared = mutable(0), mutable(0), mutable(0.0)
+        closest = np.empty_like(as_points(points_lps_mm))
+        for row, point in zip(closest, as_points(points_lps_mm), strict=True):
+            spot = [0.0, 0.0, 0.0]
+            self._cells.FindClosestPoint(point, spot, cell, part, squared)
+            row[:] = spot
+        return closest

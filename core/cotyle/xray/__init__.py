@@ -1,0 +1,1 @@
+"""The C-arm: geometry, attenuation, simulated views and what is drawn on them."""
