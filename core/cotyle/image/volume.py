@@ -64,7 +64,7 @@ class Volume:
     @cached_property
     def lps_to_ijk(self) -> Array:
         """Inverse of ``ijk_to_lps``."""
-        return read_only(np.linalg.inv(self.ijk_to_lps))
+        return read_only(np.asarray(np.linalg.inv(self.ijk_to_lps), dtype=np.float64))
 
     @property
     def voxel_volume_mm3(self) -> float:
