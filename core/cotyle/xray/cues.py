@@ -1,0 +1,256 @@
+"""What a surgeon reads off the screen, as numbers: the cues of one cup or reamer in one view.
+
+Distances are millimetres in the plane through the cup's centre parallel to the detector: measured on the detector and
+divided by the magnification there. Directions refer to the line through both teardrops where both are known, else to
+the horizontal of the picture. The picture is taken with columns to the patient's left and rows downwards, as the
+constructors of :mod:`cotyle.xray.carm` make it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+import numpy.typing as npt
+
+from cotyle.space.arrays import Array, as_vector
+from cotyle.space.mesh import TriangleMesh
+from cotyle.space.shapes import Circle
+from cotyle.space.side import Side
+from cotyle.xray.carm import CArm
+from cotyle.xray.ellipse import Ellipse, apparent_inclination_deg, project_circle
+from cotyle.xray.outlines import hemisphere_outline, silhouette_segments
+
+PARALLEL_WITHIN_DEG = 3.0
+TANGENT_WITHIN_MM = 1.0
+_ILIOISCHIAL_REACH_MM = 30.0
+
+
+class LineRelation(StrEnum):
+    """How the rim lies to the line from the teardrop to the superolateral rim."""
+
+    PARALLEL = "parallel"
+    """The rim's long axis and the line differ by no more than ``PARALLEL_WITHIN_DEG``."""
+    TANGENT = "tangent"
+    """The line touches the rim's ellipse within ``TANGENT_WITHIN_MM``."""
+    CROSSING = "crossing"
+    """The line cuts the rim's ellipse."""
+    APART = "apart"
+    """The line passes the rim's ellipse."""
+
+
+@dataclass(frozen=True)
+class RimLineCue:
+    """The rim against the line from the teardrop's lower end to the native superolateral rim.
+
+    Parameters
+    ----------
+    angle_deg:
+        Rim's long axis minus that line; positive when the rim is the steeper one (more inclined).
+    relation:
+        In words.
+    lower_end_mm, upper_end_mm:
+        Distance of the two ends of the rim's long axis from the line, positive on the side of the mouth (outside
+        the bone).
+    """
+
+    angle_deg: float
+    relation: LineRelation
+    lower_end_mm: float
+    upper_end_mm: float
+
+
+@dataclass(frozen=True)
+class Cues:
+    """What the picture shows; None where a landmark or bone that it needs was not given (see ``missing``).
+
+    Parameters
+    ----------
+    rim_axis_ratio:
+        Minor to major axis of the rim's ellipse.
+    suggested_anteversion_deg:
+        asin of it, without a sign and without correction for the diverging beam: what the eye takes it for.
+    apparent_inclination_deg:
+        Rim's long axis to the horizontal of the picture.
+    inclination_to_teardrops_deg:
+        The same to the line through both teardrops.
+    axis_above_si_joint_mm:
+        Height at which the reaming axis, drawn inwards, crosses the line that runs up and down through the lower
+        end of the sacroiliac joint of the same side; negative below that end.
+    rim_line:
+        See :class:`RimLineCue`.
+    medial_edge_to_teardrop_mm:
+        From the teardrop to the most medial point of cup or reamer; positive when that lies lateral to it.
+    teardrop_to_ilioischial_mm:
+        From the teardrop to the ilio-ischial line at its height; positive when the line lies lateral to it.
+    symphysis_to_sacrum_mm:
+        From the sacral midline to the symphysis; positive when the symphysis lies to the patient's left.
+    missing:
+        Names of what was not given.
+    """
+
+    rim_axis_ratio: float
+    suggested_anteversion_deg: float
+    apparent_inclination_deg: float
+    inclination_to_teardrops_deg: float | None
+    axis_above_si_joint_mm: float | None
+    rim_line: RimLineCue | None
+    medial_edge_to_teardrop_mm: float | None
+    teardrop_to_ilioischial_mm: float | None
+    symphysis_to_sacrum_mm: float | None
+    missing: tuple[str, ...]
+
+
+class _Screen:
+    """The picture in millimetres at the cup, with the patient's left and up as axes."""
+
+    def __init__(self, carm: CArm, rim: Circle, landmarks: Mapping[str, npt.ArrayLike]) -> None:
+        self._carm = carm
+        self._landmarks = landmarks
+        scale = 1.0 / carm.magnification(rim.center_lps_mm)
+        self.mm_per_px = np.asarray(carm.pixel_pitch_mm) * scale
+        self.mm_per_detector_mm = scale
+        self.missing: list[str] = []
+        left, right = self.point("teardrop_left"), self.point("teardrop_right")
+        self.leveled = left is not None and right is not None
+        direction = left - right if left is not None and right is not None else np.array([1.0, 0.0])
+        self.left = direction / np.linalg.norm(direction)
+        self.up = np.array([self.left[1], -self.left[0]])
+
+    def point(self, name: str) -> Array | None:
+        """Return a landmark in mm on this screen, or note that it is missing."""
+        if name not in self._landmarks:
+            if name not in self.missing:
+                self.missing.append(name)
+            return None
+        return self.of(as_vector(self._landmarks[name], name))
+
+    def of(self, points_lps_mm: Array) -> Array:
+        """Return LPS points in mm on this screen."""
+        return np.asarray(self._carm.project(points_lps_mm) * self.mm_per_px)
+
+
+def cues(
+    carm: CArm,
+    rim: Circle,
+    side: Side,
+    landmarks_lps_mm: Mapping[str, npt.ArrayLike],
+    hip_bone: TriangleMesh | None = None,
+) -> Cues:
+    """Return the cues of a hemisphere, given by its rim with the normal out of the mouth, in a view.
+
+    Parameters
+    ----------
+    carm:
+        The view.
+    rim:
+        Rim of the cup or reamer.
+    side:
+        Side of the hip.
+    landmarks_lps_mm:
+        LPS points by name; used are ``teardrop_left/right``, ``superolateral_rim_<side>``,
+        ``si_joint_inferior_<side>``, ``symphysis`` and ``sacrum_midline``.
+    hip_bone:
+        Surface of the hip bone of that side, for the ilio-ischial line.
+
+    Raises
+    ------
+    InputError
+        ``behind-source`` if the cup is not in front of the source.
+    """
+    screen = _Screen(carm, rim, landmarks_lps_mm)
+    ellipse = project_circle(carm, rim).scaled(screen.mm_per_detector_mm)
+    teardrop = screen.point(f"teardrop_{side}")
+    symphysis, sacrum = screen.point("symphysis"), screen.point("sacrum_midline")
+    lateral = side.lateral_sign * screen.left
+    medial_edge = ilioischial = None
+    if teardrop is not None:
+        silhouette = hemisphere_outline(carm, rim).silhouette_px * screen.mm_per_px
+        medial_edge = float(((silhouette - teardrop) @ lateral).min())
+        if hip_bone is None:
+            screen.missing.append(f"{side}_hip_bone")
+        else:
+            teardrop_lps = as_vector(landmarks_lps_mm[f"teardrop_{side}"])
+            ilioischial = _ilioischial_offset_mm(carm, screen, hip_bone, teardrop_lps, lateral)
+    return Cues(
+        rim_axis_ratio=ellipse.axis_ratio,
+        suggested_anteversion_deg=ellipse.apparent_anteversion_deg,
+        apparent_inclination_deg=apparent_inclination_deg(ellipse, side),
+        inclination_to_teardrops_deg=(apparent_inclination_deg(ellipse, side, screen.left) if screen.leveled else None),
+        axis_above_si_joint_mm=_axis_above_si_joint_mm(screen, rim, side),
+        rim_line=_rim_line(screen, ellipse, side, teardrop),
+        medial_edge_to_teardrop_mm=medial_edge,
+        teardrop_to_ilioischial_mm=ilioischial,
+        symphysis_to_sacrum_mm=(
+            float((symphysis - sacrum) @ screen.left) if symphysis is not None and sacrum is not None else None
+        ),
+        missing=tuple(screen.missing),
+    )
+
+
+def _axis_above_si_joint_mm(screen: _Screen, rim: Circle, side: Side) -> float | None:
+    joint = screen.point(f"si_joint_inferior_{side}")
+    if joint is None:
+        return None
+    mouth, inner = screen.of(np.stack([rim.center_lps_mm, rim.center_lps_mm - rim.radius_mm * rim.normal_lps]))
+    inward = inner - mouth
+    across, way = float(inward @ screen.left), float((joint - mouth) @ screen.left)
+    # an axis that runs straight up or away from the joint never crosses its line
+    if abs(across) < 1e-9 or way / across <= 0:
+        return None
+    crossing = mouth + inward * (way / across)
+    return float((crossing - joint) @ screen.up)
+
+
+def _rim_line(screen: _Screen, ellipse: Ellipse, side: Side, teardrop: Array | None) -> RimLineCue | None:
+    outer = screen.point(f"superolateral_rim_{side}")
+    if teardrop is None or outer is None or np.isnan(ellipse.major_axis_angle_deg):
+        return None
+    # as (lateral, up) in the picture, which serves both sides
+    axes = np.stack([side.lateral_sign * screen.left, screen.up])
+    line = axes @ (outer - teardrop)
+    line = line / np.linalg.norm(line)
+    to_mouth = np.array([line[1], -line[0]])
+    ends = (ellipse.major_ends - teardrop) @ axes.T
+    along = ends[1] - ends[0]
+    if along @ line < 0:
+        ends, along = ends[::-1], -along
+    angle = float(np.rad2deg(np.arctan2(-(along @ to_mouth), along @ line)))
+    offsets = ends @ to_mouth
+    return RimLineCue(angle, _relation(ellipse, axes, to_mouth, angle, offsets), *map(float, offsets))
+
+
+def _relation(ellipse: Ellipse, axes: Array, to_mouth: Array, angle_deg: float, offsets: Array) -> LineRelation:
+    if abs(angle_deg) <= PARALLEL_WITHIN_DEG:
+        return LineRelation.PARALLEL
+    major = axes @ ellipse.major_direction
+    minor = np.array([major[1], -major[0]])
+    reach = float(np.hypot(ellipse.semi_major * (major @ to_mouth), ellipse.semi_minor * (minor @ to_mouth)))
+    gap = abs(float(offsets.mean())) - reach
+    if abs(gap) <= TANGENT_WITHIN_MM:
+        return LineRelation.TANGENT
+    return LineRelation.CROSSING if gap < 0 else LineRelation.APART
+
+
+def _ilioischial_offset_mm(
+    carm: CArm, screen: _Screen, hip_bone: TriangleMesh, teardrop_lps_mm: Array, lateral: Array
+) -> float | None:
+    """Return how far lateral to the teardrop the ilio-ischial line runs at the teardrop's height.
+
+    The line is where the beam grazes the inner face of the posterior column: of the bone's contours at that height,
+    the most medial one behind the teardrop and within 30 mm of it.
+    """
+    segments = silhouette_segments(carm, hip_bone)
+    on_screen = screen.of(segments.reshape(-1, 3)).reshape(-1, 2, 2) - screen.of(teardrop_lps_mm)
+    height = on_screen @ screen.up
+    cuts = (height[:, 0] > 0) != (height[:, 1] > 0)
+    share = height[cuts, 0] / (height[cuts, 0] - height[cuts, 1])
+    offset = on_screen[cuts] @ lateral
+    offset = offset[:, 0] * (1.0 - share) + offset[:, 1] * share
+    # columns to the left and rows to the feet span a picture looked into from the front
+    into_picture = np.cross(carm.column_direction_lps, carm.row_direction_lps)
+    behind = ((segments[cuts].mean(axis=1) - teardrop_lps_mm) @ into_picture) > 0.0
+    chosen = offset[behind & (np.abs(offset) < _ILIOISCHIAL_REACH_MM)]
+    return float(chosen.min()) if len(chosen) else None
