@@ -1,0 +1,145 @@
+"""The bones of a pelvis CT: closed surfaces below the voxel, and a label map made from them.
+
+The shape model finds each bone and the scan then draws it; see ``docs/methods/bones.md``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from cotyle.anatomy.femur_fit import FemurFit, fit_femur_shape, follow_femur
+from cotyle.anatomy.joint_limits import clear_of_heads, clear_of_surface
+from cotyle.anatomy.pelvis_fit import SMOOTH_MM, PelvisShape, fit_pelvis_shape, follow_pelvis
+from cotyle.anatomy.shape_model import COMPONENT_NAMES, ShapeModel, load_shape_model
+from cotyle.image.labels import LABEL_OF_BONE, femur
+from cotyle.image.metal import Metal, find_metal, without_metal
+from cotyle.image.pyramid import block_mean
+from cotyle.image.rasterize import inside_mask
+from cotyle.image.volume import Volume
+from cotyle.space.arrays import Array
+from cotyle.space.mesh import TriangleMesh
+from cotyle.space.mesh_queries import MeshQuery
+from cotyle.space.side import Side
+
+FINE_DIVISIONS = 10
+COARSE_DIVISIONS = 5
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, eq=False)
+class Correspondence:
+    """The model's vertices as they lie in the scan, so that its carried landmarks can be read off.
+
+    pelvis_lps_mm (n, 3) and femur_lps_mm by side (m, 3), in the order of ``model``; pelvis_step_hu (n,) and
+    femur_step_hu: height of the edge of bone that each vertex found, 0 where it found none.
+    """
+
+    model: ShapeModel
+    pelvis_lps_mm: Array
+    pelvis_step_hu: Array
+    pelvis_model_lps_mm: Array
+    femora: Mapping[Side, FemurFit]
+    shape: PelvisShape
+
+
+@dataclass(frozen=True, eq=False)
+class Bones:
+    """Bones of a scan.
+
+    labels: uint8 on the scan's grid, numbers of ``BONE_LABELS``, interiors filled.
+    surfaces: closed meshes in LPS mm by bone name. A femur goes on below the scan as the model guesses it.
+    origin: ``segmented`` by us or ``given`` by the user.
+    """
+
+    labels: Volume
+    surfaces: Mapping[str, TriangleMesh]
+    correspondence: Correspondence
+    metal: Metal | None
+    origin: str
+
+
+def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
+    """Find both hip bones, the sacrum, both femora and metal in a CT.
+
+    Parameters
+    ----------
+    volume:
+        CT in HU, ``[k, j, i]``, axes at right angles, with a pelvis that lies within about 25 degrees of LPS.
+    progress:
+        Called with a few words before each step.
+
+    Notes
+    -----
+    It always returns something: whether it is a pelvis, and a sound result, is for
+    :func:`cotyle.anatomy.bone_quality.judge_bones` to say.
+    """
+    model, coarse_model = load_shape_model(FINE_DIVISIONS), load_shape_model(COARSE_DIVISIONS)
+    metal = find_metal(volume)
+    trust = metal.belief if metal else None
+    quiet = without_metal(volume, metal) if metal else volume
+    smooth = block_mean(quiet, SMOOTH_MM)
+    progress("finding the pelvis")
+    shape = fit_pelvis_shape(quiet, smooth, coarse_model, trust)
+    progress("finding the femora")
+    coarse_pelvis = shape.vertices(coarse_model)
+    femur_shapes = {side: fit_femur_shape(smooth, coarse_model, side, shape.fit, coarse_pelvis, trust) for side in Side}
+    heads = [follow_femur(volume, model, side, femur_shapes[side], trust=trust).head for side in Side]
+    progress("following the surfaces")
+    pelvis, edges = follow_pelvis(volume, model, shape, clear_of_heads(heads), trust)
+    pelvis_mesh = TriangleMesh(pelvis, model.pelvis_triangles)
+    femora = {
+        side: follow_femur(volume, model, side, femur_shapes[side], clear_of_surface(pelvis_mesh, head), trust)
+        for side, head in zip(Side, heads, strict=True)
+    }
+    surfaces = {name: model.part(pelvis, code) for code, name in COMPONENT_NAMES.items()}
+    surfaces |= {femur(side): TriangleMesh(fit.vertices, fit.triangles) for side, fit in femora.items()}
+    progress("labelling the voxels")
+    labels = label_map(volume, surfaces, metal)
+    found = Correspondence(model, pelvis, edges.step_hu, shape.vertices(model), femora, shape)
+    return Bones(labels, surfaces, found, metal, "segmented")
+
+
+def label_map(grid: Volume, surfaces: Mapping[str, TriangleMesh], metal: Metal | None = None) -> Volume:
+    """Return the label of each voxel of a grid: the bone its centre lies in, or metal, or 0.
+
+    Where two surfaces overlap, the one in which the voxel lies deeper wins.
+    """
+    labels = np.zeros(grid.voxels.shape, dtype=np.uint8)
+    for name, mesh in surfaces.items():
+        mask, window = inside_mask(mesh, grid)
+        part = labels[window]
+        taken = mask & (part > 0)
+        part[mask & ~taken] = LABEL_OF_BONE[name]
+        if taken.any():
+            _share(part, taken, window, grid, surfaces, name)
+    if metal is not None:
+        low = np.round(grid.to_ijk(metal.mask.to_lps((0, 0, 0)))).astype(int)
+        i, j, k = metal.mask.size
+        part = labels[low[2] : low[2] + k, low[1] : low[1] + j, low[0] : low[0] + i]
+        part[metal.mask.voxels > 0] = LABEL_OF_BONE["metal"]
+    return Volume(labels, grid.ijk_to_lps)
+
+
+def _share(
+    part: np.ndarray,
+    taken: np.ndarray,
+    window: tuple[slice, slice, slice],
+    grid: Volume,
+    surfaces: Mapping[str, TriangleMesh],
+    name: str,
+) -> None:
+    """Give doubly claimed voxels to the bone in which they lie deeper; changes ``part``."""
+    kji = np.argwhere(taken)
+    points = grid.to_lps(kji[:, ::-1] + [window[2].start, window[1].start, window[0].start])
+    own_depth = MeshQuery(surfaces[name]).signed_distance(points)
+    claimed = part[taken]
+    for number in np.unique(claimed):
+        rows = np.flatnonzero(claimed == number)
+        other = next(bone for bone, label in LABEL_OF_BONE.items() if label == number)
+        deeper = own_depth[rows] < MeshQuery(surfaces[other]).signed_distance(points[rows])
+        claimed[rows[deeper]] = LABEL_OF_BONE[name]
+    part[taken] = claimed

@@ -1,0 +1,109 @@
+"""The pelvis found and followed: coarse search, shape model, then a free surface at full resolution."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from cotyle.anatomy.coarse_search import CoarseFind, find_pelvis
+from cotyle.anatomy.edge_profiles import Edges, EdgeSearch
+from cotyle.anatomy.shape_fit import DeformableShape, FitRound, ShapeFit, fit_shape
+from cotyle.anatomy.shape_landmarks import SACRUM
+from cotyle.anatomy.shape_model import ShapeModel
+from cotyle.anatomy.surface_fit import Limit, SurfaceRound, Trust, free_surface
+from cotyle.image.volume import Volume
+from cotyle.space.arrays import Array
+
+MODES = 12
+SMOOTH_MM = 2.5
+# The sacrum varies more than the model knows and has soft edges: it may not pull the hip bones about.
+SACRUM_TRUST = 0.4
+_CEILING_HU = 450.0
+_HARD_HU = 1800.0
+_NO_CAP = 4000.0
+
+# (stiffness, reach) from stiff and far to soft and near; the last two see the whole step of the cortex, because
+# clipped density alone sets every surface about half a millimetre too far out
+_FREE_SOFT = ((5.0, 30.0), (4.0, 10.0), (3.0, 3.0), (2.5, 1.0))
+_FREE_HARD = ((1.8, 1.0), (1.2, 0.5), (1.2, 0.5))
+
+
+@dataclass(frozen=True, eq=False)
+class PelvisShape:
+    """The model as it lies in the scan: the coarse match and the fit of pose and modes."""
+
+    coarse: CoarseFind
+    fit: ShapeFit
+
+    def vertices(self, model: ShapeModel) -> Array:
+        """Return LPS mm of the fitted pelvis at the fineness of ``model``, (n, 3)."""
+        shape = DeformableShape(model.pelvis_mean, model.pelvis_modes, model.pelvis_triangles)
+        return shape.vertices(self.fit.weights_sd, self.fit.pose)
+
+
+def fit_pelvis_shape(volume: Volume, smooth: Volume, model: ShapeModel, trust: Trust | None = None) -> PelvisShape:
+    """Find the pelvis and fit the model's pose and modes.
+
+    Parameters
+    ----------
+    volume, smooth:
+        CT in HU, and the same at about ``SMOOTH_MM``.
+    model:
+        The shape model, coarse.
+    trust:
+        How far the scan is to be believed at a place (metal); everywhere if not given.
+    """
+    coarse = find_pelvis(volume, model)
+    shape = DeformableShape(model.pelvis_mean, model.pelvis_modes, model.pelvis_triangles)
+    bone_weight = np.where(model.pelvis_component == SACRUM, SACRUM_TRUST, 1.0)
+    start = ShapeFit(coarse.pose, np.zeros(MODES), np.zeros(len(shape.mean)))
+    return PelvisShape(coarse, fit_shape(smooth, shape, start, shape_rounds(), bone_weight, trust))
+
+
+def follow_pelvis(
+    volume: Volume,
+    model: ShapeModel,
+    fitted: PelvisShape,
+    outward_limit: Limit | None = None,
+    trust: Trust | None = None,
+) -> tuple[Array, Edges]:
+    """Let the fitted pelvis follow the scan at full resolution.
+
+    Returns
+    -------
+    vertices, edges
+        Vertices (n, 3) LPS mm in the order of ``model``, and the edges that the last round saw.
+    """
+    rounds = free_rounds(edge_cap_hu(fitted.fit.step_hu))
+    return free_surface(volume, fitted.vertices(model), model.pelvis_triangles, rounds, trust, outward_limit)
+
+
+def shape_rounds() -> list[FitRound]:
+    """Pose alone from afar, then pose and modes with a prior that lets go."""
+    far = EdgeSearch(reach_mm=16.0, step_mm=1.0, span_mm=4.0, ceiling_hu=_CEILING_HU, cap_hu=200.0)
+    middle = EdgeSearch(reach_mm=14.0, step_mm=1.0, span_mm=4.0, ceiling_hu=_CEILING_HU, cap_hu=200.0)
+    near = EdgeSearch(reach_mm=8.0, step_mm=0.8, span_mm=3.2, ceiling_hu=_CEILING_HU, cap_hu=250.0)
+    close = EdgeSearch(reach_mm=5.0, step_mm=0.5, span_mm=2.5, ceiling_hu=_CEILING_HU, cap_hu=300.0)
+    return (
+        [FitRound(far, 0, 0.0)] * 6
+        + [FitRound(middle, MODES, prior) for prior in (0.06, 0.06, 0.06, 0.02, 0.02, 0.02, 0.008, 0.008)]
+        + [FitRound(near, MODES, 0.008)] * 4
+        + [FitRound(close, MODES, 0.008)] * 4
+    )
+
+
+def free_rounds(cap_hu: float) -> list[SurfaceRound]:
+    """From stiff and far to soft and near; the last rounds see the whole step of the cortex."""
+    soft = [
+        SurfaceRound(EdgeSearch(reach, 0.5, 2.0, 600.0, cap_hu), stiffness) for reach, stiffness in _FREE_SOFT
+    ]
+    hard = [
+        SurfaceRound(EdgeSearch(reach, 0.3, 1.2, _HARD_HU, _NO_CAP), stiffness) for reach, stiffness in _FREE_HARD
+    ]
+    return soft + hard
+
+
+def edge_cap_hu(step_hu: Array) -> float:
+    """Height above which one edge is as good as another: twice the 70th percentile, kept in 60 to 350 HU."""
+    return float(np.clip(2.0 * np.percentile(step_hu, 70.0), 60.0, 350.0))

@@ -1,0 +1,90 @@
+"""The last millimetre: a fitted surface let free to follow the scan, held only by its own smoothness."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import sparse
+from scipy.sparse.linalg import splu
+
+from cotyle.anatomy.edge_profiles import Edges, EdgeSearch, find_edges
+from cotyle.image.volume import Volume
+from cotyle.space.arrays import Array, IntArray
+from cotyle.space.mesh import vertex_normals
+
+Limit = Callable[[Array, Array], Array]
+"""Given vertices and normals (n, 3): how far each may move outward, mm (n,)."""
+
+Trust = Callable[[Array], Array]
+"""Given vertices (n, 3): how far the scan is to be believed there, 0 to 1 (n,)."""
+
+
+@dataclass(frozen=True)
+class SurfaceRound:
+    """One round: how to search, and how stiff the surface is (share of bending against one sure vertex)."""
+
+    search: EdgeSearch
+    stiffness: float
+    repeats: int = 1
+
+
+def free_surface(
+    volume: Volume,
+    vertices_lps_mm: Array,
+    triangles: IntArray,
+    rounds: Sequence[SurfaceRound],
+    trust: Trust | None = None,
+    outward_limit: Limit | None = None,
+) -> tuple[Array, Edges]:
+    """Move each vertex along its normal to the edge of bone while the displacement stays smooth.
+
+    Solves ``(W + stiffness L'L) d = W t`` for the displacement d: t the way to the edge, W the confidence in
+    it, L the graph Laplacian of the surface (the discrete thin plate of Botsch and Sorkine, IEEE Trans Vis
+    Comput Graph 2008;14:213-30).
+
+    Parameters
+    ----------
+    trust:
+        How far the scan is to be believed at a place (metal); everywhere if not given.
+    outward_limit:
+        Keeps the surface out of another bone.
+
+    Returns
+    -------
+    vertices, edges
+        Moved vertices (n, 3) and what the last round saw.
+    """
+    vertices = np.array(vertices_lps_mm)
+    bending = _bending(triangles, len(vertices))
+    edges = Edges(np.zeros(len(vertices)), np.zeros(len(vertices)))
+    for step in rounds:
+        for _ in range(step.repeats):
+            normals = vertex_normals(vertices, triangles)
+            limit = np.inf if outward_limit is None else outward_limit(vertices, normals)
+            edges = find_edges(volume, vertices, normals, step.search, limit)
+            confidence = _confidence(edges, step.search) * (1.0 if trust is None else trust(vertices))
+            system = sparse.diags(confidence + 1e-6) + step.stiffness * bending
+            displacement = splu(system.tocsc(), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True}).solve(
+                confidence * edges.shift_mm
+            )
+            vertices = vertices + displacement[:, None] * normals
+    return vertices, edges
+
+
+def _confidence(edges: Edges, search: EdgeSearch) -> Array:
+    reference = min(search.cap_hu, 300.0)
+    return np.clip((edges.step_hu / reference - 0.15) / 0.5, 0.0, 1.0)
+
+
+def _bending(triangles: npt.NDArray[np.integer], count: int) -> sparse.csc_matrix:
+    """L'L of the graph Laplacian scaled by the number of neighbours."""
+    a, b, c = triangles.T
+    rows, columns = np.concatenate([a, b, c, b, c, a]), np.concatenate([b, c, a, a, b, c])
+    neighbours = sparse.coo_matrix((np.ones(len(rows)), (rows, columns)), shape=(count, count)).tocsr()
+    neighbours.data[:] = 1.0
+    degree = np.maximum(np.asarray(neighbours.sum(axis=1)).ravel(), 1.0)
+    laplacian = sparse.identity(count, format="csr") - sparse.diags(1.0 / degree) @ neighbours
+    return (laplacian.T @ laplacian).tocsc()
