@@ -1,0 +1,76 @@
+"""Files that are written whole or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from cotyle.errors import InputError
+
+
+@contextmanager
+def atomic_path(path: str | Path) -> Iterator[Path]:
+    """Give a temporary path beside ``path`` that takes its place when the block ends well.
+
+    The temporary file keeps the suffix of ``path``, since writers choose their format by it. It is flushed to the
+    disk before it is renamed, and removed when the block fails, so that readers find the old file, the new one or
+    none, never half of one.
+
+    Raises
+    ------
+    InputError
+        ``output-unwritable`` if the folder cannot be made or written to.
+    """
+    target = Path(path)
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise _unwritable(target, error) from error
+    temporary = target.with_name(f".{secrets.token_hex(6)}-{target.name}")
+    try:
+        yield temporary
+        _flush(temporary)
+        temporary.replace(target)
+    except OSError as error:
+        raise _unwritable(target, error) from error
+    finally:
+        with contextlib.suppress(OSError):
+            temporary.unlink(missing_ok=True)
+    _flush(target.parent)
+
+
+def write_bytes_atomically(path: str | Path, content: bytes) -> None:
+    """Write a file whole or not at all; see :func:`atomic_path`."""
+    with atomic_path(path) as temporary:
+        temporary.write_bytes(content)
+
+
+def write_text_atomically(path: str | Path, text: str) -> None:
+    """Write a UTF-8 text file whole or not at all, with the line ends as given."""
+    write_bytes_atomically(path, text.encode("utf-8"))
+
+
+def _flush(path: Path) -> None:
+    """Have the system put a file, or the entries of a folder, on the disk; folders only where it can."""
+    try:
+        handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
+    except OSError:
+        if path.is_dir():  # Windows opens no folders
+            return
+        raise
+    try:
+        os.fsync(handle)
+    except OSError:
+        if not path.is_dir():
+            raise
+    finally:
+        os.close(handle)
+
+
+def _unwritable(target: Path, error: OSError) -> InputError:
+    reason = error.strerror or type(error).__name__
+    return InputError("output-unwritable", f"cannot write {target.name}: {reason}", "Choose a folder you may write to")

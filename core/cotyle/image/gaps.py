@@ -1,0 +1,147 @@
+"""The distances between neighbouring slices: regular, with slices missing, or uneven."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from cotyle.image.verdict import Finding, fatal, note, repairable
+from cotyle.space.arrays import Array
+
+SAME_GAP_FRACTION = 0.1
+"""Gaps that differ by less than this share of the spacing are taken for equal: positions rounded to 0.1 mm at a
+spacing of 0.75 mm differ by 7 %."""
+
+MAX_POSITION_ERROR_MM = 0.1
+"""How far a slice may lie off the regular grid and still be read as part of it; at most ``SAME_GAP_FRACTION``."""
+
+NOTEWORTHY_GAP_FRACTION = 0.01
+"""Unevenness up to this share of the spacing is not worth a word."""
+
+BLOCK_GAPS = 3
+"""So many equal gaps in a row that are not the usual one are a block of another spacing, not missing slices."""
+
+MAX_FILLED_GAP_MM = 8.0
+"""Widest gap that a repair fills; the hip's shape between slices further apart is anybody's guess. No source."""
+
+
+@dataclass(frozen=True)
+class Gaps:
+    """What the gaps say: the spacing of the regular grid, and whether slices must be resampled to lie on it."""
+
+    spacing_mm: float
+    resample: bool
+
+
+def judge_gaps(distances_mm: Array, heights: Array, place: str) -> tuple[Gaps, list[Finding]]:
+    """Judge every gap between slices in order.
+
+    Parameters
+    ----------
+    distances_mm:
+        (n,), n >= 2, rising: distance of each slice along the normal.
+    heights:
+        (n,) the same as a user would name it, in mm (z for axial slices).
+    place:
+        Words before such a height, as ``z =``.
+    """
+    gaps = np.diff(distances_mm)
+    usual = _usual_gap(gaps)
+    steps = np.maximum(np.round(gaps / usual), 1)
+    spacing = float((distances_mm[-1] - distances_mm[0]) / steps.sum())
+    on_grid = np.abs(gaps - steps * usual) <= SAME_GAP_FRACTION * usual
+    blocks = _blocks(gaps, usual)
+    if on_grid.all() and len(blocks) == 1 and _grid_error_mm(distances_mm, steps, spacing) <= _allowed_mm(spacing):
+        missing = np.flatnonzero(steps > 1)
+        if len(missing):
+            return Gaps(spacing, True), [_missing_finding(gaps, heights, steps, missing, spacing, place)]
+        return Gaps(spacing, False), _jitter_note(gaps, heights, spacing, place)
+    finest = min(float(np.mean(gaps[a:b])) for a, b in blocks)
+    return Gaps(finest, True), [_uneven_finding(gaps, heights, blocks, place)]
+
+
+def _usual_gap(gaps: Array) -> float:
+    """Return the gap that most gaps equal; of equally common ones, the smaller."""
+    ordered = np.sort(gaps)
+    low = np.searchsorted(ordered, ordered * (1 - SAME_GAP_FRACTION))
+    high = np.searchsorted(ordered, ordered * (1 + SAME_GAP_FRACTION), side="right")
+    best = int(np.argmax(high - low))
+    return float(np.mean(ordered[low[best] : high[best]]))
+
+
+def _blocks(gaps: Array, usual: float) -> list[tuple[int, int]]:
+    """Return (first, end) of the runs of at least ``BLOCK_GAPS`` equal gaps, joined across what lies between.
+
+    One block means one spacing throughout, however many slices are missing from it.
+    """
+    blocks: list[tuple[int, int]] = []
+    first = 0
+    for n in range(1, len(gaps) + 1):
+        if n < len(gaps) and abs(gaps[n] - gaps[first]) <= SAME_GAP_FRACTION * usual:
+            continue
+        same_as_last = blocks and abs(gaps[blocks[-1][0]] - gaps[first]) <= SAME_GAP_FRACTION * usual
+        if same_as_last:
+            blocks[-1] = (blocks[-1][0], n)
+        elif n - first >= BLOCK_GAPS:
+            blocks.append((first, n))
+        first = n
+    return blocks or [(0, len(gaps))]
+
+
+def _grid_error_mm(distances: Array, steps: Array, spacing: float) -> float:
+    """Return the largest distance of a slice from the regular grid through the first and the last."""
+    grid = distances[0] + spacing * np.concatenate([[0], np.cumsum(steps)])
+    return float(np.abs(distances - grid).max())
+
+
+def _allowed_mm(spacing: float) -> float:
+    return min(MAX_POSITION_ERROR_MM, SAME_GAP_FRACTION * spacing)
+
+
+def _missing_finding(
+    gaps: Array, heights: Array, steps: Array, missing: npt.NDArray[np.intp], spacing: float, place: str
+) -> Finding:
+    count = int((steps[missing] - 1).sum())
+    spots = [f"between {place} {heights[n]:.2f} and {heights[n + 1]:.2f} mm (gap {gaps[n]:.2f} mm)" for n in missing]
+    more = f" and {len(spots) - 3} more places" if len(spots) > 3 else ""
+    words = f"{count} slice{'s are' if count > 1 else ' is'} missing"
+    text = f"{words} {', '.join(spots[:3])}{more}; elsewhere the gap is {spacing:.2f} mm"
+    n = int(missing[0])
+    widest = float(gaps.max())
+    numbers = {"low_mm": float(heights[n]), "high_mm": float(heights[n + 1]), "gap_mm": float(gaps[n])}
+    if widest > MAX_FILLED_GAP_MM:
+        remedy = f"Export the series again; gaps over {MAX_FILLED_GAP_MM:g} mm are not filled"
+        return fatal("series-gap", text, remedy, slices=count, spacing_mm=spacing, **numbers)
+    return repairable("series-gap", text, slices=count, spacing_mm=spacing, **numbers)
+
+
+def _uneven_finding(gaps: Array, heights: Array, blocks: list[tuple[int, int]], place: str) -> Finding:
+    if len(blocks) > 1:
+        parts = [
+            f"{np.mean(gaps[a:b]):.2f} mm from {place} {heights[a]:.2f} to {heights[b]:.2f} mm" for a, b in blocks[:4]
+        ]
+        text = "the slices are unevenly spaced: " + ", then ".join(parts) + (", ..." if len(blocks) > 4 else "")
+    else:
+        n = int(np.abs(gaps - np.median(gaps)).argmax())
+        text = (
+            f"the slices are unevenly spaced: gaps of {gaps.min():.2f} to {gaps.max():.2f} mm, the oddest between "
+            f"{place} {heights[n]:.2f} and {heights[n + 1]:.2f} mm"
+        )
+    numbers = {"smallest_mm": float(gaps.min()), "largest_mm": float(gaps.max())}
+    if gaps.max() > MAX_FILLED_GAP_MM:
+        return fatal("series-uneven", text, "Give a series of even and finer spacing", **numbers)
+    return repairable("series-uneven", text, **numbers)
+
+
+def _jitter_note(gaps: Array, heights: Array, spacing: float, place: str) -> list[Finding]:
+    n = int(np.abs(gaps - spacing).argmax())
+    off = float(abs(gaps[n] - spacing))
+    if off <= NOTEWORTHY_GAP_FRACTION * spacing:
+        return []
+    text = (
+        f"the gaps vary by up to {off:.3f} mm about {spacing:.3f} mm, most between {place} {heights[n]:.2f} and "
+        f"{heights[n + 1]:.2f} mm; read as even"
+    )
+    return [note("series-jitter", text, worst_mm=off, spacing_mm=spacing)]

@@ -1,0 +1,305 @@
+"""Judging a series: do its slices make one volume of right millimetres, and if not, why not.
+
+Positions are projected on the slice normal and every gap is looked at, as is the drift of the slices within their
+own plane (DICOM PS3.3, C.7.6.2.1.1: the position is the centre of the first pixel).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from cotyle.image.gaps import Gaps, judge_gaps
+from cotyle.image.limits import MAX_VOXELS
+from cotyle.image.series import SAME_POSITION_MM, DicomSeries
+from cotyle.image.slice_header import SliceHeader
+from cotyle.image.verdict import Finding, SeriesVerdict, fatal, note, repairable, unplannable
+from cotyle.space.arrays import Array
+
+TILT_TOLERANCE_DEG = 0.05
+"""A shear below this (0.2 mm over 200 mm) is taken for rounding of the positions."""
+
+IN_PLANE_TOLERANCE_MM = 0.1
+"""How far a slice may lie beside the line through all of them; positions are often rounded to 0.1 mm."""
+
+RIGHT_ANGLE_TOLERANCE = 1e-3
+"""Largest cosine between rows and columns, and largest error of their lengths, taken for rounding."""
+
+THICK_SPACING_MM = 3.0
+"""Beyond this the wall of the socket cannot be measured. Common practice, no source."""
+
+MINIMUM_EXTENT_MM = (200.0, 100.0, 120.0)
+"""Least extent to left-right, front-back and up-down that holds both anterior superior iliac spines, the pubic
+tubercles and both sockets of an adult. Common practice, no source."""
+
+_EXPORT = "Export the series again"
+
+
+@dataclass(frozen=True, eq=False)
+class SliceStack:
+    """Slices in order along their normal, without repetitions.
+
+    Parameters
+    ----------
+    slices:
+        n slices by rising distance along ``normal``.
+    row, column, normal:
+        Unit LPS directions: along a row (i), along a column (j), and their cross product (k).
+    positions_lps_mm:
+        (n, 3), the centre of the first pixel of each slice.
+    spacing_mm:
+        Between neighbours along i, j and k; along k that of the regular grid the slices lie on, or come to lie on.
+    gaps:
+        What the distances between the slices say.
+    tilted:
+        Whether the slices drift within their plane, so that they must be shifted to lie square.
+    """
+
+    slices: tuple[SliceHeader, ...]
+    row: Array
+    column: Array
+    normal: Array
+    positions_lps_mm: Array
+    spacing_mm: tuple[float, float, float]
+    gaps: Gaps
+    tilted: bool
+
+    @property
+    def distances_mm(self) -> Array:
+        """Distance of each slice along the normal, shape (n,), rising."""
+        return np.asarray(self.positions_lps_mm @ self.normal)
+
+    @property
+    def extent_mm(self) -> Array:
+        """Extent to left-right, front-back and up-down of the box that holds the slices, shape (3,)."""
+        first = self.slices[0]
+        width = np.abs(self.row) * self.spacing_mm[0] * first.columns
+        height = np.abs(self.column) * self.spacing_mm[1] * first.rows
+        depth = np.abs(self.positions_lps_mm[-1] - self.positions_lps_mm[0])
+        return np.asarray(width + height + depth + np.abs(self.normal) * self.spacing_mm[2])
+
+
+SamePixels = Callable[[SliceHeader, SliceHeader], bool]
+
+
+def judge_series(series: DicomSeries, same_pixels: SamePixels) -> tuple[SeriesVerdict, SliceStack | None]:
+    """Judge a series; without a fatal finding there is a stack to read.
+
+    ``same_pixels`` tells whether two slices at one position hold the same picture.
+    """
+    findings = _sibling_notes(series) + _content_findings(series)
+    placed, placing = _placed_slices(series)
+    findings += placing
+    axes, axis_findings = _axes(placed)
+    findings += axis_findings
+    if axes is None:
+        return SeriesVerdict(tuple(findings)), None
+    kept, doubles = _without_duplicates(placed, axes[2], same_pixels)
+    findings += doubles
+    if len(kept) < 2:
+        findings.append(fatal("series-single-slice", "the series has a single slice", "Give the folder of a whole CT"))
+        return SeriesVerdict(tuple(findings)), None
+    stack, geometry = _stack(kept, axes)
+    findings += geometry + _size_findings(stack)
+    return SeriesVerdict(tuple(findings)), stack
+
+
+def _sibling_notes(series: DicomSeries) -> list[Finding]:
+    text = "split off what the scanner called the same series: "
+    return [
+        note("series-scout-split" if "scout" in sibling else "series-split", text + sibling)
+        for sibling in series.siblings
+    ]
+
+
+def _content_findings(series: DicomSeries) -> list[Finding]:
+    """Judge what the pixels stand for."""
+    first, found = series.first, []
+    if first.modality != "CT":
+        kind = first.modality or "an unnamed kind"
+        found.append(fatal("series-not-ct", f"the images are {kind}, not CT", "Give a CT of the pelvis"))
+    if first.is_scout:
+        found.append(fatal("series-scout", "the images are a scout, not slices", "Choose the CT series itself"))
+    if first.samples_per_pixel != 1:
+        found.append(fatal("series-color", "the pixels are colours, not densities", "Choose the CT series itself"))
+    derived_unit = first.rescale_type not in {"", "HU", "US"}
+    if derived_unit or first.pixel_presentation in {"COLOR", "MIXED"}:
+        what = f"in {first.rescale_type}" if derived_unit else "a coloured map"
+        found.append(fatal("series-not-hu", f"the pixels are {what}, not HU", "Choose the CT series itself"))
+    if len({(s.slope, s.intercept) for s in series.slices}) > 1:
+        text = "slope or intercept differ between slices; each has its own applied"
+        found.append(note("series-rescale-varies", text))
+    if any(s.photometric == "MONOCHROME1" for s in series.slices):
+        text = "the header asks to show high values dark; HU are not changed by that"
+        found.append(note("series-monochrome1", text))
+    return found
+
+
+def _placed_slices(series: DicomSeries) -> tuple[list[SliceHeader], list[Finding]]:
+    """Return the slices that have a position, and what is wrong with the others."""
+    placed, missing, not_finite = [], [], []
+    for header in series.slices:
+        if header.position_lps_mm is None:
+            missing.append(header)
+        elif not np.isfinite(header.position_lps_mm).all():
+            not_finite.append(header)
+        else:
+            placed.append(header)
+    found = []
+    for code, what, lost in (
+        ("series-no-position", "no position", missing),
+        ("series-position-nan", "a position that is not a number", not_finite),
+    ):
+        if lost:
+            text = f"{_named(lost)} {'has' if len(lost) == 1 else 'have'} {what}"
+            if placed:
+                found.append(repairable(code, text, slices=len(lost)))
+            else:
+                found.append(fatal(code, text, _EXPORT, slices=len(lost)))
+    return placed, found
+
+
+def _named(headers: Sequence[SliceHeader]) -> str:
+    names = ", ".join(header.label for header in headers[:3])
+    return names + (f" and {len(headers) - 3} more" if len(headers) > 3 else "")
+
+
+def _axes(slices: Sequence[SliceHeader]) -> tuple[tuple[Array, Array, Array] | None, list[Finding]]:
+    """Return unit row, column and normal, or why there are none."""
+    if not slices:
+        return None, []
+    with_axes = [s for s in slices if s.orientation is not None and np.isfinite(s.orientation).all()]
+    if len(with_axes) < len(slices):
+        lost = [s for s in slices if s not in with_axes]
+        return None, [fatal("series-no-orientation", f"{_named(lost)} has no orientation", _EXPORT)]
+    spacing = slices[0].pixel_spacing_mm
+    if spacing is None or not np.isfinite(spacing).all() or min(spacing) <= 0:
+        return None, [fatal("series-pixel-spacing", "the headers give no usable pixel spacing", _EXPORT)]
+    row, column = np.mean([np.reshape(np.array(s.orientation), (2, 3)) for s in slices], axis=0)
+    lengths = np.linalg.norm(row), np.linalg.norm(column)
+    if max(abs(length - 1) for length in lengths) > RIGHT_ANGLE_TOLERANCE or abs(row @ column) > RIGHT_ANGLE_TOLERANCE:
+        text = "the rows and columns of the slices are not unit vectors at right angles"
+        return None, [fatal("series-orientation", text, _EXPORT)]
+    row = row / lengths[0]
+    column = column - (column @ row) * row
+    column = column / np.linalg.norm(column)
+    return (row, column, np.cross(row, column)), []
+
+
+def _without_duplicates(
+    slices: Sequence[SliceHeader], normal: Array, same_pixels: SamePixels
+) -> tuple[list[SliceHeader], list[Finding]]:
+    """Order the slices along the normal and drop repetitions of the same picture."""
+    ordered = sorted(slices, key=lambda s: float(np.dot(_position(s), normal)))
+    kept: list[SliceHeader] = []
+    dropped: list[float] = []
+    contradicting: list[float] = []
+    for header in ordered:
+        twin = kept[-1] if kept else None
+        if twin is None or np.dot(_position(header) - _position(twin), normal) > SAME_POSITION_MM:
+            kept.append(header)
+        elif np.linalg.norm(_position(header) - _position(twin)) < IN_PLANE_TOLERANCE_MM and same_pixels(twin, header):
+            dropped.append(_height(header, normal))
+        else:
+            contradicting.append(_height(header, normal))
+    found = []
+    if dropped:
+        where = f"{place_word(normal)} {_list(dropped)} mm"
+        text = f"{len(dropped)} repeated slice(s) with the same pixels left out ({where})"
+        found.append(note("series-duplicate", text, slices=len(dropped), first_mm=dropped[0]))
+    if contradicting:
+        text = f"different pictures at the same place ({place_word(normal)} {_list(contradicting)} mm)"
+        numbers = {"slices": len(contradicting), "first_mm": contradicting[0]}
+        found.append(fatal("series-duplicate-differs", text, "Export one acquisition at a time", **numbers))
+    return kept, found
+
+
+def _stack(slices: Sequence[SliceHeader], axes: tuple[Array, Array, Array]) -> tuple[SliceStack, list[Finding]]:
+    row, column, normal = axes
+    positions = np.array([_position(s) for s in slices])
+    distances = positions @ normal
+    heights = np.array([_height(s, normal) for s in slices])
+    gaps, found = judge_gaps(distances, heights, place_word(normal))
+    tilted, drift = _drift_findings(positions, axes)
+    between_rows, between_columns = slices[0].pixel_spacing_mm or (np.nan, np.nan)
+    spacing = (between_columns, between_rows, gaps.spacing_mm)
+    stack = SliceStack(tuple(slices), row, column, normal, positions, spacing, gaps, tilted)
+    return stack, found + drift
+
+
+def _drift_findings(positions: Array, axes: tuple[Array, Array, Array]) -> tuple[bool, list[Finding]]:
+    """Judge how the slices move within their plane: steadily (gantry tilt) or in jumps."""
+    row, column, normal = axes
+    distances = positions @ normal
+    in_plane = positions @ np.stack([row, column], axis=1)
+    centered = distances - distances.mean()
+    slope = centered @ in_plane / (centered @ centered)
+    residual = in_plane - in_plane.mean(axis=0) - np.outer(centered, slope)
+    angle = float(np.degrees(np.arctan(np.hypot(*slope))))
+    worst = float(np.linalg.norm(residual, axis=1).max())
+    found = []
+    if angle > TILT_TOLERANCE_DEG:
+        text = (
+            f"gantry tilt of {angle:.1f} deg: each slice lies {np.hypot(*slope):.3f} mm beside the one before for "
+            "each mm along the normal"
+        )
+        found.append(repairable("series-tilt", text, tilt_deg=angle))
+    if worst > IN_PLANE_TOLERANCE_MM:
+        at = int(np.linalg.norm(residual, axis=1).argmax())
+        text = f"slices lie beside each other: slice {at + 1} by {worst:.2f} mm"
+        found.append(repairable("series-slices-shifted", text, shift_mm=worst))
+    return bool(found), found
+
+
+def _size_findings(stack: SliceStack) -> list[Finding]:
+    """Judge whether the grid can be held, and whether a pelvis can lie in it."""
+    first, found = stack.slices[0], []
+    count = 1 + round((stack.distances_mm[-1] - stack.distances_mm[0]) / stack.spacing_mm[2])
+    if count * first.rows * first.columns > MAX_VOXELS:
+        size = f"{first.columns} x {first.rows} x {count}"
+        found.append(fatal("image-too-large", f"the image has {size} voxels", "Export only the pelvis"))
+    found += extent_findings(stack.extent_mm, stack.spacing_mm[2])
+    header_tilt = first.gantry_tilt_deg
+    if header_tilt is not None and abs(header_tilt) > TILT_TOLERANCE_DEG and not stack.tilted:
+        text = f"the header speaks of a gantry tilt of {header_tilt:.1f} deg, the positions of none; they were followed"
+        found.append(note("series-tilt-header", text, tilt_deg=header_tilt))
+    return found
+
+
+def extent_findings(extent_mm: Array, slice_spacing_mm: float) -> list[Finding]:
+    """Judge whether an adult's pelvis can lie in a box (left-right, front-back, up-down) and be measured."""
+    found = []
+    names = ("from left to right", "from front to back", "from top to bottom")
+    short = [
+        f"{extent:.0f} mm {name} (at least {least:.0f} are needed)"
+        for extent, least, name in zip(extent_mm, MINIMUM_EXTENT_MM, names, strict=True)
+        if extent < least
+    ]
+    if short:
+        text = "too small for a pelvis: " + ", ".join(short)
+        found.append(unplannable("series-coverage", text, "Give a CT that holds the whole pelvis"))
+    if slice_spacing_mm > THICK_SPACING_MM:
+        text = f"slices {slice_spacing_mm:.2f} mm apart; walls cannot be measured beyond {THICK_SPACING_MM:g} mm"
+        found.append(unplannable("series-thick", text, "Give a thinner reconstruction", spacing_mm=slice_spacing_mm))
+    return found
+
+
+def place_word(normal: Array) -> str:
+    """Return what distances along a normal are called: ``z =`` for axial slices."""
+    return "z =" if abs(normal[2]) > 0.9 else "along the normal at"
+
+
+def _height(header: SliceHeader, normal: Array) -> float:
+    """Return where a slice lies as a user would say it: z for axial slices, else the distance along the normal."""
+    position = _position(header)
+    return float(position[2] if abs(normal[2]) > 0.9 else position @ normal)
+
+
+def _position(header: SliceHeader) -> Array:
+    return np.asarray(header.position_lps_mm, dtype=np.float64)
+
+
+def _list(values: Sequence[float]) -> str:
+    return ", ".join(f"{v:.2f}" for v in values[:3]) + (", ..." if len(values) > 3 else "")
