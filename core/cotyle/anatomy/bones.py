@@ -10,10 +10,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cotyle.anatomy.femur_fit import FemurFit, fit_femur_shape, follow_femur
+from cotyle.anatomy.cortex_model import Blur, estimate_blur
+from cotyle.anatomy.femur_fit import FemurFit, fit_femur_shape, follow_femur, settle_femur
 from cotyle.anatomy.joint_limits import clear_of_heads, clear_of_surface
 from cotyle.anatomy.pelvis_fit import SMOOTH_MM, PelvisShape, fit_pelvis_shape, follow_pelvis
 from cotyle.anatomy.shape_model import COMPONENT_NAMES, ShapeModel, load_shape_model
+from cotyle.anatomy.surface_fit import settle_surface
 from cotyle.image.labels import LABEL_OF_BONE, femur
 from cotyle.image.metal import Metal, find_metal, without_metal
 from cotyle.image.pyramid import block_mean
@@ -26,6 +28,8 @@ from cotyle.space.side import Side
 
 FINE_DIVISIONS = 10
 COARSE_DIVISIONS = 5
+# Farther than this from the head a femur is shaft, with a cortex thick enough to show its own density.
+SHAFT_FROM_MM = 80.0
 
 Progress = Callable[[str], None]
 
@@ -34,8 +38,9 @@ Progress = Callable[[str], None]
 class Correspondence:
     """The model's vertices as they lie in the scan, so that its carried landmarks can be read off.
 
-    pelvis_lps_mm (n, 3) and femur_lps_mm by side (m, 3), in the order of ``model``; pelvis_step_hu (n,) and
-    femur_step_hu: height of the edge of bone that each vertex found, 0 where it found none.
+    pelvis_lps_mm (n, 3): in the order of ``model``; pelvis_step_hu (n,): height of the edge of bone that each
+    vertex found, 0 where it found none; pelvis_model_lps_mm (n, 3): the fitted model before it followed the scan.
+    femora by side; shape: the model's fit; blur: what the scan does to an edge.
     """
 
     model: ShapeModel
@@ -44,6 +49,7 @@ class Correspondence:
     pelvis_model_lps_mm: Array
     femora: Mapping[Side, FemurFit]
     shape: PelvisShape
+    blur: Blur
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,18 +95,39 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
     femur_shapes = {side: fit_femur_shape(smooth, coarse_model, side, shape.fit, coarse_pelvis, trust) for side in Side}
     heads = [follow_femur(volume, model, side, femur_shapes[side], trust=trust).head for side in Side]
     progress("following the surfaces")
-    pelvis, edges = follow_pelvis(volume, model, shape, clear_of_heads(heads), trust)
-    pelvis_mesh = TriangleMesh(pelvis, model.pelvis_triangles)
+    off_heads = clear_of_heads(heads)
+    followed, _ = follow_pelvis(volume, model, shape, off_heads, trust)
+    off_pelvis = [clear_of_surface(TriangleMesh(followed, model.pelvis_triangles), head) for head in heads]
     femora = {
-        side: follow_femur(volume, model, side, femur_shapes[side], clear_of_surface(pelvis_mesh, head), trust)
-        for side, head in zip(Side, heads, strict=True)
+        side: follow_femur(volume, model, side, femur_shapes[side], limit, trust)
+        for side, limit in zip(Side, off_pelvis, strict=True)
+    }
+    progress("taking back the blur")
+    blur = _blur_of(volume, TriangleMesh(followed, model.pelvis_triangles), femora)
+    pelvis, edges = settle_surface(volume, followed, model.pelvis_triangles, blur, trust, off_heads)
+    femora = {
+        side: settle_femur(volume, model, femora[side], blur, limit, trust)
+        for side, limit in zip(Side, off_pelvis, strict=True)
     }
     surfaces = {name: model.part(pelvis, code) for code, name in COMPONENT_NAMES.items()}
     surfaces |= {femur(side): TriangleMesh(fit.vertices, fit.triangles) for side, fit in femora.items()}
     progress("labelling the voxels")
     labels = label_map(volume, surfaces, metal)
-    found = Correspondence(model, pelvis, edges.step_hu, shape.vertices(model), femora, shape)
+    found = Correspondence(model, pelvis, edges.step_hu, shape.vertices(model), femora, shape, blur)
     return Bones(labels, surfaces, found, metal, "segmented")
+
+
+def _blur_of(volume: Volume, pelvis: TriangleMesh, femora: Mapping[Side, FemurFit]) -> Blur:
+    """Blur of the scan, with cortical density read off the femoral shafts."""
+    meshes = [pelvis, *(TriangleMesh(fit.vertices, fit.triangles) for fit in femora.values())]
+    away = [np.linalg.norm(fit.vertices - fit.head.center_lps_mm, axis=1) for fit in femora.values()]
+    shaft = np.concatenate([np.zeros(len(pelvis.vertices_lps_mm), dtype=bool), *(d > SHAFT_FROM_MM for d in away)])
+    return estimate_blur(
+        volume,
+        np.concatenate([mesh.vertices_lps_mm for mesh in meshes]),
+        np.concatenate([mesh.vertex_normals for mesh in meshes]),
+        shaft,
+    )
 
 
 def label_map(grid: Volume, surfaces: Mapping[str, TriangleMesh], metal: Metal | None = None) -> Volume:

@@ -10,11 +10,12 @@ from scipy.optimize import minimize
 from scipy.spatial.transform import Rotation
 
 from cotyle.anatomy.coarse_search import Pose
+from cotyle.anatomy.cortex_model import Blur
 from cotyle.anatomy.edge_profiles import Edges
 from cotyle.anatomy.pelvis_fit import MODES, edge_cap_hu, free_rounds, shape_rounds
 from cotyle.anatomy.shape_fit import DeformableShape, FitRound, ShapeFit, fit_shape
 from cotyle.anatomy.shape_model import ShapeModel
-from cotyle.anatomy.surface_fit import Limit, Trust, free_surface
+from cotyle.anatomy.surface_fit import Limit, Trust, free_surface, settle_surface
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, IntArray
@@ -103,6 +104,20 @@ def follow_femur(
     followed, edges = free_surface(volume, vertices, shape.triangles, rounds, trust, outward_limit)
     head, rms = fit_sphere_robust(followed[model.head_vertices])
     return FemurFit(followed, shape.triangles, edges, head, rms, fitted.score_hu)
+
+
+def settle_femur(
+    volume: Volume,
+    model: ShapeModel,
+    femur: FemurFit,
+    blur: Blur,
+    outward_limit: Limit | None = None,
+    trust: Trust | None = None,
+) -> FemurFit:
+    """Take the blur of the scan back from a femur that follows it."""
+    vertices, edges = settle_surface(volume, femur.vertices, femur.triangles, blur, trust, outward_limit)
+    head, misfit = fit_sphere_robust(vertices[model.head_vertices])
+    return FemurFit(vertices, femur.triangles, edges, head, misfit, femur.score_hu)
 
 
 def _femur_shape(model: ShapeModel, side: Side) -> DeformableShape:

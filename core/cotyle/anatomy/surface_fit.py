@@ -10,6 +10,7 @@ import numpy.typing as npt
 from scipy import sparse
 from scipy.sparse.linalg import splu
 
+from cotyle.anatomy.cortex_model import Blur, find_cortex_edges
 from cotyle.anatomy.edge_profiles import Edges, EdgeSearch, find_edges
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, IntArray
@@ -20,6 +21,10 @@ Limit = Callable[[Array, Array], Array]
 
 Trust = Callable[[Array], Array]
 """Given vertices (n, 3): how far the scan is to be believed there, 0 to 1 (n,)."""
+
+
+_SETTLING_ROUNDS = 2
+_SETTLING_STIFFNESS = 0.4
 
 
 @dataclass(frozen=True)
@@ -58,29 +63,63 @@ def free_surface(
         Moved vertices (n, 3) and what the last round saw.
     """
     vertices = np.array(vertices_lps_mm)
-    bending = _bending(triangles, len(vertices))
+    bending = bending_matrix(triangles, len(vertices))
     edges = Edges(np.zeros(len(vertices)), np.zeros(len(vertices)))
     for step in rounds:
         for _ in range(step.repeats):
             normals = vertex_normals(vertices, triangles)
             limit = np.inf if outward_limit is None else outward_limit(vertices, normals)
             edges = find_edges(volume, vertices, normals, step.search, limit)
-            confidence = _confidence(edges, step.search) * (1.0 if trust is None else trust(vertices))
-            system = sparse.diags(confidence + 1e-6) + step.stiffness * bending
-            displacement = splu(system.tocsc(), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True}).solve(
-                confidence * edges.shift_mm
-            )
-            vertices = vertices + displacement[:, None] * normals
+            confidence = _confidence(edges, step.search.cap_hu) * (1.0 if trust is None else trust(vertices))
+            vertices = _moved(vertices, normals, edges, confidence, step.stiffness, bending)
     return vertices, edges
 
 
-def _confidence(edges: Edges, search: EdgeSearch) -> Array:
-    reference = min(search.cap_hu, 300.0)
+def settle_surface(
+    volume: Volume,
+    vertices_lps_mm: Array,
+    triangles: IntArray,
+    blur: Blur,
+    trust: Trust | None = None,
+    outward_limit: Limit | None = None,
+) -> tuple[Array, Edges]:
+    """Take the blur of the scan back: move a surface that follows the scan to the true edge of a thin cortex.
+
+    Arguments and result as in :func:`free_surface`; ``blur`` from
+    :func:`cotyle.anatomy.cortex_model.estimate_blur`.
+    """
+    vertices = np.array(vertices_lps_mm)
+    bending = bending_matrix(triangles, len(vertices))
+    edges = Edges(np.zeros(len(vertices)), np.zeros(len(vertices)))
+    for _ in range(_SETTLING_ROUNDS):
+        normals = vertex_normals(vertices, triangles)
+        edges = find_cortex_edges(volume, vertices, normals, blur)
+        if outward_limit is not None:
+            barred = edges.shift_mm > outward_limit(vertices, normals)
+            edges = Edges(np.where(barred, 0.0, edges.shift_mm), np.where(barred, 0.0, edges.step_hu))
+        confidence = _confidence(edges, np.inf) * (1.0 if trust is None else trust(vertices))
+        vertices = _moved(vertices, normals, edges, confidence, _SETTLING_STIFFNESS, bending)
+    return vertices, edges
+
+
+def _moved(
+    vertices: Array, normals: Array, edges: Edges, confidence: Array, stiffness: float, bending: sparse.csc_matrix
+) -> Array:
+    """Vertices after one smooth displacement along their normals."""
+    # a vertex that sees nothing is carried by its neighbours; the small term keeps the system solvable
+    system = sparse.diags(confidence + 1e-6) + stiffness * bending
+    factors = splu(system.tocsc(), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
+    displacement = factors.solve(confidence * edges.shift_mm)
+    return np.asarray(vertices + displacement[:, None] * normals)
+
+
+def _confidence(edges: Edges, cap_hu: float) -> Array:
+    reference = min(cap_hu, 300.0)
     return np.clip((edges.step_hu / reference - 0.15) / 0.5, 0.0, 1.0)
 
 
-def _bending(triangles: npt.NDArray[np.integer], count: int) -> sparse.csc_matrix:
-    """L'L of the graph Laplacian scaled by the number of neighbours."""
+def bending_matrix(triangles: npt.NDArray[np.integer], count: int) -> sparse.csc_matrix:
+    """Return L'L, (count, count), of the graph Laplacian scaled by the number of neighbours."""
     a, b, c = triangles.T
     rows, columns = np.concatenate([a, b, c, b, c, a]), np.concatenate([b, c, a, a, b, c])
     neighbours = sparse.coo_matrix((np.ones(len(rows)), (rows, columns)), shape=(count, count)).tocsr()
