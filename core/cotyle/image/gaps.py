@@ -11,11 +11,12 @@ from cotyle.image.verdict import Finding, fatal, note, repairable
 from cotyle.space.arrays import Array
 
 SAME_GAP_FRACTION = 0.1
-"""Gaps that differ by less than this share of the spacing are taken for equal: positions rounded to 0.1 mm at a
-spacing of 0.75 mm differ by 7 %."""
+"""Gaps that differ by less than this share of the spacing count as one when the usual gap is looked for; and the
+largest share of it by which a slice may lie off the regular grid."""
 
 MAX_POSITION_ERROR_MM = 0.1
-"""How far a slice may lie off the regular grid and still be read as part of it; at most ``SAME_GAP_FRACTION``."""
+"""How far a slice may lie off the regular grid and still be read as part of it: some headers round positions to
+0.1 mm."""
 
 NOTEWORTHY_GAP_FRACTION = 0.01
 """Unevenness up to this share of the spacing is not worth a word."""
@@ -51,9 +52,8 @@ def judge_gaps(distances_mm: Array, heights: Array, place: str) -> tuple[Gaps, l
     usual = _usual_gap(gaps)
     steps = np.maximum(np.round(gaps / usual), 1)
     spacing = float((distances_mm[-1] - distances_mm[0]) / steps.sum())
-    on_grid = np.abs(gaps - steps * usual) <= SAME_GAP_FRACTION * usual
-    blocks = _blocks(gaps, usual)
-    if on_grid.all() and len(blocks) == 1 and _grid_error_mm(distances_mm, steps, spacing) <= _allowed_mm(spacing):
+    blocks = _blocks(gaps, 2 * _allowed_mm(usual))
+    if len(blocks) == 1 and _grid_error_mm(distances_mm, steps, spacing) <= _allowed_mm(spacing):
         missing = np.flatnonzero(steps > 1)
         if len(missing):
             return Gaps(spacing, True), [_missing_finding(gaps, heights, steps, missing, spacing, place)]
@@ -71,7 +71,7 @@ def _usual_gap(gaps: Array) -> float:
     return float(np.mean(ordered[low[best] : high[best]]))
 
 
-def _blocks(gaps: Array, usual: float) -> list[tuple[int, int]]:
+def _blocks(gaps: Array, tolerance_mm: float) -> list[tuple[int, int]]:
     """Return (first, end) of the runs of at least ``BLOCK_GAPS`` equal gaps, joined across what lies between.
 
     One block means one spacing throughout, however many slices are missing from it.
@@ -79,9 +79,9 @@ def _blocks(gaps: Array, usual: float) -> list[tuple[int, int]]:
     blocks: list[tuple[int, int]] = []
     first = 0
     for n in range(1, len(gaps) + 1):
-        if n < len(gaps) and abs(gaps[n] - gaps[first]) <= SAME_GAP_FRACTION * usual:
+        if n < len(gaps) and abs(gaps[n] - gaps[first]) <= tolerance_mm:
             continue
-        same_as_last = blocks and abs(gaps[blocks[-1][0]] - gaps[first]) <= SAME_GAP_FRACTION * usual
+        same_as_last = blocks and abs(gaps[blocks[-1][0]] - gaps[first]) <= tolerance_mm
         if same_as_last:
             blocks[-1] = (blocks[-1][0], n)
         elif n - first >= BLOCK_GAPS:
