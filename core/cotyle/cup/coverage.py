@@ -1,0 +1,120 @@
+"""How much of the shell lies on host bone.
+
+The outer hemisphere of the cup is sampled with points of equal area. A point is covered when it lies inside the hip
+bone as it was before reaming; bone is full by construction, so trabecular bone counts. Sectors are the four quarters
+of the hemisphere about the opening axis, each 90 degrees wide and centred on the directions in the cup's own rim plane
+that point most superiorly in the frame (azimuth 0), and from there anteriorly (90), inferiorly (180) and posteriorly
+(270). Azimuth 0 of a cup in usual orientation is its superolateral edge.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from cotyle.cup.cavity import hemisphere_directions
+from cotyle.cup.component import Cup
+from cotyle.cup.lines import inside
+from cotyle.errors import InputError
+from cotyle.space.arrays import Array, BoolArray, read_only
+from cotyle.space.frames import Frame
+from cotyle.space.mesh import TriangleMesh
+
+SECTORS = ("superior", "anterior", "inferior", "posterior")
+SHELL_POINTS = 20_000
+RIM_POINTS = 1440
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """Coverage of the shell by host bone.
+
+    ``fraction`` and ``sectors`` are shares of area, 0 to 1. ``uncovered_arc_deg`` is the sum of the rim's arcs outside
+    bone, ``largest_uncovered_arc_deg`` the longest of them and ``largest_uncovered_at_deg`` its middle azimuth (NaN
+    without one). ``overhang_mm`` is the straight distance, along the meridian of the superolateral edge, from the last
+    bone to the rim: how far the rim stands out of bone there; the meridian's whole chord if it meets no bone.
+    """
+
+    fraction: float
+    sectors: Mapping[str, float]
+    uncovered_arc_deg: float
+    largest_uncovered_arc_deg: float
+    largest_uncovered_at_deg: float
+    overhang_mm: float
+
+
+def rim_directions(cup: Cup, frame: Frame) -> tuple[Array, Array]:
+    """Return the unit directions, in the rim plane, of azimuth 0 (superior) and 90 (anterior), each (3,).
+
+    Raises
+    ------
+    InputError
+        ``rim-direction`` if the cup opens straight up or down, where superior has no direction in its rim plane.
+    """
+    axis = cup.opening_axis_lps
+    upward = frame.superior - (frame.superior @ axis) * axis
+    length = np.linalg.norm(upward)
+    if length < 1e-6:
+        raise InputError("rim-direction", "the cup opens straight up or down: its rim has no upper edge")
+    superior = upward / length
+    across = np.cross(axis, superior)
+    if abs(across @ frame.anterior) < 1e-9:
+        raise InputError("rim-direction", "the cup opens straight forward: its rim has no front edge")
+    return read_only(superior), read_only(across * np.sign(across @ frame.anterior))
+
+
+def measure_coverage(hip_bone: TriangleMesh, cup: Cup, frame: Frame, points: int = SHELL_POINTS) -> Coverage:
+    """Measure the coverage of a cup by the hip bone's closed surface, with sectors as seen in a frame."""
+    superior, anterior = rim_directions(cup, frame)
+    inward = -cup.opening_axis_lps
+    shell = hemisphere_directions(inward, points)
+    azimuth = np.degrees(np.arctan2(shell @ anterior, shell @ superior)) % 360.0
+    sector = np.floor(((azimuth + 45.0) % 360.0) / 90.0).astype(int)
+
+    rim_azimuth = (np.arange(RIM_POINTS) + 0.5) * 2 * np.pi / RIM_POINTS
+    rim = np.cos(rim_azimuth)[:, None] * superior + np.sin(rim_azimuth)[:, None] * anterior
+    polar = np.linspace(0.0, np.pi / 2, 361)
+    meridian = np.cos(polar)[:, None] * inward + np.sin(polar)[:, None] * superior
+
+    asked = cup.center_lps_mm + cup.radius_mm * np.vstack([shell, rim, meridian])
+    covered = inside(hip_bone, asked, inward)
+    on_shell, on_rim, on_meridian = np.split(covered, [len(shell), len(shell) + len(rim)])
+    total, longest, middle = _uncovered_arcs(on_rim)
+    return Coverage(
+        fraction=float(on_shell.mean()),
+        sectors={name: float(on_shell[sector == n].mean()) for n, name in enumerate(SECTORS)},
+        uncovered_arc_deg=total,
+        largest_uncovered_arc_deg=longest,
+        largest_uncovered_at_deg=middle,
+        overhang_mm=_overhang(on_meridian, polar, cup.radius_mm),
+    )
+
+
+def _uncovered_arcs(on_rim: BoolArray) -> tuple[float, float, float]:
+    """Return in degrees the sum of the uncovered arcs, the longest, and the azimuth of its middle."""
+    step = 360.0 / len(on_rim)
+    total = float((~on_rim).sum() * step)
+    if on_rim.all():
+        return 0.0, 0.0, float("nan")
+    if not on_rim.any():
+        return 360.0, 360.0, 0.0
+    first = int(np.flatnonzero(on_rim)[0])
+    turned = np.concatenate([[True], np.roll(~on_rim, -first), [False]])  # starts in bone
+    turned[0] = False
+    change = np.flatnonzero(np.diff(turned.astype(int)))
+    starts, ends = change[::2], change[1::2]
+    longest = int(np.argmax(ends - starts))
+    middle = (first + (starts[longest] + ends[longest]) / 2) * step % 360.0
+    return total, float((ends - starts)[longest] * step), float(middle)
+
+
+def _overhang(on_meridian: BoolArray, polar: Array, radius_mm: float) -> float:
+    """Return the chord from the last covered point of the meridian to the rim."""
+    if on_meridian[-1]:
+        return 0.0
+    covered = np.flatnonzero(on_meridian)
+    # the edge of the bone lies between the last covered point and the next one
+    edge = (polar[covered[-1]] + polar[covered[-1] + 1]) / 2 if len(covered) else 0.0
+    return float(2 * radius_mm * np.sin((np.pi / 2 - edge) / 2))
