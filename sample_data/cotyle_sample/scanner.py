@@ -1,0 +1,226 @@
+"""The scan: a subject laid into the gantry in a posture, and the CT numbers the scanner would give."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+import numpy.typing as npt
+from cotyle.anatomy.pelvis import Posture, app_axes_from_angles
+from cotyle.image.labels import LABEL_OF_BONE
+from cotyle.image.volume import Volume
+from cotyle.space.arrays import Array
+from cotyle.space.mesh import TriangleMesh
+from cotyle.space.rotations import transform_points
+from cotyle.space.shapes import Sphere
+from cotyle.space.side import Side
+
+from cotyle_sample.bone_matter import BoneMatter, lay_bone, matter_of, noise_tile
+from cotyle_sample.distances import surface_distance
+from cotyle_sample.subject import NEUTRAL_TILT_DEG, Subject
+from cotyle_sample.tissue import lay_tissue, surrounding_tissue
+from cotyle_sample.truth import Truth, truth_of
+
+LEVEL = Posture(NEUTRAL_TILT_DEG, 0.0, 0.0)
+PSF_SIGMA_MM = (0.65, 0.45)
+"""Blur of the scanner in the slice plane and along z, standard deviations of a Gaussian (smooth to medium kernel)."""
+PELVIS_ORIGIN_LPS_MM = np.array([4.0, -62.0, -180.0])
+"""Where the midpoint of the ASIS lies in the scanner (isocentre at x = y = 0; the table position sets z)."""
+
+
+@dataclass(frozen=True, eq=False)
+class PlacedSubject:
+    """Bones in the scanner, LPS mm, and the 4x4 that brought the pelvis there from its app frame."""
+
+    subject: Subject
+    pelvis_to_lps: Array
+    body_to_lps: Array
+    bones: Mapping[str, TriangleMesh]
+    femur_to_lps: Mapping[Side, Array]
+
+    def joints(self) -> dict[Side, Sphere]:
+        """Socket spheres in scanner LPS."""
+        return {
+            side: Sphere(transform_points(self.pelvis_to_lps, sphere.center_lps_mm), sphere.radius_mm)
+            for side, sphere in self.subject.sockets.items()
+        }
+
+
+def place(subject: Subject, posture: Posture) -> PlacedSubject:
+    """Lay a subject into the scanner.
+
+    The pelvis takes the posture. The femora turn with the body (rotation, obliquity) but stay on the table when
+    the pelvis tilts: the hips bend by the difference from the neutral tilt.
+    """
+    pelvis = _rigid(app_axes_from_angles(posture).T, np.zeros(3), PELVIS_ORIGIN_LPS_MM)
+    level = Posture(NEUTRAL_TILT_DEG, posture.rotation_to_left_deg, posture.left_up_deg)
+    body = Posture(0.0, posture.rotation_to_left_deg, posture.left_up_deg)
+    body_to_lps = _rigid(app_axes_from_angles(body).T, np.zeros(3), PELVIS_ORIGIN_LPS_MM)
+    bones: dict[str, TriangleMesh] = {}
+    femur_to_lps: dict[Side, Array] = {}
+    for side in Side:
+        center = subject.sockets[side].center_lps_mm
+        target = pelvis[:3, :3] @ center + pelvis[:3, 3]
+        femur_to_lps[side] = _rigid(app_axes_from_angles(level).T, center, target)
+    for name, mesh in subject.bones.items():
+        if name.endswith("femur"):
+            bones[name] = mesh.transformed(femur_to_lps[Side(name.split("_")[0])])
+        else:
+            bones[name] = mesh.transformed(pelvis)
+    return PlacedSubject(subject, pelvis, body_to_lps, bones, femur_to_lps)
+
+
+def _rigid(rotation: Array, about: Array, to: Array) -> Array:
+    matrix = np.eye(4)
+    matrix[:3, :3] = rotation
+    matrix[:3, 3] = to - rotation @ about
+    return matrix
+
+
+def scan(
+    subject: Subject,
+    posture: Posture = LEVEL,
+    voxel_mm: tuple[float, float, float] = (0.8, 0.8, 1.0),
+    size: tuple[int, int, int] | None = None,
+    noise_hu: float = 22.0,
+    seed: int = 0,
+    psf_sigma_mm: tuple[float, float] = PSF_SIGMA_MM,
+    bone_density: float = 1.0,
+) -> tuple[Volume, Truth]:
+    """Scan a subject.
+
+    Parameters
+    ----------
+    posture:
+        Of the pelvis in the gantry.
+    voxel_mm:
+        Spacing along i, j, k.
+    size:
+        Voxels along i, j, k; by default 410 mm across (512 at 0.8 mm) and from above the iliac crests to
+        below the lesser trochanters.
+    noise_hu:
+        Standard deviation of the noise after the blur, in the middle of the body; half of it in air.
+    bone_density:
+        1 for healthy bone; 0.6 is a picture of osteopenia.
+
+    Returns
+    -------
+    volume, truth
+        int16 HU in scanner LPS; surfaces, landmarks and labels in the same coordinates.
+    """
+    placed = place(subject, posture)
+    grid = scan_grid(placed, np.asarray(voxel_mm, dtype=np.float64), size)
+    edge_mm = float(np.mean(voxel_mm))
+    tissue = surrounding_tissue(placed.bones, placed.body_to_lps, placed.joints(), grid, seed)
+    hu = np.empty(grid.voxels.shape, dtype=np.float32)
+    lay_tissue(hu, grid, tissue)
+    labels = _lay_bones(hu, grid, placed, edge_mm, bone_density)
+    voxels = _acquire(hu, grid, noise_hu, psf_sigma_mm, seed)
+    volume = Volume(voxels, grid.ijk_to_lps)
+    return volume, truth_of(placed, Volume(labels, grid.ijk_to_lps), posture, bone_density)
+
+
+def scan_grid(placed: PlacedSubject, voxel_mm: Array, size: tuple[int, int, int] | None) -> Volume:
+    """Empty grid in scanner LPS: x and y centred on the isocentre, z from below the lesser trochanters up."""
+    hips = [placed.bones[f"{side}_hip_bone"].bounds_lps_mm for side in Side]
+    top = max(high[2] for _, high in hips) + 14.0
+    if size is None:
+        bottom = min(low[2] for low, _ in hips) - 55.0
+        across = round(409.6 / voxel_mm[0]), round(409.6 / voxel_mm[1])
+        size = (across[0], across[1], int(np.ceil((top - bottom) / voxel_mm[2])))
+    affine = np.diag([*voxel_mm, 1.0])
+    affine[:2, 3] = -0.5 * (np.array(size[:2]) - 1) * voxel_mm[:2]
+    affine[2, 3] = top - (size[2] - 1) * voxel_mm[2]
+    # A view of one byte stands for the grid; nothing is allocated.
+    return Volume(np.broadcast_to(np.uint8(0), size[::-1]), affine)
+
+
+def _lay_bones(
+    hu: npt.NDArray[np.float32], grid: Volume, placed: PlacedSubject, edge_mm: float, density: float
+) -> npt.NDArray[np.uint8]:
+    """Write all bones into the HU values; return their label map."""
+    labels = np.zeros(hu.shape, dtype=np.uint8)
+    texture = noise_tile(placed.subject.seed, 1.1)
+    band_mm = max(1.2, 0.75 * edge_mm)
+    for name, mesh in placed.bones.items():
+        found = surface_distance(mesh, grid, band_mm)
+        if found is None:
+            continue
+        matter: BoneMatter = matter_of(placed.subject, name, density)
+        lay_bone(hu, found, mesh.triangles, matter, texture, 55.0, grid.spacing_mm, edge_mm)
+        labels[found.window][found.inside] = LABEL_OF_BONE[name]
+    return labels
+
+
+def _acquire(
+    hu: npt.NDArray[np.float32],
+    grid: Volume,
+    noise_hu: float,
+    psf_sigma_mm: tuple[float, float],
+    seed: int,
+) -> npt.NDArray[np.int16]:
+    """Noise, the scanner's blur (which also correlates the noise), and rounding. Overwrites ``hu``."""
+    spacing = grid.spacing_mm
+    kernels = [_gaussian(sigma / step) for sigma, step in zip((psf_sigma_mm[0],) * 2 + (psf_sigma_mm[1],), spacing, strict=True)]
+    gain = np.prod([np.sqrt((kernel**2).sum()) for kernel in kernels])
+    if noise_hu > 0:
+        for k in range(len(hu)):
+            rng = np.random.Generator(np.random.SFC64([seed, 6, k]))
+            grain = rng.standard_normal(hu.shape[1:], dtype=np.float32)
+            grain *= np.where(hu[k] > -800.0, np.float32(noise_hu / gain), np.float32(0.5 * noise_hu / gain))
+            hu[k] += grain
+    _blur_in_plane(hu, kernels[0], kernels[1])
+    voxels = np.empty(hu.shape, dtype=np.int16)
+    _blur_along_z(hu, kernels[2], voxels)
+    return voxels
+
+
+def _gaussian(sigma: float) -> npt.NDArray[np.float32]:
+    """Sampled Gaussian of the given width in voxels, sum one; a single 1 for no blur."""
+    radius = int(np.ceil(3.2 * sigma)) if sigma > 0.05 else 0
+    x = np.arange(-radius, radius + 1)
+    kernel = np.exp(-0.5 * (x / max(sigma, 1e-6)) ** 2)
+    return np.asarray(kernel / kernel.sum(), dtype=np.float32)
+
+
+@numba.njit(parallel=True, cache=True, fastmath=True)
+def _blur_in_plane(hu, kernel_i, kernel_j):  # type: ignore[no-untyped-def]
+    nk, nj, ni = hu.shape
+    ri, rj = len(kernel_i) // 2, len(kernel_j) // 2
+    for k in numba.prange(nk):
+        rows = np.empty((nj, ni), dtype=np.float32)
+        for j in range(nj):
+            for i in range(ni):
+                total = np.float32(0.0)
+                if ri <= i < ni - ri:
+                    for t in range(2 * ri + 1):
+                        total += kernel_i[t] * hu[k, j, i + t - ri]
+                else:
+                    for t in range(2 * ri + 1):
+                        total += kernel_i[t] * hu[k, j, min(max(i + t - ri, 0), ni - 1)]
+                rows[j, i] = total
+        for j in range(nj):
+            for i in range(ni):
+                hu[k, j, i] = 0.0
+            for t in range(2 * rj + 1):
+                source = min(max(j + t - rj, 0), nj - 1)
+                for i in range(ni):
+                    hu[k, j, i] += kernel_j[t] * rows[source, i]
+
+
+@numba.njit(parallel=True, cache=True, fastmath=True)
+def _blur_along_z(hu, kernel, voxels):  # type: ignore[no-untyped-def]
+    nk, nj, ni = hu.shape
+    radius = len(kernel) // 2
+    for j in numba.prange(nj):
+        row = np.empty(ni, dtype=np.float32)
+        for k in range(nk):
+            row[:] = 0.0
+            for t in range(2 * radius + 1):
+                source = min(max(k + t - radius, 0), nk - 1)
+                for i in range(ni):
+                    row[i] += kernel[t] * hu[source, j, i]
+            for i in range(ni):
+                voxels[k, j, i] = np.int16(np.floor(min(max(row[i], -1024.0), 31743.0) + 0.5))

@@ -1,0 +1,105 @@
+"""The truth of a synthetic scan: surfaces, landmarks, spheres and labels, in the scanner's LPS millimetres."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from cotyle.anatomy.pelvis import Posture
+from cotyle.image.labels import LABEL_OF_BONE
+from cotyle.image.rasterize import inside_mask
+from cotyle.image.volume import Volume
+from cotyle.space.arrays import Array
+from cotyle.space.fits import fit_sphere
+from cotyle.space.frames import Frame, frame_from_left_and_superior
+from cotyle.space.mesh import TriangleMesh
+from cotyle.space.rotations import transform_points
+from cotyle.space.shapes import Sphere
+from cotyle.space.side import Side
+
+from cotyle_sample.bone_matter import BoneMatter, matter_of
+from cotyle_sample.subject import Subject, touching_landmarks
+
+if TYPE_CHECKING:
+    from cotyle_sample.scanner import PlacedSubject
+
+
+@dataclass(frozen=True, eq=False)
+class Truth:
+    """What was put into a scan; everything comes from the surfaces, nothing from the voxels.
+
+    surfaces: bone -> closed surface, LPS mm (the femora run on beyond the lower end of the scan).
+    landmarks: name -> (3,). ``asis`` and ``pubic_tubercle`` are the points of the surface that one plane in front
+    touches (searched within 15 mm of the carried vertex); ``hip_center`` is the centre of the lunate sphere; all
+    others are vertices carried by the shape model (rules in ``cotyle.anatomy.shape_landmarks``).
+    app: frame of the touching landmarks. sockets: sphere fitted to the lunate surface; heads: femoral heads.
+    lunate_points, fossa_points, rim_points: (n, 3) by side; the rim is ordered and open at the notch.
+    labels: label map on the scan's grid, by voxel centres. matter: cortical thickness and densities by vertex.
+    """
+
+    subject: Subject
+    posture: Posture
+    surfaces: Mapping[str, TriangleMesh]
+    landmarks: Mapping[str, Array]
+    app: Frame
+    sockets: Mapping[Side, Sphere]
+    heads: Mapping[Side, Sphere]
+    lunate_points: Mapping[Side, Array]
+    fossa_points: Mapping[Side, Array]
+    rim_points: Mapping[Side, Array]
+    labels: Volume
+    bone_density: float
+    scenario: str = ""
+
+    def matter(self, bone: str) -> BoneMatter:
+        """Cortical thickness, cortical and trabecular density at the vertices of a bone's surface."""
+        return matter_of(self.subject, bone, self.bone_density)
+
+    def labels_on(self, grid: Volume) -> Volume:
+        """The label map (uint8) on any other grid."""
+        return label_map(self.surfaces, grid)
+
+
+def label_map(surfaces: Mapping[str, TriangleMesh], grid: Volume) -> Volume:
+    """Voxels of any grid by the bone that holds their centre."""
+    labels = np.zeros(grid.voxels.shape, dtype=np.uint8)
+    for name, mesh in surfaces.items():
+        inside, window = inside_mask(mesh, grid)
+        labels[window][inside] = LABEL_OF_BONE[name]
+    return Volume(labels, grid.ijk_to_lps)
+
+
+def truth_of(placed: PlacedSubject, labels: Volume, posture: Posture, bone_density: float) -> Truth:
+    """Truth of a placed subject."""
+    subject = placed.subject
+    model = subject.model
+    vertices = transform_points(placed.pelvis_to_lps, subject.pelvis_vertices)
+    touching, _, _ = touching_landmarks(model, subject.pelvis_vertices)
+    landmarks = model.landmarks(vertices)
+    landmarks |= {name: transform_points(placed.pelvis_to_lps, point) for name, point in touching.items()}
+    sockets = {side: fit_sphere(vertices[model.lunate_vertices[side]])[0] for side in Side}
+    heads = {
+        side: Sphere(transform_points(placed.femur_to_lps[side], sphere.center_lps_mm), sphere.radius_mm)
+        for side, sphere in subject.heads.items()
+    }
+    landmarks |= {f"hip_center_{side}": sphere.center_lps_mm for side, sphere in sockets.items()}
+    asis = landmarks["asis_left"], landmarks["asis_right"]
+    tubercles = 0.5 * (landmarks["pubic_tubercle_left"] + landmarks["pubic_tubercle_right"])
+    middle = 0.5 * (asis[0] + asis[1])
+    app = frame_from_left_and_superior("app", middle, asis[0] - asis[1], middle - tubercles)
+    return Truth(
+        subject,
+        posture,
+        placed.bones,
+        landmarks,
+        app,
+        sockets,
+        heads,
+        {side: vertices[model.lunate_vertices[side]] for side in Side},
+        {side: vertices[model.fossa_vertices[side]] for side in Side},
+        {side: vertices[model.rim_vertices[side]] for side in Side},
+        labels,
+        bone_density,
+    )
