@@ -106,4 +106,6 @@ def free_rounds(cap_hu: float) -> list[SurfaceRound]:
 
 def edge_cap_hu(step_hu: Array) -> float:
     """Height above which one edge is as good as another: twice the 70th percentile, kept in 60 to 350 HU."""
+    if step_hu.size == 0:
+        return 60.0
     return float(np.clip(2.0 * np.percentile(step_hu, 70.0), 60.0, 350.0))
