@@ -67,9 +67,7 @@ def find_cortex_edges(volume: Volume, points_lps_mm: Array, normals: Array, blur
     seen = np.isfinite(profiles).all(axis=1)
     explained = np.zeros((len(profiles), 3))
     if seen.any():
-        explained[seen] = _explain(
-            np.ascontiguousarray(profiles[seen]), _offsets(), blur.sigma_mm, blur.cortex_hu
-        )
+        explained[seen] = _explain(np.ascontiguousarray(profiles[seen]), _offsets(), blur.sigma_mm, blur.cortex_hu)
     sound = seen & (np.abs(explained[:, 0]) < _FARTHEST_MM)
     return Edges(np.where(sound, explained[:, 0], 0.0), np.where(sound, np.maximum(explained[:, 1], 0.0), 0.0))
 

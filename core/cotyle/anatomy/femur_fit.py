@@ -162,7 +162,8 @@ def _search(
     turns = [np.array([*angles, 0.0, 0.0, 0.0]) for angles in product(FLEXION_DEG, ABDUCTION_DEG, ROTATION_DEG)]
     turns.sort(key=loss)
     refined = [
-        minimize(loss, turn, method="Powell", options={"maxiter": 3, "xtol": 0.3, "ftol": 1e-3}) for turn in turns[:_REFINED]
+        minimize(loss, turn, method="Powell", options={"maxiter": 3, "xtol": 0.3, "ftol": 1e-3})
+        for turn in turns[:_REFINED]
     ]
     best = min(refined, key=lambda result: float(result.fun))
     return np.asarray(best.x), -float(best.fun)

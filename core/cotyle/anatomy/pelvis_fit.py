@@ -95,12 +95,8 @@ def shape_rounds() -> list[FitRound]:
 
 def free_rounds(cap_hu: float) -> list[SurfaceRound]:
     """From stiff and far to soft and near; the last rounds see the whole step of the cortex."""
-    soft = [
-        SurfaceRound(EdgeSearch(reach, 0.5, 2.0, 600.0, cap_hu), stiffness) for reach, stiffness in _FREE_SOFT
-    ]
-    hard = [
-        SurfaceRound(EdgeSearch(reach, 0.3, 1.2, _HARD_HU, _NO_CAP), stiffness) for reach, stiffness in _FREE_HARD
-    ]
+    soft = [SurfaceRound(EdgeSearch(reach, 0.5, 2.0, 600.0, cap_hu), stiffness) for reach, stiffness in _FREE_SOFT]
+    hard = [SurfaceRound(EdgeSearch(reach, 0.3, 1.2, _HARD_HU, _NO_CAP), stiffness) for reach, stiffness in _FREE_HARD]
     return soft + hard
 
 

@@ -138,6 +138,4 @@ def _moved(pose: Pose, center: Array, shift: Array, turn: Array, growth: float) 
     rotation = Rotation.from_rotvec(turn).as_matrix()
     scale = 1.0 + growth
     translation = scale * rotation @ (pose.translation_mm - center) + center + shift
-    return replace(
-        pose, rotation=rotation @ pose.rotation, translation_mm=translation, scale=pose.scale * scale
-    )
+    return replace(pose, rotation=rotation @ pose.rotation, translation_mm=translation, scale=pose.scale * scale)

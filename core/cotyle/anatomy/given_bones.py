@@ -1,0 +1,120 @@
+"""Bones from a label map that the user brings, with the same surfaces and signals as our own."""
+
+from __future__ import annotations
+
+import numpy as np
+import SimpleITK as sitk
+from vtkmodules.util.numpy_support import numpy_to_vtk
+from vtkmodules.vtkCommonDataModel import vtkImageData
+from vtkmodules.vtkFiltersCore import vtkFlyingEdges3D, vtkQuadricDecimation, vtkWindowedSincPolyDataFilter
+
+from cotyle.anatomy.bones import Bones, Progress, segment_bones
+from cotyle.anatomy.surface_fit import settle_surface
+from cotyle.errors import InputError
+from cotyle.image.labels import BONE_LABELS, LABEL_OF_BONE
+from cotyle.image.metal import find_metal
+from cotyle.image.sitk_bridge import from_sitk, to_sitk
+from cotyle.image.volume import Volume
+from cotyle.space.arrays import IntArray
+from cotyle.space.mesh import TriangleMesh
+from cotyle.space.mesh_files import from_polydata, to_polydata
+
+NEEDED = ("left_hip_bone", "right_hip_bone")
+# Triangles kept on a bone: edges of about 2 mm, as on our own surfaces.
+TRIANGLES = 40_000
+# Densities with which a label map poses as a scan for the shape model's fit; any step does.
+_BONE_HU, _SOFT_HU = 900, 0
+_SMOOTHING_ROUNDS, _PASS_BAND = 20, 0.12
+
+
+def bones_from_labels(volume: Volume, labels: Volume, progress: Progress = lambda _: None) -> Bones:
+    """Return the bones of a user's label map.
+
+    The shape model is fitted to the labels alone, to carry landmarks; the surfaces are those of the labels,
+    moved by no more than about a millimetre to the edge of bone in the scan where it shows one.
+
+    Parameters
+    ----------
+    volume, labels:
+        CT in HU, and uint8 numbers of ``BONE_LABELS`` on the same grid.
+
+    Raises
+    ------
+    InputError
+        ``label-missing`` if a hip bone is not among the labels.
+    """
+    missing = [name for name in NEEDED if not (labels.voxels == LABEL_OF_BONE[name]).any()]
+    if missing:
+        raise InputError("label-missing", f"the label map holds no {' and no '.join(missing)}", "Check its name table")
+    progress("reading the label map")
+    filled = fill_interiors(labels)
+    is_bone = (filled.voxels > 0) & (filled.voxels != LABEL_OF_BONE["metal"])
+    posing = labels.with_voxels(np.where(is_bone, _BONE_HU, _SOFT_HU).astype(np.int16))
+    fitted = segment_bones(posing, progress)
+    surfaces = dict(fitted.surfaces)
+    for number, name in BONE_LABELS.items():
+        if name != "metal" and (filled.voxels == number).any():
+            rough = surface_of_label(filled, number)
+            vertices, _ = settle_surface(volume, rough.vertices_lps_mm, rough.triangles, fitted.correspondence.blur)
+            surfaces[name] = TriangleMesh(vertices, rough.triangles)
+    return Bones(filled, surfaces, fitted.correspondence, find_metal(volume), "given")
+
+
+def fill_interiors(labels: Volume) -> Volume:
+    """Return the label map with enclosed holes of each bone filled; a voxel that has a label keeps it."""
+    voxels = np.array(labels.voxels, dtype=np.uint8)
+    for number, name in BONE_LABELS.items():
+        kji = np.argwhere(voxels == number)
+        if name == "metal" or len(kji) == 0:
+            continue
+        low, high = kji.min(axis=0) - 1, kji.max(axis=0) + 2
+        part = labels.cropped(low[::-1], high[::-1])
+        holes = sitk.BinaryFillhole(to_sitk(part.with_voxels((part.voxels == number).astype(np.uint8))))
+        start = np.maximum(low, 0)
+        window = tuple(slice(s, s + n) for s, n in zip(start, part.voxels.shape, strict=True))
+        empty = (voxels[window] == 0) & (from_sitk(holes).voxels > 0)
+        voxels[window][empty] = number
+    return labels.with_voxels(voxels)
+
+
+def surface_of_label(labels: Volume, number: int) -> TriangleMesh:
+    """Return the closed, smoothed surface of the largest piece of one label, LPS mm."""
+    image = to_sitk(labels.with_voxels((labels.voxels == number).astype(np.uint8)))
+    largest = from_sitk(sitk.RelabelComponent(sitk.ConnectedComponent(image)) == 1)
+    kji = np.argwhere(largest.voxels)
+    part = np.pad(
+        largest.voxels[tuple(slice(a, b) for a, b in zip(kji.min(axis=0), kji.max(axis=0) + 1, strict=True))], 2
+    )
+    corner = kji.min(axis=0)[::-1] - 2
+    grid = vtkImageData()
+    grid.SetDimensions(*part.shape[::-1])
+    grid.GetPointData().SetScalars(numpy_to_vtk(part.ravel().astype(np.float32), deep=True))
+    contour = vtkFlyingEdges3D()
+    contour.SetInputData(grid)
+    contour.SetValue(0, 0.5)
+    contour.ComputeNormalsOff()
+    smooth = vtkWindowedSincPolyDataFilter()
+    smooth.SetInputConnection(contour.GetOutputPort())
+    smooth.SetNumberOfIterations(_SMOOTHING_ROUNDS)
+    smooth.SetPassBand(_PASS_BAND)
+    smooth.NormalizeCoordinatesOn()
+    smooth.Update()
+    mesh = _outward(from_polydata(smooth.GetOutput()), labels, corner)
+    return _decimated(mesh)
+
+
+def _outward(mesh: TriangleMesh, labels: Volume, corner_ijk: IntArray) -> TriangleMesh:
+    moved = TriangleMesh(labels.to_lps(mesh.vertices_lps_mm + corner_ijk), mesh.triangles)
+    return moved if moved.volume_mm3 > 0 else TriangleMesh(moved.vertices_lps_mm, moved.triangles[:, ::-1])
+
+
+def _decimated(mesh: TriangleMesh) -> TriangleMesh:
+    """Fewer triangles, if the surface stays closed; the same surface otherwise."""
+    if len(mesh.triangles) <= TRIANGLES:
+        return mesh
+    fewer = vtkQuadricDecimation()
+    fewer.SetInputData(to_polydata(mesh))
+    fewer.SetTargetReduction(1.0 - TRIANGLES / len(mesh.triangles))
+    fewer.Update()
+    result = from_polydata(fewer.GetOutput())
+    return result if result.is_closed else mesh

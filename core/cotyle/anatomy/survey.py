@@ -1,0 +1,238 @@
+"""Landmarks, frames and sockets of one pelvis from its surfaces, in the order in which they depend on each
+other.
+
+1. The touching plane gives the four points of the anterior pelvic plane; points the user gave are held.
+2. Frames from those.
+3. Sphere and rim of each socket.
+4. All other landmarks, in the axes of the anterior pelvic plane; the user's win.
+5. Angles and ratios, which use landmarks of both sides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from cotyle.anatomy.anterior_plane import (
+    TouchingPlane,
+    hip_bone,
+    touching_plane_from_seeds,
+    touching_plane_from_surfaces,
+)
+from cotyle.anatomy.landmark_rules import SURFACE_UNCERTAINTY_MM, midline_landmarks, side_landmarks, uncertainty_mm
+from cotyle.anatomy.landmarks import (
+    APP_NAMES,
+    NO_SEEDS,
+    AnatomySeeds,
+    Landmark,
+    Landmarks,
+    Origin,
+    extrapolated,
+    with_given,
+)
+from cotyle.anatomy.morphology import measure_crowe, measure_morphology
+from cotyle.anatomy.pelvis import Pelvis, build_pelvis
+from cotyle.anatomy.rim import Rim, find_rim
+from cotyle.anatomy.socket import Socket, fossa_floor, mirrored_center
+from cotyle.anatomy.socket_sphere import SocketSphere, find_socket_sphere
+from cotyle.errors import InputError
+from cotyle.space.arrays import Array, BoolArray
+from cotyle.space.mesh import TriangleMesh
+from cotyle.space.side import Side
+
+# beyond these a result is called doubtful; common practice, no source
+_PLANES_APART_DEG = 2.0
+_MIGRATED_MM = 3.0
+_EXTRAPOLATED_MM = 3.0
+
+InImage = Callable[[Array], BoolArray]
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """Something the reader must know: a stable code and one sentence."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True, eq=False)
+class Survey:
+    """What was found on one pelvis. ``sockets`` holds the sides that have one; ``doubts`` say what to check."""
+
+    landmarks: Mapping[str, Landmark]
+    pelvis: Pelvis
+    sockets: Mapping[Side, Socket]
+    doubts: tuple[Doubt, ...]
+
+    def socket(self, side: Side) -> Socket:
+        """Return the socket of one side or raise InputError ``socket-missing``."""
+        if side not in self.sockets:
+            raise InputError(
+                "socket-missing",
+                f"there is no usable socket on the {side}",
+                "Check --side and that this hip is in the scan",
+            )
+        return self.sockets[side]
+
+
+def survey_anatomy(
+    surfaces: Mapping[str, TriangleMesh],
+    seeds: AnatomySeeds = NO_SEEDS,
+    given: Landmarks | None = None,
+    standing_tilt_change_deg: float = 0.0,
+    in_image: InImage | None = None,
+) -> Survey:
+    """Find everything on one pelvis.
+
+    Parameters
+    ----------
+    surfaces:
+        Closed surfaces in LPS mm by bone name; both hip bones are needed, sacrum and femora used where present.
+    seeds:
+        Carried points of a fitted shape; may be empty.
+    given:
+        Landmarks of the user. They win, and what rests on them is computed from them.
+    standing_tilt_change_deg:
+        See :func:`cotyle.anatomy.pelvis.build_pelvis`.
+    in_image:
+        Tells for points (n, 3) LPS mm whether they lie in the image; landmarks outside are marked extrapolated.
+
+    Raises
+    ------
+    InputError
+        ``bone-missing``, ``landmark-not-found``, ``landmark-degenerate``: no pelvis to plan on.
+    """
+    user = dict(given or {})
+    doubts: list[Doubt] = []
+    plane_points = _plane_landmarks(surfaces, seeds, user, doubts)
+    plane_points = _mark_outside(plane_points, in_image)
+    pelvis = build_pelvis(with_given(plane_points, user), standing_tilt_change_deg)
+    found: dict[str, Landmark] = dict(plane_points)
+    fits: dict[Side, tuple[SocketSphere, Rim]] = {}
+    for side in Side:
+        try:
+            fits[side] = _fit_side(surfaces, seeds, user, pelvis, side)
+        except InputError as error:
+            doubts.append(Doubt(error.code, str(error)))
+            continue
+        fit, rim = fits[side]
+        center = Landmark(f"hip_center_{side}", fit.sphere.center_lps_mm, Origin.DETECTED, fit.uncertainty_mm)
+        found[center.name] = center
+        found |= side_landmarks(surfaces, side, pelvis.app, fit.sphere, -rim.opening_axis_lps, seeds)
+    found |= midline_landmarks(surfaces, pelvis.app, seeds)
+    landmarks = with_given(_mark_outside(found, in_image), user)
+    sockets = {side: _socket(surfaces, side, fits, landmarks, pelvis) for side in fits}
+    doubts += _socket_doubts(sockets)
+    outside = [name for name, mark in landmarks.items() if mark.origin is Origin.EXTRAPOLATED]
+    if outside:
+        doubts.append(
+            Doubt("landmark-extrapolated", f"outside the image, known from the fitted shape only: {', '.join(outside)}")
+        )
+    return Survey(landmarks, pelvis, sockets, tuple(doubts))
+
+
+def _plane_landmarks(
+    surfaces: Mapping[str, TriangleMesh], seeds: AnatomySeeds, user: Landmarks, doubts: list[Doubt]
+) -> dict[str, Landmark]:
+    """The four points, found twice where seeds are there: the difference tells how well."""
+    held = {name: user[name].lps_mm for name in APP_NAMES if name in user}
+    free = touching_plane_from_surfaces(surfaces, held)
+    plane = free
+    if all(name in seeds.points_lps_mm for name in APP_NAMES):
+        plane = touching_plane_from_seeds(surfaces, seeds.points_lps_mm, held)
+        apart_deg = _planes_apart_deg(plane, free)
+        if apart_deg > _PLANES_APART_DEG:
+            text = f"the anterior pelvic plane differs by {apart_deg:.1f} deg between two ways to find it; check its points"
+            doubts.append(Doubt("pelvic-plane-doubtful", text))
+    landmarks = {}
+    for name in APP_NAMES:
+        point = plane.points_lps_mm[name]
+        other = free.points_lps_mm[name]
+        along = float(
+            np.hypot(uncertainty_mm(name, point, plane.ridge_mm[name], seeds), 0.5 * np.linalg.norm(point - other))
+        )
+        across = float(np.hypot(SURFACE_UNCERTAINTY_MM, 0.5 * abs((point - other) @ plane.frame.posterior)))
+        landmarks[name] = Landmark(name, point, Origin.DETECTED, along, across)
+    return landmarks
+
+
+def _planes_apart_deg(a: TouchingPlane, b: TouchingPlane) -> float:
+    return float(np.rad2deg(np.arccos(np.clip(a.frame.posterior @ b.frame.posterior, -1.0, 1.0))))
+
+
+def _mark_outside(landmarks: Landmarks, in_image: InImage | None) -> dict[str, Landmark]:
+    if in_image is None:
+        return dict(landmarks)
+    return {
+        name: mark if in_image(mark.lps_mm[None])[0] else extrapolated(mark, _EXTRAPOLATED_MM)
+        for name, mark in landmarks.items()
+    }
+
+
+def _fit_side(
+    surfaces: Mapping[str, TriangleMesh], seeds: AnatomySeeds, user: Landmarks, pelvis: Pelvis, side: Side
+) -> tuple[SocketSphere, Rim]:
+    bone = hip_bone(surfaces, side)
+    center = user.get(f"hip_center_{side}")
+    fit = find_socket_sphere(
+        bone,
+        side,
+        pelvis.app.axes,
+        seeds.socket(side),
+        surfaces.get(f"{side}_femur"),
+        None if center is None else center.lps_mm,
+    )
+    return fit, find_rim(bone, fit.sphere, pelvis.app.axes, side)
+
+
+def _socket(
+    surfaces: Mapping[str, TriangleMesh],
+    side: Side,
+    fits: Mapping[Side, tuple[SocketSphere, Rim]],
+    landmarks: Landmarks,
+    pelvis: Pelvis,
+) -> Socket:
+    bone = hip_bone(surfaces, side)
+    fit, rim = fits[side]
+    other = fits[side.opposite][0].sphere.center_lps_mm if side.opposite in fits else None
+    drops = [landmarks.get(f"teardrop_{which}") for which in (side, side.opposite)]
+    drop, other_drop = (None if mark is None else mark.lps_mm for mark in drops)
+    edge = landmarks.get(f"superolateral_rim_{side}")
+    given_edge = edge.lps_mm if edge is not None and edge.origin is Origin.GIVEN else None
+    morphology = {
+        frame.name: measure_morphology(
+            bone, fit.sphere, frame, side, fit.uncertainty_mm, fit.head, other, drop, other_drop, given_edge
+        )
+        for frame in (pelvis.app, pelvis.supine)
+    }
+    femur = surfaces.get(f"{side}_femur")
+    crowe = None
+    if femur is not None and fit.head is not None and drop is not None and other_drop is not None:
+        crowe = measure_crowe(bone, femur, fit.head, pelvis.app, side, drop, other_drop)
+    floor, depth_mm = fossa_floor(bone, fit.sphere, rim)
+    mirrored = None if other is None else mirrored_center(pelvis, other)
+    return Socket(side, fit, rim, floor, depth_mm, mirrored, morphology, crowe)
+
+
+def _socket_doubts(sockets: Mapping[Side, Socket]) -> list[Doubt]:
+    doubts = []
+    for side, socket in sockets.items():
+        fit = socket.fit
+        if fit.disagreement_mm > _MIGRATED_MM:
+            text = (
+                f"the {side} socket's centre differs by {fit.disagreement_mm:.1f} mm with and without the femoral head's "
+                "guidance: worn socket or migrated head; check the centre"
+            )
+            doubts.append(Doubt("socket-center-doubtful", text))
+        if fit.method == "unguided":
+            doubts.append(
+                Doubt("socket-unguided", f"no round femoral head in the {side} socket: its centre is less certain")
+            )
+        if fit.inlier_share < 0.7:
+            doubts.append(
+                Doubt("socket-not-round", f"only {fit.inlier_share:.0%} of the {side} socket lies on its sphere")
+            )
+    return doubts
