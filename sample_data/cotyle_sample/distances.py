@@ -9,7 +9,6 @@ import numpy as np
 import numpy.typing as npt
 from cotyle.image.rasterize import inside_mask
 from cotyle.image.volume import Volume
-from cotyle.space.arrays import Array
 from cotyle.space.mesh import TriangleMesh
 
 SLABS = 16

@@ -163,7 +163,10 @@ def _acquire(
 ) -> npt.NDArray[np.int16]:
     """Noise, the scanner's blur (which also correlates the noise), and rounding. Overwrites ``hu``."""
     spacing = grid.spacing_mm
-    kernels = [_gaussian(sigma / step) for sigma, step in zip((psf_sigma_mm[0],) * 2 + (psf_sigma_mm[1],), spacing, strict=True)]
+    kernels = [
+        _gaussian(sigma / step)
+        for sigma, step in zip((psf_sigma_mm[0],) * 2 + (psf_sigma_mm[1],), spacing, strict=True)
+    ]
     gain = np.prod([np.sqrt((kernel**2).sum()) for kernel in kernels])
     if noise_hu > 0:
         for k in range(len(hu)):

@@ -38,9 +38,7 @@ def adjacency(triangles: IntArray, count: int) -> sparse.csr_matrix:
     return matrix
 
 
-def spread_displacements(
-    triangles: IntArray, count: int, handles: list[Handles], stiffness: float = 4.0
-) -> Array:
+def spread_displacements(triangles: IntArray, count: int, handles: list[Handles], stiffness: float = 4.0) -> Array:
     """Displacements (count, 3) of all vertices that follow the handles and bend as little as possible.
 
     Minimises sum w |d - target|^2 + stiffness |L d|^2 with L the graph Laplacian of the surface (the bending
@@ -80,9 +78,7 @@ def smooth_random_field(points: Array, correlation_mm: float, rng: np.random.Gen
     return np.asarray(np.sqrt(2.0 / features) * np.column_stack(field))
 
 
-def off_model_displacements(
-    model: ShapeModel, vertices: Array, rms_mm: float, rng: np.random.Generator
-) -> Array:
+def off_model_displacements(model: ShapeModel, vertices: Array, rms_mm: float, rng: np.random.Generator) -> Array:
     """A free-form change (n, 3) of the pelvis that no combination of the model's modes can make.
 
     Sum of smooth random fields with correlation lengths 25, 40 and 60 mm, independent on both sides, less its

@@ -21,7 +21,7 @@ from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
 from cotyle_sample import shaping
-from cotyle_sample.sockets import SocketChange, change_for, reshape_socket, seat_femur
+from cotyle_sample.sockets import change_for, reshape_socket, seat_femur
 
 JOINT_GAP_MM = 3.0
 SACROILIAC_GAP_MM = 1.7
@@ -137,7 +137,9 @@ def _own_shape(mesh: TriangleMesh, rms_mm: float, seed: int, side: Side) -> Tria
     return mesh.with_vertices(mesh.vertices_lps_mm + 0.5 * rms_mm / np.sqrt(3.0) * field)
 
 
-def touching_landmarks(model: ShapeModel, vertices: Array, reach_mm: float = 15.0) -> tuple[dict[str, Array], Array, Array]:
+def touching_landmarks(
+    model: ShapeModel, vertices: Array, reach_mm: float = 15.0
+) -> tuple[dict[str, Array], Array, Array]:
     """ASIS and tubercles where one common plane in front touches the surface, near the carried vertices.
 
     Returns
@@ -183,5 +185,3 @@ def _widen_sacroiliac_joints(model: ShapeModel, vertices: Array) -> Array:
         hip, sacrum = model.part(vertices, code), model.part(vertices, shape_landmarks.SACRUM)
         vertices[numbers], vertices[sacrum_numbers] = shaping.separated(hip, sacrum, SACROILIAC_GAP_MM)
     return vertices
-
-

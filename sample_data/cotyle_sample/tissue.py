@@ -84,7 +84,11 @@ def _skin(body: Array, own: Mapping[str, Array]) -> Array:
     sacrum_back = own["sacrum"][:, 1].max()
     middle = 0.5 * (femora[:, 0].min() + femora[:, 0].max())
     stations = [ischium - 60, ischium + 20, ischium + 75, 0.0, crest, crest + 40]
-    half_width = np.interp(z, stations, np.array([trochanter + 20, trochanter + 28, trochanter + 30, hip_width + 34, hip_width + 26, hip_width + 12]))
+    half_width = np.interp(
+        z,
+        stations,
+        np.array([trochanter + 20, trochanter + 28, trochanter + 30, hip_width + 34, hip_width + 26, hip_width + 12]),
+    )
     front = np.interp(z, stations, [-22, -26, -36, -42, -48, -50])
     back = np.interp(z, stations, np.array([-14, 10, 22, 26, 22, 16]) + sacrum_back)
     center, half_depth = 0.5 * (front + back), 0.5 * (back - front)
@@ -95,9 +99,9 @@ def _skin(body: Array, own: Mapping[str, Array]) -> Array:
         shaft = own[f"{side}_femur"]
         shaft = shaft[(shaft[:, 2] < ischium - 10) & (shaft[:, 2] > ischium - 160)]
         x_line, y_line = np.polyfit(shaft[:, 2], shaft[:, 0], 1), np.polyfit(shaft[:, 2], shaft[:, 1], 1)
-        dx = (x - np.polyval(x_line, z) + 9.0 * side.lateral_sign) / 86.0
+        dx = (x - np.polyval(x_line, z) + 20.0 * side.lateral_sign) / 90.0
         dy = (y - np.polyval(y_line, z) - 10.0) / 92.0
-        thighs.append((np.sqrt(dx**2 + dy**2) - 1.0) * 88.0)
+        thighs.append((np.sqrt(dx**2 + dy**2) - 1.0) * 90.0)
     legs = _smooth_min(thighs[0], thighs[1], 10.0)
     share = np.clip((z - (ischium - 35.0)) / 75.0, 0.0, 1.0)
     share = share * share * (3.0 - 2.0 * share)
@@ -149,7 +153,9 @@ def lay_tissue(hu: npt.NDArray[np.float32], grid: Volume, tissue: Tissue) -> Non
         first = np.round(grid.to_ijk(part.ijk_to_lps[:3, 3])).astype(int)
         i, j, k = part.size
         box = hu[first[2] : first[2] + k, first[1] : first[1] + j, first[0] : first[0] + i]
-        _lay_joint(box, part.ijk_to_lps[:3, 3] - sphere.center_lps_mm, grid.spacing_mm, sphere.radius_mm, side.lateral_sign)
+        _lay_joint(
+            box, part.ijk_to_lps[:3, 3] - sphere.center_lps_mm, grid.spacing_mm, sphere.radius_mm, side.lateral_sign
+        )
 
 
 def _table(grid: Volume, tissue: Tissue) -> npt.NDArray[np.float32]:
