@@ -10,9 +10,8 @@ bone, coming from outside, within 6 mm of the sphere: see :mod:`cotyle.anatomy.r
   roof to the lateral edge against the transverse axis (Toennis, 1987);
 - Sharp angle: slope of the line from the teardrop to the lateral edge against the line between the teardrops,
   seen from in front (Sharp, Acta Radiol 1961;56:125);
-- extrusion index: share of the head's width lateral to the lateral edge (Heyman and Herndon, J Bone Joint Surg
-  Am
-  1950;32:767);
+- extrusion index: share of the head's width lateral to the lateral edge (Heyman and Herndon, J Bone Joint
+  Surg Am 1950;32:767);
 - anterior and posterior sector angles: in the plane through both hip centres and the anterior axis, from the
   line between the centres to the anterior and posterior edge (Anda et al., J Comput Assist Tomogr 1986;10:443);
 - Crowe group: height v of the inner head-neck junction above the line between the teardrops against a fifth of
@@ -196,8 +195,7 @@ def measure_crowe(
     if junction is None:
         return None
     view = hip_view(frame, side)
-    across, up = _line_and_normal(teardrop_lps_mm, opposite_teardrop_lps_mm, view)
-    del across
+    _, up = _line_and_normal(teardrop_lps_mm, opposite_teardrop_lps_mm, view)
     height_mm = float((junction - teardrop_lps_mm) @ up)
     levels = hip_bone.vertices_lps_mm @ frame.superior
     pelvic_height_mm = float(levels.max() - levels.min())

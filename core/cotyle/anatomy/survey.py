@@ -151,9 +151,8 @@ def _plane_landmarks(
     for name in APP_NAMES:
         point = plane.points_lps_mm[name]
         other = free.points_lps_mm[name]
-        along = float(
-            np.hypot(uncertainty_mm(name, point, plane.ridge_mm[name], seeds), 0.5 * np.linalg.norm(point - other))
-        )
+        place_mm = uncertainty_mm(name, point, plane.ridge_mm[name], seeds)
+        along = float(np.hypot(place_mm, 0.5 * np.linalg.norm(point - other)))
         across = float(np.hypot(SURFACE_UNCERTAINTY_MM, 0.5 * abs((point - other) @ plane.frame.posterior)))
         landmarks[name] = Landmark(name, point, Origin.DETECTED, along, across)
     return landmarks
