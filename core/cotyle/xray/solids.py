@@ -42,7 +42,8 @@ def shell_chords_mm(carm: CArm, rim: Circle, thickness_mm: float) -> npt.NDArray
 def _half_ball_chord(source: Array, rays: Array, rim: Circle) -> Array:
     to_center = rim.center_lps_mm - source
     nearest = rays @ to_center
-    half = np.sqrt(np.maximum(rim.radius_mm**2 - (to_center @ to_center - nearest**2), 0.0))
+    apart = nearest[:, None] * rays - to_center
+    half = np.sqrt(np.maximum(rim.radius_mm**2 - np.einsum("ij,ij->i", apart, apart), 0.0))
     enter, leave = nearest - half, nearest + half
     # the rim's plane is met where t (ray . axis) = to_center . axis; the solid is where it is below that
     slope, level = rays @ rim.normal_lps, float(to_center @ rim.normal_lps)
