@@ -7,10 +7,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from vtkmodules.util.numpy_support import numpy_to_vtk, vtk_to_numpy
-from vtkmodules.vtkCommonCore import mutable, vtkDoubleArray, vtkPoints
+from vtkmodules.vtkCommonCore import mutable, vtkDoubleArray, vtkIdList, vtkPoints
 from vtkmodules.vtkCommonDataModel import vtkStaticCellLocator
 from vtkmodules.vtkFiltersCore import vtkImplicitPolyDataDistance
-from vtkmodules.vtkFiltersGeneral import vtkOBBTree
 
 from cotyle.space.arrays import Array, BoolArray, as_points, as_vector
 from cotyle.space.mesh import TriangleMesh
@@ -26,7 +25,6 @@ class MeshQuery:
         self.mesh = mesh
         self._polydata = to_polydata(mesh)
         self._distance: Any = None
-        self._boxes: Any = None
         self._cells: Any = None
 
     def signed_distance(self, points_lps_mm: npt.ArrayLike) -> Array:
@@ -45,14 +43,11 @@ class MeshQuery:
 
     def line_crossings(self, start_lps_mm: npt.ArrayLike, end_lps_mm: npt.ArrayLike) -> Array:
         """Return the sorted distances in mm from ``start`` at which the straight line to ``end`` meets the surface."""
-        if self._boxes is None:
-            self._boxes = vtkOBBTree()
-            self._boxes.SetDataSet(self._polydata)
-            self._boxes.BuildLocator()
         start, end = as_vector(start_lps_mm, "start"), as_vector(end_lps_mm, "end")
         found = vtkPoints()
         found.SetDataTypeToDouble()
-        self._boxes.IntersectWithLine(start, end, found, None)
+        # a locator of cells, not an oriented-box tree: that one loses crossings that lie on an edge or a corner
+        self._cell_locator().IntersectWithLine(start, end, _SAME_CROSSING_MM, found, vtkIdList())
         if found.GetNumberOfPoints() == 0:
             return np.empty(0)
         distances = np.sort(np.linalg.norm(vtk_to_numpy(found.GetData()) - start, axis=1))
@@ -60,14 +55,18 @@ class MeshQuery:
 
     def closest_points(self, points_lps_mm: npt.ArrayLike) -> Array:
         """Return the nearest point of the surface for each of the points (n, 3)."""
-        if self._cells is None:
-            self._cells = vtkStaticCellLocator()
-            self._cells.SetDataSet(self._polydata)
-            self._cells.BuildLocator()
+        locator = self._cell_locator()
         cell, part, squared = mutable(0), mutable(0), mutable(0.0)
         closest = np.empty_like(as_points(points_lps_mm))
         for row, point in zip(closest, as_points(points_lps_mm), strict=True):
             spot = [0.0, 0.0, 0.0]
-            self._cells.FindClosestPoint(point, spot, cell, part, squared)
+            locator.FindClosestPoint(point, spot, cell, part, squared)
             row[:] = spot
         return closest
+
+    def _cell_locator(self) -> Any:
+        if self._cells is None:
+            self._cells = vtkStaticCellLocator()
+            self._cells.SetDataSet(self._polydata)
+            self._cells.BuildLocator()
+        return self._cells
