@@ -24,7 +24,7 @@ SAMPLE_MAY_IMPORT = {
     "anatomy.shape_model",
     "anatomy.shape_patches",
     "anatomy.shape_landmarks",
-    "anatomy.pelvis.Posture",
+    "anatomy.pelvis",
 }
 WINDOWED = {"slicer", "qt", "ctk", "vtkmodules.vtkRenderingQt", "trame", "trame_slicer", "PyQt5", "PyQt6", "PySide6"}
 
