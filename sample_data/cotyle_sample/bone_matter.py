@@ -39,7 +39,7 @@ def matter_of(subject: Subject, bone: str, density: float = 1.0) -> BoneMatter:
     if bone.endswith("femur"):
         thickness, trabecular = _femur(subject, bone)
     elif bone == "sacrum":
-        thickness, trabecular = np.full(len(wave), 1.5), np.full(len(wave), 165.0)
+        thickness, trabecular = np.full(len(wave), 1.7), np.full(len(wave), 165.0)
     else:
         thickness, trabecular = _hip_bone(subject, bone)
     cortex = 1290.0 + 45.0 * wave[:, 0]
@@ -51,16 +51,16 @@ def matter_of(subject: Subject, bone: str, density: float = 1.0) -> BoneMatter:
 
 
 def _hip_bone(subject: Subject, bone: str) -> tuple[Array, Array]:
-    """Cortex 1.9 mm, floor 1.2, subchondral plate 2.1; trabeculae dense above the roof, poor in pubis and ischium."""
+    """Cortex 2.2 mm, floor 1.4, subchondral plate 2.3; trabeculae dense above the roof, poor in pubis and ischium."""
     side = Side(bone.split("_")[0])
     model = subject.model
     code = {Side.LEFT: 1, Side.RIGHT: 2}[side]
     number = np.cumsum(model.pelvis_component == code) - 1
     mesh = subject.bones[bone]
-    thickness = np.full(len(mesh.vertices_lps_mm), 1.9)
-    thickness[number[model.inner_wall_vertices[side]]] = 1.35
-    thickness[number[model.fossa_vertices[side]]] = 1.2
-    thickness[number[model.lunate_vertices[side]]] = 2.1
+    thickness = np.full(len(mesh.vertices_lps_mm), 2.2)
+    thickness[number[model.inner_wall_vertices[side]]] = 1.6
+    thickness[number[model.fossa_vertices[side]]] = 1.4
+    thickness[number[model.lunate_vertices[side]]] = 2.3
     thickness = smooth_values(mesh.triangles, thickness, 3)
     offset = mesh.vertices_lps_mm - subject.sockets[side].center_lps_mm
     near_roof = np.exp(-(((np.linalg.norm(offset, axis=1) - 24.0) / 18.0) ** 2)) * (offset[:, 2] > -5.0)
@@ -74,9 +74,9 @@ def _femur(subject: Subject, bone: str) -> tuple[Array, Array]:
     points = subject.bones[bone].vertices_lps_mm
     below = head.center_lps_mm[2] - points[:, 2]
     on_head = np.clip((head.radius_mm + 5.0 - np.linalg.norm(points - head.center_lps_mm, axis=1)) / 5.0, 0.0, 1.0)
-    thickness = np.interp(below, [0.0, 30.0, 50.0, 70.0, 100.0, 140.0], [1.7, 1.9, 2.5, 3.8, 5.2, 5.8])
+    thickness = np.interp(below, [0.0, 30.0, 50.0, 70.0, 100.0, 140.0], [1.9, 2.0, 2.6, 3.8, 5.2, 5.8])
     trabecular = np.interp(below, [0.0, 25.0, 45.0, 65.0, 85.0, 120.0], [165.0, 165.0, 150.0, 60.0, -45.0, -65.0])
-    return thickness * (1 - on_head) + 1.6 * on_head, trabecular * (1 - on_head) + 280.0 * on_head
+    return thickness * (1 - on_head) + 1.8 * on_head, trabecular * (1 - on_head) + 280.0 * on_head
 
 
 def noise_tile(seed: int, smoothing: float) -> npt.NDArray[np.float32]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numba
 import numpy as np
@@ -19,12 +19,14 @@ from cotyle.space.side import Side
 
 from cotyle_sample.bone_matter import BoneMatter, lay_bone, matter_of, noise_tile
 from cotyle_sample.distances import surface_distance
+from cotyle_sample.implants import Implant
+from cotyle_sample.streaks import add_streaks
 from cotyle_sample.subject import NEUTRAL_TILT_DEG, Subject
 from cotyle_sample.tissue import lay_tissue, surrounding_tissue
 from cotyle_sample.truth import Truth, truth_of
 
 LEVEL = Posture(NEUTRAL_TILT_DEG, 0.0, 0.0)
-PSF_SIGMA_MM = (0.65, 0.45)
+PSF_SIGMA_MM = (0.6, 0.4)
 """Blur of the scanner in the slice plane and along z, standard deviations of a Gaussian (smooth to medium kernel)."""
 PELVIS_ORIGIN_LPS_MM = np.array([4.0, -62.0, -180.0])
 """Where the midpoint of the ASIS lies in the scanner (isocentre at x = y = 0; the table position sets z)."""
@@ -39,6 +41,7 @@ class PlacedSubject:
     body_to_lps: Array
     bones: Mapping[str, TriangleMesh]
     femur_to_lps: Mapping[Side, Array]
+    implants: tuple[Implant, ...]
 
     def joints(self) -> dict[Side, Sphere]:
         """Socket spheres in scanner LPS."""
@@ -69,7 +72,16 @@ def place(subject: Subject, posture: Posture) -> PlacedSubject:
             bones[name] = mesh.transformed(femur_to_lps[Side(name.split("_")[0])])
         else:
             bones[name] = mesh.transformed(pelvis)
-    return PlacedSubject(subject, pelvis, body_to_lps, bones, femur_to_lps)
+    implants = tuple(
+        replace(
+            part,
+            mesh=part.mesh.transformed(
+                femur_to_lps[Side(part.moves_with.split("_")[0])] if part.moves_with.endswith("femur") else pelvis
+            ),
+        )
+        for part in subject.implants
+    )
+    return PlacedSubject(subject, pelvis, body_to_lps, bones, femur_to_lps, implants)
 
 
 def _rigid(rotation: Array, about: Array, to: Array) -> Array:
@@ -117,6 +129,7 @@ def scan(
     hu = np.empty(grid.voxels.shape, dtype=np.float32)
     lay_tissue(hu, grid, tissue)
     labels = _lay_bones(hu, grid, placed, edge_mm, bone_density)
+    _lay_implants(hu, grid, placed, labels, edge_mm, seed)
     voxels = _acquire(hu, grid, noise_hu, psf_sigma_mm, seed)
     volume = Volume(voxels, grid.ijk_to_lps)
     return volume, truth_of(placed, Volume(labels, grid.ijk_to_lps), posture, bone_density)
@@ -152,6 +165,30 @@ def _lay_bones(
         lay_bone(hu, found, mesh.triangles, matter, texture, 55.0, grid.spacing_mm, edge_mm)
         labels[found.window][found.inside] = LABEL_OF_BONE[name]
     return labels
+
+
+def _lay_implants(
+    hu: npt.NDArray[np.float32],
+    grid: Volume,
+    placed: PlacedSubject,
+    labels: npt.NDArray[np.uint8],
+    edge_mm: float,
+    seed: int,
+) -> None:
+    """Write implants into HU values and labels, then the streaks of their metal."""
+    metal_hu = np.zeros(hu.shape if placed.implants else (0, 0, 0), dtype=np.float32)
+    for implant in placed.implants:
+        found = surface_distance(implant.mesh, grid, max(1.2, 0.75 * edge_mm))
+        if found is None:
+            continue
+        share = np.clip(0.5 - found.distance_mm / edge_mm, 0.0, 1.0)
+        part = hu[found.window]
+        part += (implant.hu - part) * share
+        labels[found.window][found.inside] = LABEL_OF_BONE["metal"] if implant.is_metal else 0
+        if implant.is_metal:
+            metal_hu[found.window][found.inside] = implant.hu
+    if len(metal_hu):
+        add_streaks(hu, metal_hu, grid.spacing_mm, np.random.default_rng([seed, 8]))
 
 
 def _acquire(

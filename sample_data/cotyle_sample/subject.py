@@ -21,6 +21,7 @@ from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
 from cotyle_sample import shaping
+from cotyle_sample.implants import HEAD_RADIUS_MM, Implant, loose_hip, resected
 from cotyle_sample.sockets import change_for, reshape_socket, seat_femur
 
 JOINT_GAP_MM = 3.0
@@ -45,7 +46,8 @@ class Subject:
     """Bones of an invented subject in its own app frame, mm.
 
     pelvis_vertices (n, 3): vertex order of the shape model of ``model_divisions``; bones: name of the bone ->
-    closed surface; sockets: sphere fitted to the lunate surface by side; heads: sphere of the femoral head.
+    closed surface; sockets: sphere fitted to the lunate surface by side; heads: sphere of the femoral head (of the
+    ball where there is an implant).
     """
 
     name: str
@@ -59,6 +61,7 @@ class Subject:
     bones: Mapping[str, TriangleMesh]
     sockets: Mapping[Side, Sphere]
     heads: Mapping[Side, Sphere]
+    implants: tuple[Implant, ...] = ()
 
 
 def make_subject(
@@ -114,6 +117,13 @@ def make_subject(
         change = change_for(variant if side is affected_side else Variant.HEALTHY)
         femur, head = seat_femur(model, femora[side], bones[f"{side}_hip_bone"], sockets[side], change)
         bones[f"{side}_femur"], heads[side] = femur, head
+    implants: tuple[Implant, ...] = ()
+    if variant is Variant.LOOSE_CUP:
+        side = affected_side
+        center = sockets[side].center_lps_mm
+        implants = loose_hip(sockets[side], bones[f"{side}_femur"], center, side)
+        bones[f"{side}_femur"] = resected(bones[f"{side}_femur"], center)
+        heads[side] = Sphere(center, HEAD_RADIUS_MM)
     return Subject(
         f"subject-{seed}-{variant}",
         seed,
@@ -126,6 +136,7 @@ def make_subject(
         bones,
         sockets,
         heads,
+        implants,
     )
 
 

@@ -20,6 +20,7 @@ from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
 from cotyle_sample.bone_matter import BoneMatter, matter_of
+from cotyle_sample.implants import Implant
 from cotyle_sample.subject import Subject, touching_landmarks
 
 if TYPE_CHECKING:
@@ -36,7 +37,8 @@ class Truth:
     others are vertices carried by the shape model (rules in ``cotyle.anatomy.shape_landmarks``).
     app: frame of the touching landmarks. sockets: sphere fitted to the lunate surface; heads: femoral heads.
     lunate_points, fossa_points, rim_points: (n, 3) by side; the rim is ordered and open at the notch.
-    labels: label map on the scan's grid, by voxel centres. matter: cortical thickness and densities by vertex.
+    labels: label map on the scan's grid, by voxel centres. matter: cortical thickness and densities by vertex. implants: parts of a hip
+    replacement in scanner LPS.
     """
 
     subject: Subject
@@ -51,6 +53,7 @@ class Truth:
     rim_points: Mapping[Side, Array]
     labels: Volume
     bone_density: float
+    implants: tuple[Implant, ...] = ()
     scenario: str = ""
 
     def matter(self, bone: str) -> BoneMatter:
@@ -59,7 +62,11 @@ class Truth:
 
     def labels_on(self, grid: Volume) -> Volume:
         """The label map (uint8) on any other grid."""
-        return label_map(self.surfaces, grid)
+        labels = label_map(self.surfaces, grid)
+        for part in self.implants:
+            inside, window = inside_mask(part.mesh, grid)
+            labels.voxels[window][inside] = LABEL_OF_BONE["metal"] if part.is_metal else 0
+        return labels
 
 
 def label_map(surfaces: Mapping[str, TriangleMesh], grid: Volume) -> Volume:
@@ -102,4 +109,5 @@ def truth_of(placed: PlacedSubject, labels: Volume, posture: Posture, bone_densi
         {side: vertices[model.rim_vertices[side]] for side in Side},
         labels,
         bone_density,
+        placed.implants,
     )
