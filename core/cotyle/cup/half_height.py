@@ -24,9 +24,7 @@ _OUTSIDE_MM = (1.5, 4.0)
 _PEAK_CEILING_HU = 2000.0
 
 
-def half_height_mm(
-    volume: Volume, crossing_lps_mm: npt.ArrayLike, outward_lps: npt.ArrayLike
-) -> float | None:
+def half_height_mm(volume: Volume, crossing_lps_mm: npt.ArrayLike, outward_lps: npt.ArrayLike) -> float | None:
     """Return how far outwards of a surface crossing the scan puts the edge of the bone, in mm.
 
     Parameters

@@ -56,9 +56,7 @@ class InnerSurface:
     @cached_property
     def reaches_mm(self) -> Array:
         """Way from each middle to the triangle's farthest corner, shape (m,)."""
-        return np.asarray(
-            np.linalg.norm(self.corners_lps_mm - self.centroids_lps_mm[:, None], axis=2).max(axis=1)
-        )
+        return np.asarray(np.linalg.norm(self.corners_lps_mm - self.centroids_lps_mm[:, None], axis=2).max(axis=1))
 
 
 def inner_surface(

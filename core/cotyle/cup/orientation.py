@@ -91,9 +91,7 @@ def checked_opening_axis(axis_lps: npt.ArrayLike, frame: Frame, side: Side) -> A
     return axis
 
 
-def orientation_of_axis(
-    axis_lps: npt.ArrayLike, frame: Frame, side: Side, definition: Definition
-) -> Orientation:
+def orientation_of_axis(axis_lps: npt.ArrayLike, frame: Frame, side: Side, definition: Definition) -> Orientation:
     """Return the two angles of an opening axis.
 
     Parameters
@@ -112,9 +110,7 @@ def orientation_of_axis(
     return _angles(hip_components(axis, frame, side), Definition(definition))
 
 
-def axis_from_orientation(
-    orientation: Orientation, definition: Definition, frame: Frame, side: Side
-) -> Array:
+def axis_from_orientation(orientation: Orientation, definition: Definition, frame: Frame, side: Side) -> Array:
     """Return the unit opening axis in LPS, shape (3,); raises as :func:`convert` does, and ``axis-inwards``."""
     components = _components(orientation, Definition(definition))
     return checked_opening_axis(direction_from_hip_components(components, frame, side), frame, side)
@@ -137,8 +133,7 @@ def orientation_table(
 ) -> dict[str, dict[Definition, Orientation]]:
     """Return the orientation in every frame and definition, by frame name; raises as its parts do."""
     return {
-        frame.name: {each: orientation_of_axis(axis_lps, frame, side, each) for each in Definition}
-        for frame in frames
+        frame.name: {each: orientation_of_axis(axis_lps, frame, side, each) for each in Definition} for frame in frames
     }
 
 
@@ -149,9 +144,7 @@ def tilted(orientation: Orientation, definition: Definition, anterior_tilt_chang
     operative inclination (a rotation about the transverse axis; follows from Murray 1993).
     """
     operative = convert(orientation, definition, Definition.OPERATIVE)
-    turned = Orientation(
-        operative.inclination_deg, _wrapped(operative.anteversion_deg - anterior_tilt_change_deg)
-    )
+    turned = Orientation(operative.inclination_deg, _wrapped(operative.anteversion_deg - anterior_tilt_change_deg))
     return convert(turned, Definition.OPERATIVE, definition)
 
 

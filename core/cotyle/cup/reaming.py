@@ -123,9 +123,7 @@ def default_steps(
     first = _from_first_touch(
         hip_bone, cup.outer_diameter_mm - first_under_mm, cup.center_lps_mm, toward, (), length if aimed else 30.0
     )
-    last = _from_first_touch(
-        hip_bone, cup.outer_diameter_mm - last_under_mm, cup.center_lps_mm, inward, (first,), 30.0
-    )
+    last = _from_first_touch(hip_bone, cup.outer_diameter_mm - last_under_mm, cup.center_lps_mm, inward, (first,), 30.0)
     return first, last
 
 
@@ -176,9 +174,7 @@ def first_direction(cup: Cup, native_center_lps_mm: npt.ArrayLike, frame: Frame)
     """
     side, inward = cup.side, -cup.opening_axis_lps
     shift = center_shift(native_center_lps_mm, cup.center_lps_mm, frame, side)
-    cup_inclination = orientation_of_axis(
-        cup.opening_axis_lps, frame, side, Definition.RADIOGRAPHIC
-    ).inclination_deg
+    cup_inclination = orientation_of_axis(cup.opening_axis_lps, frame, side, Definition.RADIOGRAPHIC).inclination_deg
     if shift.medial < _LEAST_MOVE_MM:
         text = "The plan does not medialise: the first reamer can follow the cup's axis."
         return FirstDirection(False, 0.0, 0.0, None, inward, text)

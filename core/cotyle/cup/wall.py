@@ -226,9 +226,7 @@ def _refined(axis: AxisWall, step: ReamingStep, volume: Volume | None) -> tuple[
     return replace(axis, entry_mm=entry, exit_mm=leave), shift, note
 
 
-def _least(
-    surface: InnerSurface, cavity: Cavity, axis: AxisWall, step: ReamingStep
-) -> tuple[NearestPair, bool]:
+def _least(surface: InnerSurface, cavity: Cavity, axis: AxisWall, step: ReamingStep) -> tuple[NearestPair, bool]:
     """Return the nearest pair over all floors, never longer than the way along the axis, and whether it is through."""
     pairs = [least_distance_to_floor(surface, floor) for floor in cavity.floors]
     pair = min(pairs, key=lambda each: each.distance_mm)
