@@ -1,0 +1,112 @@
+"""What a case keeps of its scan, so that another cup needs no new segmentation: surfaces, landmarks, sockets, doubts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import SimpleITK as sitk
+
+from cotyle.anatomy.landmarks import Landmark
+from cotyle.anatomy.pelvis import Pelvis, build_pelvis
+from cotyle.anatomy.socket import Socket
+from cotyle.case.values import load, save
+from cotyle.errors import InputError
+from cotyle.files import atomic_path
+from cotyle.image.sitk_bridge import from_sitk, to_sitk
+from cotyle.image.volume import Volume
+from cotyle.space.mesh import TriangleMesh
+from cotyle.space.side import Side
+
+CT_MARGIN_MM = 30.0
+"""Flesh kept around the bones in the case's own copy of the scan."""
+
+
+@dataclass(frozen=True)
+class Doubtful:
+    """A doubt about the scan or the anatomy: stable code and one sentence."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True)
+class ScanSource:
+    """Where the bones came from, without the patient: ``series`` is a digest that tells series apart and names none."""
+
+    voxel_mm: tuple[float, float, float]
+    size: tuple[int, int, int]
+    series: str
+    repairs: tuple[str, ...]
+    synthetic: bool
+    bones_origin: str
+
+
+@dataclass(frozen=True, eq=False)
+class Anatomy:
+    """Everything about the pelvis that no plan changes."""
+
+    source: ScanSource
+    surfaces: Mapping[str, TriangleMesh]
+    landmarks: Mapping[str, Landmark]
+    sockets: Mapping[Side, Socket]
+    doubts: tuple[Doubtful, ...]
+    quality: Mapping[str, float]
+
+    def pelvis(self, standing_tilt_change_deg: float) -> Pelvis:
+        """Return the frames for a posture."""
+        return build_pelvis(self.landmarks, standing_tilt_change_deg)
+
+    def socket(self, side: Side) -> Socket:
+        """Return the socket of a side or raise InputError ``socket-missing``."""
+        if side not in self.sockets:
+            raise InputError(
+                "socket-missing",
+                f"there is no usable socket on the {side}",
+                "Check --side and that this hip is in the scan",
+            )
+        return self.sockets[side]
+
+    def write(self, path: Path) -> None:
+        """Write it to one file, whole or not at all."""
+        save(self, path)
+
+    @classmethod
+    def read(cls, path: Path) -> Anatomy:
+        """Read what :meth:`write` wrote; errors as in :func:`cotyle.case.values.load`."""
+        return load(cls, path)
+
+
+def case_scan(scan: Volume, surfaces: Mapping[str, TriangleMesh]) -> Volume:
+    """Return the part of a scan that a case keeps: the bones with some flesh around them.
+
+    The result is what :func:`read_scan_copy` gives back to the last digit, so that later measurements repeat the first.
+    """
+    corners = [corner for mesh in surfaces.values() for corner in mesh.bounds_lps_mm]
+    return from_sitk(to_sitk(scan.around(corners, CT_MARGIN_MM)))
+
+
+def write_scan_copy(scan: Volume, path: Path) -> None:
+    """Write the case's scan as NRRD, losslessly."""
+    with atomic_path(path) as temporary:
+        try:
+            sitk.WriteImage(to_sitk(scan), str(temporary), True, 1)
+        except RuntimeError as error:
+            raise OSError(0, "the disk is full or the folder cannot be written to") from error
+
+
+def read_scan_copy(path: Path) -> Volume:
+    """Read the case's scan.
+
+    Raises
+    ------
+    InputError
+        ``file-missing`` or ``file-damaged``.
+    """
+    if not path.is_file():
+        raise InputError("file-missing", f"there is no file {path.name}", "Plan the case again")
+    try:
+        return from_sitk(sitk.ReadImage(str(path)))
+    except RuntimeError as error:
+        raise InputError("file-damaged", f"{path.name} is damaged", "Plan the case again") from error

@@ -1,0 +1,206 @@
+"""measurements.json: everything that was measured on the scan and on the planned cup.
+
+Millimetres, degrees, LPS. Field names carry units; each orientation stands under its frame and its definition.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from cotyle.case.schema import FileModel, Finite, Strict, Vector
+from cotyle.cup.orientation import Definition
+from cotyle.space.side import Side
+
+
+class Warning_(Strict):
+    """A doubt that the reader must see first."""
+
+    code: str
+    text: str
+
+
+class ScanFacts(Strict):
+    """The scan without its patient: ``series`` is a digest of the series' identity, not the identity."""
+
+    voxel_mm: Vector
+    size: tuple[int, int, int]
+    series: str
+    repairs: tuple[str, ...] = ()
+
+
+class LandmarkFacts(Strict):
+    """One landmark."""
+
+    lps_mm: Vector
+    origin: str
+    uncertainty_mm: Finite
+
+
+class PelvisFacts(Strict):
+    """Posture of the pelvis on the table, with one standard deviation each."""
+
+    anterior_tilt_deg: Finite
+    rotation_to_left_deg: Finite
+    left_up_deg: Finite
+    standing_tilt_change_deg: Finite
+    uncertainty_deg: dict[str, Finite] = {}
+
+
+class Angles(Strict):
+    """Inclination and anteversion."""
+
+    inclination_deg: Finite
+    anteversion_deg: Finite
+
+
+class NativeFacts(Strict):
+    """The patient's own socket. A value that could not be read is absent, and a warning says why."""
+
+    center_lps_mm: Vector
+    diameter_mm: Finite
+    opening_axis_lps: Vector
+    orientation: dict[str, dict[Definition, Angles]]
+    opposite_center_mirrored_lps_mm: Vector | None = None
+    lateral_center_edge_angle_deg: Finite | None = None
+    acetabular_index_deg: Finite | None = None
+    sharp_angle_deg: Finite | None = None
+    extrusion_index: Finite | None = None
+    anterior_sector_angle_deg: Finite | None = None
+    posterior_sector_angle_deg: Finite | None = None
+    crowe_group: str | None = None
+    uncertainty: dict[str, Finite] = {}
+
+
+class CupFacts(Strict):
+    """The planned cup and the generic parts that fit it."""
+
+    center_lps_mm: Vector
+    opening_axis_lps: Vector
+    outer_diameter_mm: Finite
+    liner_outer_diameter_mm: Finite
+    liner_thickness_mm: Finite
+    head_diameter_mm: Finite
+
+
+class FrameFacts(Strict):
+    """A frame: origin and axes in LPS."""
+
+    origin_lps_mm: Vector
+    left: Vector
+    posterior: Vector
+    superior: Vector
+
+
+class WallFacts(Strict):
+    """The medial wall behind the finished cavity."""
+
+    along_axis_mm: Finite
+    advance_mm: Finite
+    minimum_mm: Finite
+    minimum_at_lps_mm: Vector
+    breached: bool
+    uncertainty_mm: Finite
+    minimum_uncertainty_mm: Finite | None = None
+
+
+class SectorFacts(Strict):
+    """Share covered in each quarter, 0 to 1."""
+
+    superior: Finite
+    anterior: Finite
+    posterior: Finite
+    inferior: Finite
+
+
+class CoverageFacts(Strict):
+    """Share of the bone-facing surface on host bone, 0 to 1."""
+
+    fraction: Finite
+    sectors: SectorFacts
+    uncertainty: Finite | None = None
+    uncovered_arc_deg: Finite | None = None
+    superolateral_overhang_mm: Finite | None = None
+
+
+class Shift(Strict):
+    """A shift of the hip centre in anatomical words, in the frame named beside it."""
+
+    medial: Finite
+    superior: Finite
+    anterior: Finite
+
+
+class CenterShiftFacts(Strict):
+    """Shift of the hip centre; lengthening and offset are what it does to the leg, all else unchanged."""
+
+    frame: str
+    from_native_mm: Shift
+    from_opposite_mm: Shift | None = None
+    leg_length_change_mm: Finite | None = None
+    offset_change_mm: Finite | None = None
+    uncertainty_mm: Finite | None = None
+
+
+class ReamingStepFacts(Strict):
+    """One reamer: where it starts, where it stops, what it takes and what it leaves."""
+
+    diameter_mm: Finite
+    start_center_lps_mm: Vector
+    end_center_lps_mm: Vector
+    direction_lps: Vector
+    removed_ml: Finite
+    wall_along_axis_mm: Finite
+    wall_minimum_mm: Finite
+    breached: bool
+    engages: str
+    path_mm: Shift
+    from_native_mm: Shift
+    crescent_mm: Finite
+    crescent_at_end_mm: Finite
+
+
+class ReamingAdvice(Strict):
+    """What the first reamer should do so that the centre doesn't rise; inclination is radiographic."""
+
+    raises: bool
+    text: str
+    straight_rise_mm: Finite
+    excess_rise_mm: Finite
+    first_direction_inclination_deg: Finite | None
+    frame: str
+
+
+class PressFitFacts(Strict):
+    """Cup minus last reamer, and how far it stands proud before it is seated."""
+
+    interference_mm: Finite
+    proud_mm: Finite
+
+
+class Measurements(FileModel):
+    """The whole of measurements.json."""
+
+    schema_name: Literal["cotyle/measurements"] = Field("cotyle/measurements", alias="schema")
+    version: Literal[1] = 1
+    software: str
+    synthetic: bool = False
+    side: Side
+    ct: ScanFacts
+    landmarks: dict[str, LandmarkFacts]
+    pelvis: PelvisFacts
+    native: NativeFacts
+    cup: CupFacts
+    orientation: dict[str, dict[Definition, Angles]]
+    orientation_uncertainty_deg: dict[str, Angles] = {}
+    frames: dict[str, FrameFacts]
+    wall: WallFacts
+    coverage: CoverageFacts
+    center_shift: CenterShiftFacts
+    reaming: tuple[ReamingStepFacts, ...]
+    reaming_advice: ReamingAdvice
+    press_fit: PressFitFacts
+    cues: dict[str, dict[str, Finite | str | bool | None]] = {}
+    bone_quality: dict[str, Finite | str | bool] = {}
+    warnings: tuple[Warning_, ...] = ()

@@ -1,0 +1,95 @@
+"""Simulated X-ray views of a planned case: the picture, what is drawn over it, and the cues."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from enum import Enum
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from cotyle.case.stages import PlannedCup
+from cotyle.errors import InputError
+from cotyle.image.volume import Volume
+from cotyle.space.frames import SCANNER, Frame
+from cotyle.xray.cues import cues
+from cotyle.xray.display import render
+from cotyle.xray.ellipse import Ellipse, project_circle, to_pixels
+from cotyle.xray.outlines import HemisphereOutline, hemisphere_outline
+from cotyle.xray.projector import line_integrals
+from cotyle.xray.views import FILM, Machine, View, named_view
+
+CUE_VIEWS = ("ap_pelvis", "ap_hip")
+
+
+@dataclass(frozen=True, eq=False)
+class SimulatedView:
+    """One view: 8-bit grey (rows, columns), bone light; outline and rim ellipse of the planned cup in pixels."""
+
+    view: View
+    pixels: npt.NDArray[np.uint8]
+    outline: HemisphereOutline
+    rim_ellipse: Ellipse
+    cues: dict[str, Any]
+
+
+def simulate(planned: PlannedCup, scan: Volume, view: View) -> SimulatedView:
+    """Return a view of the scan with the planned cup's outline; the cup itself is drawn, not projected as metal."""
+    pixels = render(line_integrals(scan, view.carm))
+    rim = planned.cup.rim
+    return SimulatedView(
+        view,
+        pixels,
+        hemisphere_outline(view.carm, rim),
+        to_pixels(project_circle(view.carm, rim), view.carm),
+        view_cues(planned, view),
+    )
+
+
+def view_of(
+    planned: PlannedCup, name: str, frame: str = "supine", film: bool = False, angle_deg: float | None = None
+) -> View:
+    """Return a named view of a case.
+
+    Raises
+    ------
+    InputError
+        ``frame-unknown`` and those of :func:`cotyle.xray.views.named_view`.
+    """
+    frames: dict[str, Frame] = {"scanner": SCANNER, **planned.pelvis.frames}
+    if frame not in frames:
+        raise InputError("frame-unknown", f"there is no frame {frame!r}", f"Choose from {', '.join(frames)}")
+    points = {mark: each.lps_mm for mark, each in planned.anatomy.landmarks.items()}
+    machine: Machine | None = FILM if film else None
+    return named_view(name, frames[frame], points, planned.plan.side, machine, angle_deg)
+
+
+def view_cues(planned: PlannedCup, view: View) -> dict[str, Any]:
+    """Return the cues of the planned cup in a view as plain values, with how the view was made."""
+    points = {mark: each.lps_mm for mark, each in planned.anatomy.landmarks.items()}
+    found = cues(view.carm, planned.cup.rim, planned.plan.side, points, planned.hip_bone)
+    content = _flat(dataclasses.asdict(found))
+    content.pop("missing", None)
+    return {"frame": view.frame_name, "tube": str(view.carm.tube.value), **content}
+
+
+def case_cues(planned: PlannedCup) -> dict[str, dict[str, Any]]:
+    """Return the cues of the usual views, level with the supine frame."""
+    return {name: view_cues(planned, view_of(planned, name)) for name in CUE_VIEWS}
+
+
+def _flat(tree: dict[str, Any], prefix: str = "") -> dict[str, Any]:
+    flat: dict[str, Any] = {}
+    for key, value in tree.items():
+        name = f"{prefix}{key}"
+        if isinstance(value, dict):
+            flat |= _flat(value, f"{name}_")
+        elif isinstance(value, Enum):
+            flat[name] = str(value.value)
+        elif isinstance(value, float) and not np.isfinite(value):
+            flat[name] = None
+        else:
+            flat[name] = value
+    return flat

@@ -1,0 +1,87 @@
+"""What the command line says and where: data on stdout, people on stderr."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from cotyle.errors import InputError
+
+Stage = tuple[str, float]
+
+
+class Progress:
+    """Tells the stages of a long job on stderr: a moving line on a terminal, plain lines elsewhere, or nothing.
+
+    Called with the words for the stage that begins. ``timings`` holds what each took, in seconds.
+    """
+
+    def __init__(self, quiet: bool = False) -> None:
+        self.timings: list[Stage] = []
+        self._quiet = quiet
+        self._current: str | None = None
+        self._started = time.perf_counter()
+        self._status: Any = None
+
+    def __call__(self, words: str) -> None:
+        """Begin a stage."""
+        self._close()
+        self._current = words
+        if self._quiet:
+            return
+        if self._status is not None:
+            self._status.update(f"{words} ...")
+        elif not sys.stderr.isatty():
+            print(f"{words} ...", file=sys.stderr, flush=True)
+
+    def _close(self) -> None:
+        now = time.perf_counter()
+        if self._current is not None:
+            self.timings.append((self._current, now - self._started))
+            if self._status is not None:
+                self._status.console.print(f"[green]✓[/] {self._current} [dim]{now - self._started:.1f} s[/]")
+        self._current, self._started = None, now
+
+    @contextmanager
+    def shown(self) -> Iterator[Progress]:
+        """Show progress while the block runs."""
+        if self._quiet or not sys.stderr.isatty():
+            yield self
+            self._close()
+            return
+        from rich.console import Console
+
+        with Console(stderr=True).status("starting ...") as status:
+            self._status = status
+            try:
+                yield self
+                self._close()
+            finally:
+                self._status = None
+
+
+def say(text: str) -> None:
+    """Print a line for people, on stderr."""
+    print(text, file=sys.stderr)
+
+
+def print_json(document: Any) -> None:
+    """Print the one JSON document on stdout."""
+    from cotyle.case.json_text import to_json
+
+    sys.stdout.write(to_json(document))
+
+
+def one_line(text: str) -> str:
+    """Return the text on one line, without control characters that a terminal would obey."""
+    return "".join(c if c.isprintable() else " " for c in " ".join(text.split()))
+
+
+def input_error_line(error: InputError) -> str:
+    """Return the line for input that cannot be used."""
+    text = one_line(str(error))
+    return f"cotyle: {text[:1].lower() + text[1:] if text[1:2].islower() else text}"

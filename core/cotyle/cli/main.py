@@ -1,0 +1,198 @@
+"""The ``cotyle`` command.
+
+Exit codes: 0 done, 2 the input cannot be used (one line says why), 1 our fault. Data go to stdout, all else to stderr.
+Nothing heavy is imported before a command runs, so that ``cotyle --help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+app = typer.Typer(
+    name="cotyle",
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    help="Plan the acetabular cup of a hip replacement in 3D on a CT of the pelvis.\n\n"
+    "Research software, not a medical device. Check every number; local codes and licensed practice decide.",
+)
+
+CtArgument = Annotated[
+    Path, typer.Argument(metavar="CT", help="DICOM folder, or a DICOM, NIfTI, NRRD or MetaImage file.")
+]
+CaseArgument = Annotated[Path, typer.Argument(metavar="CASE", help="Case folder that 'plan' wrote.")]
+OutOption = Annotated[Path, typer.Option("--out", help="Case folder to write; a new one, or a case to replace.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document on stdout.")]
+SeriesOption = Annotated[
+    str | None, typer.Option("--series", help="Series by its number in 'check', or by its UID.")
+]
+SideOption = Annotated[str, typer.Option("--side", help="Hip to plan: left or right. Never guessed.")]
+IdentityOption = Annotated[
+    bool, typer.Option("--keep-identity", help="Put the patient's identity and study into the DICOM pictures.")
+]
+CenterOption = Annotated[
+    str | None, typer.Option("--center", metavar="X,Y,Z", help="Cup centre, LPS mm: --center=-82.3,12,-40.5")
+]
+DiameterOption = Annotated[float | None, typer.Option("--diameter", "--cup-diameter", help="Outer diameter, mm.")]
+InclinationOption = Annotated[float | None, typer.Option("--inclination", help="Inclination, degrees.")]
+AnteversionOption = Annotated[float | None, typer.Option("--anteversion", help="Anteversion, degrees.")]
+DefinitionOption = Annotated[
+    str | None, typer.Option("--definition", help="Definition of both angles: radiographic, operative or anatomic.")
+]
+FrameOption = Annotated[
+    str | None, typer.Option("--frame", help="Frame of both angles: app, supine or standing.")
+]
+TiltOption = Annotated[
+    float | None,
+    typer.Option("--standing-tilt-change", help="Change of anterior pelvic tilt from lying to standing, degrees."),
+]
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        from cotyle import __version__
+
+        typer.echo(f"cotyle {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _common(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+    debug: Annotated[bool, typer.Option("--debug", help="Show the whole trace of an error of ours.")] = False,
+) -> None:
+    """Options that stand before any command; ``debug`` is read by :func:`run`."""
+
+
+@app.command()
+def demo(
+    out: OutOption = Path("cotyle-demo"),
+    as_json: JsonOption = False,
+) -> None:
+    """Build the synthetic sample case, plan it and write the report."""
+    from cotyle.cli.commands import run_demo
+
+    run_demo(out, as_json)
+
+
+@app.command()
+def check(ct: CtArgument, as_json: JsonOption = False) -> None:
+    """Tell what is in a folder or file, and whether it can be planned on."""
+    from cotyle.cli.commands import run_check
+
+    run_check(ct, as_json)
+
+
+@app.command()
+def plan(
+    ct: CtArgument,
+    side: SideOption,
+    out: OutOption,
+    labels: Annotated[
+        Path | None, typer.Option("--labels", help="Your own label map of the bones (NIfTI, NRRD, DICOM SEG ...).")
+    ] = None,
+    label_names: Annotated[
+        Path | None, typer.Option("--label-names", help="JSON table of its numbers to names of bones.")
+    ] = None,
+    landmarks: Annotated[
+        Path | None, typer.Option("--landmarks", help="Your own landmarks (JSON, CSV or markups JSON); they win.")
+    ] = None,
+    targets: Annotated[Path | None, typer.Option("--targets", help="Targets, or a whole plan.json, as JSON.")] = None,
+    series: SeriesOption = None,
+    repair: Annotated[
+        bool, typer.Option("--repair", help="Repair gaps, tilt and uneven spacing, and record it.")
+    ] = False,
+    center: CenterOption = None,
+    diameter: DiameterOption = None,
+    inclination: InclinationOption = None,
+    anteversion: AnteversionOption = None,
+    definition: DefinitionOption = None,
+    frame: FrameOption = None,
+    standing_tilt_change: TiltOption = None,
+    keep_identity: IdentityOption = False,
+    pdf: Annotated[bool, typer.Option("--pdf/--no-pdf", help="Write the report as PDF, too.")] = True,
+    as_json: JsonOption = False,
+) -> None:
+    """Plan a cup on a CT and write the case folder with its report."""
+    from cotyle.cli.choices import Choices
+    from cotyle.cli.commands import PlanFiles, run_plan
+
+    choices = Choices(
+        side, center, diameter, inclination, anteversion, definition, frame, standing_tilt_change, targets
+    )
+    files = PlanFiles(ct, out, labels, label_names, landmarks, series)
+    run_plan(files, choices, repair=repair, keep_identity=keep_identity, pdf=pdf, as_json=as_json)
+
+
+@app.command()
+def measure(
+    case: CaseArgument,
+    center: CenterOption = None,
+    diameter: DiameterOption = None,
+    inclination: InclinationOption = None,
+    anteversion: AnteversionOption = None,
+    definition: DefinitionOption = None,
+    frame: FrameOption = None,
+    standing_tilt_change: TiltOption = None,
+    targets: Annotated[Path | None, typer.Option("--targets", help="Targets, or a whole plan.json, as JSON.")] = None,
+    pdf: Annotated[bool, typer.Option("--pdf/--no-pdf", help="Write the report as PDF, too.")] = True,
+    as_json: JsonOption = False,
+) -> None:
+    """Measure a cup on a case again, with what you change about it, and renew its files."""
+    from cotyle.cli.choices import Choices
+    from cotyle.cli.commands import run_measure
+
+    choices = Choices(
+        None, center, diameter, inclination, anteversion, definition, frame, standing_tilt_change, targets
+    )
+    run_measure(case, choices, pdf=pdf, as_json=as_json)
+
+
+@app.command()
+def xray(
+    case: CaseArgument,
+    view: Annotated[
+        list[str],
+        typer.Option(
+            "--view",
+            help="ap_pelvis, ap_hip, inlet, outlet, obturator_oblique, iliac_oblique or cross_table_lateral; "
+            "may be given several times.",
+        ),
+    ],
+    frame: Annotated[
+        str, typer.Option("--frame", help="What the view is level with: scanner, app, supine or standing.")
+    ] = "supine",
+    film: Annotated[
+        bool, typer.Option("--film", help="Tube over the table, as for a film, not under it as on a C-arm.")
+    ] = False,
+    angle: Annotated[float | None, typer.Option("--angle", help="Angle of the view instead of its usual one.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Simulate X-ray views of a case with the planned cup's outline."""
+    from cotyle.cli.commands import run_xray
+
+    run_xray(case, view, frame, film, angle, as_json)
+
+
+def run(arguments: list[str] | None = None) -> int:
+    """Entry point: run a command and end with its exit code, each error on one line."""
+    given = sys.argv[1:] if arguments is None else arguments
+    try:
+        code = app(args=given, prog_name="cotyle", standalone_mode=False)
+        return int(code) if isinstance(code, int) else 0
+    except (Exception, KeyboardInterrupt) as error:
+        from cotyle.cli.failures import report_failure
+
+        return report_failure(error, debug="--debug" in given, as_json="--json" in given)
+
+
+if __name__ == "__main__":
+    sys.exit(run())
