@@ -13,11 +13,12 @@ from dataclasses import dataclass
 
 import numba
 import numpy as np
+from scipy.optimize import minimize_scalar
 
 from cotyle.anatomy.edge_profiles import Edges
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
-from cotyle.space.arrays import Array
+from cotyle.space.arrays import Array, BoolArray
 
 # Stretch of the normal that is explained, mm inside and outside of the vertex: inside enough to see the far
 # edge of a cortex, outside not as far as the next bone across a joint.
@@ -26,7 +27,7 @@ INSIDE_MM, OUTSIDE_MM, STEP_MM = 4.0, 1.6, 0.2
 _DENSITY_SPREAD_HU, _NOISE_HU = 120.0, 40.0
 _FARTHEST_MM = 1.2
 _ITERATIONS = 12
-_BLURS_MM = np.arange(0.4, 1.31, 0.1)
+_BLURS_MM = (0.35, 1.5)
 _SUBSET = 1500
 
 
@@ -38,7 +39,7 @@ class Blur:
     cortex_hu: float
 
 
-def estimate_blur(volume: Volume, points_lps_mm: Array, normals: Array, thick: Array) -> Blur:
+def estimate_blur(volume: Volume, points_lps_mm: Array, normals: Array, thick: BoolArray) -> Blur:
     """Estimate the blur of a scan from the surfaces of its bones.
 
     Parameters
@@ -54,8 +55,12 @@ def estimate_blur(volume: Volume, points_lps_mm: Array, normals: Array, thick: A
     cortex_hu = float(np.percentile(source.max(axis=1), 70.0)) if len(source) else 1200.0
     sharpest = np.argsort(-profiles[seen].max(axis=1))[: 4 * _SUBSET]
     subset = np.ascontiguousarray(profiles[seen][sharpest[:: max(len(sharpest) // _SUBSET, 1)]])
-    misfits = [float(np.median(_explain(subset, _offsets(), sigma, cortex_hu)[:, 2])) for sigma in _BLURS_MM]
-    return Blur(_lowest(_BLURS_MM, np.array(misfits)), cortex_hu)
+
+    def misfit(sigma_mm: float) -> float:
+        return float(np.median(_explain(subset, _offsets(), sigma_mm, cortex_hu)[:, 2]))
+
+    best = minimize_scalar(misfit, bounds=_BLURS_MM, method="bounded", options={"xatol": 0.01})
+    return Blur(float(best.x), cortex_hu)
 
 
 def find_cortex_edges(volume: Volume, points_lps_mm: Array, normals: Array, blur: Blur) -> Edges:
@@ -79,15 +84,6 @@ def _offsets() -> Array:
 def _profiles(volume: Volume, points_lps_mm: Array, normals: Array) -> Array:
     points = points_lps_mm[:, None, :] + _offsets()[:, None] * normals[:, None, :]
     return sample(volume, points, outside=np.nan).astype(np.float64)
-
-
-def _lowest(values: Array, misfits: Array) -> float:
-    """Minimum of a parabola through the lowest sample and its neighbours."""
-    best = int(np.clip(np.argmin(misfits), 1, len(values) - 2))
-    left, center, right = misfits[best - 1 : best + 2]
-    curvature = left - 2.0 * center + right
-    between = 0.5 * (left - right) / curvature if curvature > 0 else 0.0
-    return float(values[best] + np.clip(between, -0.5, 0.5) * (values[1] - values[0]))
 
 
 @numba.njit(cache=True)

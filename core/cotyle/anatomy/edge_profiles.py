@@ -46,7 +46,7 @@ class Edges:
 
 
 FLOOR_HU = -50.0
-# Share of the cap that a candidate loses at the end of the reach.
+# Share of its height that an edge loses at the end of the reach, so that of two alike the nearer wins.
 _FAR_PENALTY = 1.0 / 6.0
 
 
@@ -74,8 +74,8 @@ def find_edges(
     Edges
         ``step_hu`` is zero where there is no edge within reach or the profile leaves the volume.
     """
-    count = max(int(round(search.reach_mm / search.step_mm)), 1)
-    span = max(int(round(search.span_mm / search.step_mm)), 1)
+    count = max(round(search.reach_mm / search.step_mm), 1)
+    span = max(round(search.span_mm / search.step_mm), 1)
     offsets = np.arange(-count - span, count + span + 1) * search.step_mm
     profile = sample(volume, points_lps_mm[:, None, :] + offsets[:, None] * normals[:, None, :], outside=np.nan)
     beyond = np.isnan(profile)
@@ -85,11 +85,11 @@ def find_edges(
     sums = np.concatenate([np.zeros((len(profile), 1)), np.cumsum(steps, axis=1, dtype=np.float64)], axis=1)
     middle = np.arange(span, span + 2 * count + 1)
     drop = (2.0 * sums[:, middle] - sums[:, middle - span] - sums[:, middle + span]) / span
-    shifts = offsets[middle]
-    score = np.minimum(drop, search.cap_hu) - search.cap_hu * _FAR_PENALTY * (shifts / search.reach_mm) ** 2
+    shifts = np.asarray(offsets[middle], dtype=np.float64)
+    score = np.minimum(drop, search.cap_hu) * (1.0 - _FAR_PENALTY * (shifts / search.reach_mm) ** 2)
     barred = shifts > np.asarray(farthest_mm, dtype=float).reshape(-1, 1)
     score = np.where(beyond[:, middle - span] | beyond[:, middle + span] | barred, -np.inf, score)
-    return _best(score, drop, shifts, search.step_mm)
+    return _best(np.asarray(score, dtype=np.float64), np.asarray(drop, dtype=np.float64), shifts, search.step_mm)
 
 
 def _best(score: Array, drop: Array, shifts: Array, step_mm: float) -> Edges:

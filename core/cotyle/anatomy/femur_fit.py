@@ -12,7 +12,7 @@ from scipy.spatial.transform import Rotation
 from cotyle.anatomy.coarse_search import Pose
 from cotyle.anatomy.cortex_model import Blur
 from cotyle.anatomy.edge_profiles import Edges
-from cotyle.anatomy.pelvis_fit import MODES, edge_cap_hu, free_rounds, shape_rounds
+from cotyle.anatomy.pelvis_fit import edge_cap_hu, free_rounds, shape_rounds
 from cotyle.anatomy.shape_fit import DeformableShape, FitRound, ShapeFit, fit_shape
 from cotyle.anatomy.shape_model import ShapeModel
 from cotyle.anatomy.surface_fit import Limit, Trust, free_surface, settle_surface

@@ -12,9 +12,7 @@ from cotyle.space.mesh import TriangleMesh
 from cotyle.space.mesh_files import to_polydata
 
 
-def inside_mask(
-    mesh: TriangleMesh, grid: Volume
-) -> tuple[npt.NDArray[np.bool_], tuple[slice, slice, slice]]:
+def inside_mask(mesh: TriangleMesh, grid: Volume) -> tuple[npt.NDArray[np.bool_], tuple[slice, slice, slice]]:
     """Return which voxel centres of a grid lie inside a closed surface.
 
     Returns

@@ -20,7 +20,7 @@ def sample(volume: Volume, points_lps_mm: npt.ArrayLike, outside: float = AIR_HU
     )
 
 
-@numba.njit(parallel=True, cache=True, fastmath=True)
+@numba.njit(parallel=True, cache=True)
 def _trilinear(voxels, lps_to_ijk, points, outside):  # type: ignore[no-untyped-def]
     nk, nj, ni = voxels.shape
     values = np.empty(len(points), dtype=np.float32)
