@@ -11,10 +11,12 @@ import numpy as np
 import numpy.typing as npt
 from cotyle.anatomy.shape_model import ShapeModel
 from cotyle.space.arrays import Array, IntArray
-from cotyle.space.mesh import TriangleMesh, vertex_normals
-from cotyle.space.mesh_queries import MeshQuery
+from cotyle.space.mesh import TriangleMesh
 from scipy import sparse
 from scipy.sparse.linalg import splu
+from scipy.spatial import cKDTree
+
+from cotyle_sample.distances import signed_distance
 
 Indices = npt.NDArray[np.int64]
 
@@ -100,28 +102,42 @@ def off_model_displacements(model: ShapeModel, vertices: Array, rms_mm: float, r
     return np.asarray(flat.reshape(-1, 3) * (rms_mm / rms))
 
 
-def separated(first: TriangleMesh, second: TriangleMesh, gap_mm: float, rounds: int = 6) -> tuple[Array, Array]:
-    """Vertices of two bones after both gave way by half where they came nearer than ``gap_mm`` or overlapped."""
+def separated(
+    first: TriangleMesh, second: TriangleMesh, gap_mm: float, direction: Array, rounds: int = 14
+) -> tuple[Array, Array]:
+    """Vertices of two bones after both gave way by half where they came nearer than ``gap_mm`` or overlapped.
+
+    The first gives way along ``direction`` (unit vector away from the second), the second against it; the
+    change fades over about 12 mm in space, so that both faces of a thin bone move together.
+    """
     a, b = first.vertices_lps_mm.copy(), second.vertices_lps_mm.copy()
     for _ in range(rounds):
-        mesh_a, mesh_b = TriangleMesh(a, first.triangles), TriangleMesh(b, second.triangles)
-        move_a = _retreat(mesh_a, mesh_b, gap_mm)
-        move_b = _retreat(mesh_b, mesh_a, gap_mm)
-        if max(np.abs(move_a).max(), np.abs(move_b).max()) < 0.05:
+        mesh_a, mesh_b = first.with_vertices(a), second.with_vertices(b)
+        places, missing = _too_near(mesh_a, mesh_b, gap_mm)
+        more_places, more_missing = _too_near(mesh_b, mesh_a, gap_mm)
+        places, missing = np.vstack([places, more_places]), np.concatenate([missing, more_missing])
+        if not len(places) or missing.max() < 0.08:
             break
-        a, b = a + move_a, b + move_b
+        a = a + 0.5 * _faded(a, places, missing)[:, None] * direction
+        b = b - 0.5 * _faded(b, places, missing)[:, None] * direction
     return a, b
 
 
-def _retreat(mesh: TriangleMesh, other: TriangleMesh, gap_mm: float) -> Array:
-    """Half of the way (n, 3) that the vertices must go inwards to be ``gap_mm`` off the other bone, smoothed."""
-    low, high = other.bounds_lps_mm
-    near = np.flatnonzero(((mesh.vertices_lps_mm > low - gap_mm) & (mesh.vertices_lps_mm < high + gap_mm)).all(axis=1))
-    missing = np.zeros(len(mesh.vertices_lps_mm))
-    if len(near):
-        distance = MeshQuery(other).signed_distance(mesh.vertices_lps_mm[near])
-        # Overlaps deeper than 6 mm don't occur: such values are a wrong sign at a fold of the surface.
-        missing[near] = np.where(distance < -6.0, 0.0, np.clip(gap_mm - distance, 0.0, 3.0))
-    missing = np.maximum(missing, smooth_values(mesh.triangles, missing, 4))
-    normals = vertex_normals(mesh.vertices_lps_mm, mesh.triangles)
-    return np.asarray(-0.55 * missing[:, None] * smooth_values(mesh.triangles, normals, 3))
+def _too_near(mesh: TriangleMesh, other: TriangleMesh, gap_mm: float) -> tuple[Array, Array]:
+    """Vertices (k, 3) nearer to the other bone than the gap, or inside it, and by how much (k,)."""
+    reach, _ = cKDTree(other.vertices_lps_mm).query(mesh.vertices_lps_mm, distance_upper_bound=9.0)
+    points = mesh.vertices_lps_mm[np.isfinite(reach)]
+    if not len(points):
+        return np.empty((0, 3)), np.empty(0)
+    missing = gap_mm - signed_distance(other, points)
+    return points[missing > 0.0], np.minimum(missing[missing > 0.0], 4.0)
+
+
+def _faded(points: Array, places: Array, amounts: Array, width_mm: float = 8.0) -> Array:
+    """The largest of the amounts at some places, each faded by a Gaussian of the distance: (n,)."""
+    result = np.zeros(len(points))
+    for start in range(0, len(places), 200):
+        part = slice(start, start + 200)
+        squared = ((points[:, None, :] - places[None, part, :]) ** 2).sum(axis=2)
+        result = np.maximum(result, (amounts[part] * np.exp(-0.5 * squared / width_mm**2)).max(axis=1))
+    return result

@@ -14,6 +14,7 @@ from cotyle.space.mesh_queries import MeshQuery
 from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
+from cotyle_sample.distances import signed_distance
 from cotyle_sample.shaping import Handles, smooth_values, spread_displacements
 
 ROUGHNESS_KEPT = 0.35
@@ -164,14 +165,12 @@ def _smooth_junction(femur: TriangleMesh, center: Array, radius: float) -> Array
 def _clear_of(femur: TriangleMesh, hip_bone: TriangleMesh, head_vertices: Array, least_mm: float) -> Array:
     """Dent the femur where neck or trochanter come nearer to the hip bone than ``least_mm``."""
     points = femur.vertices_lps_mm
-    query = MeshQuery(hip_bone)
     low, high = hip_bone.bounds_lps_mm
     for _ in range(4):
         near = np.flatnonzero(((points > low - 3.0) & (points < high + 3.0)).all(axis=1))
         near = np.setdiff1d(near, head_vertices)
         missing = np.zeros(len(points))
-        distance = query.signed_distance(points[near])
-        missing[near] = np.where(distance < -8.0, 0.0, np.clip(least_mm - distance, 0.0, 4.0))
+        missing[near] = np.clip(least_mm - signed_distance(hip_bone, points[near]), 0.0, 4.0)
         if missing.max() < 0.05:
             break
         missing = np.maximum(missing, smooth_values(femur.triangles, missing, 4))

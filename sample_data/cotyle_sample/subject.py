@@ -26,6 +26,7 @@ from cotyle_sample.sockets import change_for, reshape_socket, seat_femur
 
 JOINT_GAP_MM = 3.0
 SACROILIAC_GAP_MM = 1.7
+SYMPHYSIS_GAP_MM = 3.6
 NEUTRAL_TILT_DEG = 10.0
 """Anterior pelvic tilt at which the model's femora hang straight; other tilts bend the hips."""
 
@@ -106,7 +107,7 @@ def make_subject(
     for side in Side:
         change = change_for(variant if side is affected_side else Variant.HEALTHY)
         vertices = reshape_socket(model, vertices, side, change)
-    vertices = _widen_sacroiliac_joints(model, vertices)
+    vertices = _open_joints(model, vertices)
     vertices, to_app = _in_app_frame(model, vertices)
     femora = {side: mesh.transformed(to_app) for side, mesh in femora.items()}
 
@@ -187,12 +188,17 @@ def _in_app_frame(model: ShapeModel, vertices: Array) -> tuple[Array, Array]:
     return (vertices - origin) @ axes.T, matrix
 
 
-def _widen_sacroiliac_joints(model: ShapeModel, vertices: Array) -> Array:
-    """Sacrum and hip bones apart by an even gap where the model lets them touch or overlap."""
+def _open_joints(model: ShapeModel, vertices: Array) -> Array:
+    """Sacrum and hip bones, and the two pubic bones, apart by an even gap where they touch or overlap."""
+    left, right, sacrum = shape_landmarks.LEFT_HIP, shape_landmarks.RIGHT_HIP, shape_landmarks.SACRUM
     vertices = vertices.copy()
-    sacrum_numbers = np.flatnonzero(model.pelvis_component == shape_landmarks.SACRUM)
-    for code in (shape_landmarks.LEFT_HIP, shape_landmarks.RIGHT_HIP):
-        numbers = np.flatnonzero(model.pelvis_component == code)
-        hip, sacrum = model.part(vertices, code), model.part(vertices, shape_landmarks.SACRUM)
-        vertices[numbers], vertices[sacrum_numbers] = shaping.separated(hip, sacrum, SACROILIAC_GAP_MM)
+    to_left = np.array([1.0, 0.0, 0.0])
+    for first, second, gap, away in (
+        (left, right, SYMPHYSIS_GAP_MM, to_left),
+        (left, sacrum, SACROILIAC_GAP_MM, to_left),
+        (right, sacrum, SACROILIAC_GAP_MM, -to_left),
+    ):
+        numbers = [np.flatnonzero(model.pelvis_component == code) for code in (first, second)]
+        meshes = [model.part(vertices, code) for code in (first, second)]
+        vertices[numbers[0]], vertices[numbers[1]] = shaping.separated(meshes[0], meshes[1], gap, away)
     return vertices
