@@ -15,7 +15,7 @@ from cotyle.errors import InputError
 from cotyle.image.volume import Volume
 from cotyle.space.frames import SCANNER, Frame
 from cotyle.xray.cues import cues
-from cotyle.xray.display import render
+from cotyle.xray.display import Display, render
 from cotyle.xray.ellipse import Ellipse, project_circle, to_pixels
 from cotyle.xray.outlines import HemisphereOutline, hemisphere_outline
 from cotyle.xray.projector import line_integrals
@@ -34,10 +34,17 @@ class SimulatedView:
     rim_ellipse: Ellipse
     cues: dict[str, Any]
 
+    @property
+    def known_angle_deg(self) -> float | None:
+        """Angle of the rim's long axis to the columns; None for a rim that is seen as a circle."""
+        angle = self.rim_ellipse.major_axis_angle_deg
+        return angle if np.isfinite(angle) else None
+
 
 def simulate(planned: PlannedCup, scan: Volume, view: View) -> SimulatedView:
     """Return a view of the scan with the planned cup's outline; the cup itself is drawn, not projected as metal."""
-    pixels = render(line_integrals(scan, view.carm))
+    integrals = line_integrals(scan, view.carm)
+    pixels = render(integrals, Display(window=_bone_window(integrals)))
     rim = planned.cup.rim
     return SimulatedView(
         view,
@@ -78,6 +85,15 @@ def view_cues(planned: PlannedCup, view: View) -> dict[str, Any]:
 def case_cues(planned: PlannedCup) -> dict[str, dict[str, Any]]:
     """Return the cues of the usual views, level with the supine frame."""
     return {name: view_cues(planned, view_of(planned, name)) for name in CUE_VIEWS}
+
+
+def _bone_window(integrals: npt.NDArray[np.float32]) -> tuple[float, float]:
+    """Return the window that spreads bone over the grey scale and lets flesh go dark."""
+    body = integrals[integrals > 0.05 * integrals.max()]
+    if body.size == 0:
+        return 0.0, 1.0
+    low, high = (float(value) for value in np.percentile(body, [22.0, 99.8]))
+    return low, max(high, low + 1e-3)
 
 
 def _flat(tree: dict[str, Any], prefix: str = "") -> dict[str, Any]:

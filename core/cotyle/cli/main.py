@@ -69,7 +69,8 @@ def _common(
     ] = False,
     debug: Annotated[bool, typer.Option("--debug", help="Show the whole trace of an error of ours.")] = False,
 ) -> None:
-    """Options that stand before any command; ``debug`` is read by :func:`run`."""
+    # --debug is listed here for --help and read by run()
+    del version, debug
 
 
 @app.command()
@@ -185,8 +186,9 @@ def xray(
 def run(arguments: list[str] | None = None) -> int:
     """Entry point: run a command and end with its exit code, each error on one line."""
     given = sys.argv[1:] if arguments is None else arguments
+    plain = [each for each in given if each != "--debug"]  # may stand anywhere
     try:
-        code = app(args=given, prog_name="cotyle", standalone_mode=False)
+        code = app(args=plain, prog_name="cotyle", standalone_mode=False)
         return int(code) if isinstance(code, int) else 0
     except (Exception, KeyboardInterrupt) as error:
         from cotyle.cli.failures import report_failure

@@ -24,7 +24,7 @@ def depth_track_figure(track: DepthTrack, cup_diameter_mm: float, width_px: floa
     rows = len(track.bars) + 1
     height = _STRIP + 0.45 + rows * _ROW + 0.9
     made = ink.figure(width_px, 62 + 46 * height)
-    axes = made.add_axes((0.118, 0.155, 0.872, 0.83))
+    axes = made.add_axes((0.14, 0.155, 0.85, 0.83))
     first, last = _extent(track)
     axes.set_xlim(first, last)
     axes.set_ylim(height, 0)
@@ -38,7 +38,7 @@ def depth_track_figure(track: DepthTrack, cup_diameter_mm: float, width_px: floa
     y = _STRIP + 0.45 + (len(track.bars) + 0.5) * _ROW
     _bar(axes, y, max(first, track.center_mm), track.seat_mm, ink.CUP_ON_PAPER)
     _row_name(axes, y, f"{cup_diameter_mm:g} mm cup")
-    _end_words(axes, y, track.seat_mm, f"seat at {track.seat_mm:.1f} mm; bar from the cup's center to its pole")
+    _end_words(axes, y, track.seat_mm, f"seat at {track.seat_mm:.1f} mm; bar from the cup's centre to its pole")
     _verticals(axes, track, height)
     _left_over(axes, track, y + 0.5 * _ROW + 0.38)
     axes.set_yticks([])
@@ -73,7 +73,7 @@ def _density(axes: Any, track: DepthTrack, first: float, last: float) -> None:
     if len(track.bone_mm):
         start, end = max(track.bone_mm, key=lambda piece: piece[1] - piece[0])
         axes.text(
-            (start + end) / 2, _STRIP + 0.17, "bone before reaming", ha="center", va="top", fontsize=ink.SMALL_PT,
+            start, _STRIP + 0.17, "bone before reaming", ha="left", va="top", fontsize=ink.SMALL_PT,
             color=ink.BONE_ON_PAPER,
         )  # fmt: skip
     _row_name(axes, 0.5 * _STRIP, f"density\n{low:.0f} to {high:.0f} HU")
@@ -88,8 +88,8 @@ def _names_above(axes: Any, track: DepthTrack) -> None:
             )
         )  # fmt: skip
         axes.text(
-            (track.pole_mm + track.floor_mm) / 2, 0.5 * _STRIP, "soft\nfossa", ha="center", va="center", color="white",
-            fontsize=ink.SMALL_PT, path_effects=ink.halo(), zorder=5,
+            track.floor_mm - 0.3, _STRIP + 0.17, f"{track.floor_mm - track.pole_mm:.1f} mm of soft fossa", ha="right",
+            va="top", color="#8a3a68", fontsize=ink.SMALL_PT, zorder=5,
         )  # fmt: skip
 
 

@@ -1,0 +1,213 @@
+"""What each command does; imported only once a command runs."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from cotyle.anatomy.landmark_files import read_landmarks
+from cotyle.case import folder as names
+from cotyle.case.anatomy_file import case_scan
+from cotyle.case.folder import carry_over, require_case, written_whole
+from cotyle.case.measurements import Measurements
+from cotyle.case.plan_file import PlanFile
+from cotyle.case.results import measurements_of
+from cotyle.case.simulated import case_cues, simulate, view_of
+from cotyle.case.stages import PlannedCup, find_anatomy, plan_cup, read_scan
+from cotyle.case.store import StoredCase, read_case, write_anatomy, write_plan
+from cotyle.cli.choices import Choices, changed_plan, new_plan, with_new_targets
+from cotyle.cli.console import Progress, print_json, say
+from cotyle.errors import InputError
+from cotyle.image.volume import Volume
+from cotyle.report.build import write_report, write_view
+from cotyle.report.dicom_pictures import PictureStudy, anonymous_study, study_of
+
+DEMO_SIDE = "right"
+DEMO_SCAN = "scan"
+
+
+@dataclass(frozen=True)
+class PlanFiles:
+    """Where ``plan`` reads and writes."""
+
+    ct: Path
+    out: Path
+    labels: Path | None = None
+    label_names: Path | None = None
+    landmarks: Path | None = None
+    series: str | None = None
+
+
+def run_plan(
+    files: PlanFiles, choices: Choices, *, repair: bool, keep_identity: bool, pdf: bool, as_json: bool
+) -> None:
+    """Plan a case and write its folder."""
+    plan = new_plan(choices)
+    given = {} if files.landmarks is None else read_landmarks(files.landmarks)
+    _require_files(files)
+    progress = Progress(quiet=as_json)
+    with written_whole(files.out) as folder, progress.shown():
+        progress("reading the scan")
+        scan, info = read_scan(files.ct, files.series, repair)
+        found = find_anatomy(scan, info, plan.side, given, files.labels, files.label_names, progress)
+        kept = case_scan(scan, found.anatomy.surfaces)
+        study = anonymous_study(info.series_hash or str(info.size))
+        if keep_identity:
+            study = _own_study(info.source_files)
+        del scan  # the case's own part is enough from here on
+        progress("keeping scan and bones")
+        write_anatomy(folder, found, kept)
+        planned = plan_cup(found.anatomy, kept, plan, progress)
+        measured = _write_results(folder, planned, kept, study, pdf, progress)
+    _report(files.out, measured, progress, as_json)
+
+
+def run_measure(case: Path, choices: Choices, *, pdf: bool, as_json: bool) -> None:
+    """Measure another cup on a case; its files are replaced all together."""
+    progress = Progress(quiet=as_json)
+    require_case(case)
+    with progress.shown():
+        progress("reading the case")
+        stored = read_case(case)
+        plan = stored.plan if choices.targets is None else with_new_targets(stored.plan, choices.targets)
+        plan = changed_plan(plan, choices, proposed_orientation=plan.cup.orientation)
+        with written_whole(case) as folder:
+            carry_over(case, folder, names.UNCHANGED_BY_A_NEW_CUP)
+            planned = plan_cup(stored.anatomy, stored.scan, plan, progress)
+            measured = _write_results(folder, planned, stored.scan, _case_study(stored), pdf, progress)
+    _report(case, measured, progress, as_json)
+
+
+def run_xray(
+    case: Path, views: list[str], frame: str, film: bool, angle_deg: float | None, as_json: bool
+) -> None:
+    """Write simulated views into a case."""
+    progress = Progress(quiet=as_json)
+    with progress.shown():
+        progress("reading the case")
+        stored = read_case(case)
+        planned = plan_cup(stored.anatomy, stored.scan, stored.plan)
+        poses = [view_of(planned, name, frame, film, angle_deg) for name in views]  # all names are checked first
+        study = _case_study(stored)
+        document: dict[str, Any] = {}
+        for number, view in enumerate(poses, start=1):
+            progress(f"simulating {view.name}")
+            shown = simulate(planned, stored.scan, view)
+            stem = _view_stem(view.name, frame, film, angle_deg)
+            written = write_view(case / names.XRAY, planned, shown, study, number, stem)
+            ellipse = shown.rim_ellipse
+            document[stem] = {
+                "description": view.description,
+                "files": [file.relative_to(case).as_posix() for file in written],
+                "cues": shown.cues,
+                "rim_ellipse": {
+                    "center_px": ellipse.center,
+                    "semi_major_px": ellipse.semi_major,
+                    "semi_minor_px": ellipse.semi_minor,
+                    "major_axis_angle_deg": shown.known_angle_deg,
+                },
+                "registration": {
+                    "source_lps_mm": view.carm.source_lps_mm,
+                    "detector_origin_lps_mm": view.carm.detector_origin_lps_mm,
+                    "column_direction_lps": view.carm.column_direction_lps,
+                    "row_direction_lps": view.carm.row_direction_lps,
+                    "pixel_pitch_mm": view.carm.pixel_pitch_mm,
+                },
+            }
+    if as_json:
+        print_json({"case": case.name, "views": document})
+        return
+    for stem, each in document.items():
+        say(f"{stem}: {each['description']}")
+        say("  " + ", ".join(each["files"]))
+
+
+def run_check(ct: Path, as_json: bool) -> None:
+    """List the series of a folder or file; raise if none can be planned on."""
+    from cotyle.image.check import ROW_TITLES, describe
+
+    found = describe(ct)
+    if as_json:
+        print_json({"series": [each.as_dict() for each in found]})
+    else:
+        from rich.console import Console
+        from rich.table import Table
+
+        table = Table(*ROW_TITLES, title=None, show_lines=False)
+        for each in found:
+            table.add_row(*(cell.replace("[", "\\[") for cell in each.row()))
+        Console().print(table)
+
+
+def run_demo(out: Path, as_json: bool) -> None:
+    """Make the sample case and plan it; the synthetic scan is kept beside the plan."""
+    try:
+        from cotyle_sample import make_demo_case
+    except ImportError as error:
+        raise InputError("demo-missing", "the sample generator is not installed", "Install Cotyle whole") from error
+    progress = Progress(quiet=as_json)
+    sample = out.parent / f"{out.name}-sample"
+    with written_whole(out):
+        pass  # says at once whether the folder can be written
+    shutil.rmtree(out, ignore_errors=True)
+    with progress.shown():
+        progress("making the synthetic sample scan")
+        if not (sample / "ct").is_dir():
+            make_demo_case(sample)
+    choices = Choices(DEMO_SIDE, None, None, None, None, None, None, None, None)
+    run_plan(
+        PlanFiles(sample / "ct", out), choices, repair=False, keep_identity=False, pdf=True, as_json=as_json
+    )
+
+
+def _write_results(
+    folder: Path, planned: PlannedCup, scan: Volume, study: PictureStudy, pdf: bool, progress: Progress
+) -> Measurements:
+    measured = measurements_of(planned, case_cues(planned))
+    write_report(folder, planned, measured, scan, study, pdf=pdf, progress=progress)
+    write_plan(folder, planned, measured)
+    return measured
+
+
+def _report(out: Path, measured: Measurements, progress: Progress, as_json: bool) -> None:
+    if as_json:
+        print_json({**measured.as_dict(), "timings_s": {words: round(s, 2) for words, s in progress.timings}})
+        return
+    plan = PlanFile.read(out / names.PLAN)
+    frame, definition = plan.targets.frame, plan.targets.definition
+    angles = measured.orientation[frame][definition]
+    for warning in measured.warnings:
+        say(f"! {warning.text}")
+    say(
+        f"{measured.side} hip, {measured.cup.outer_diameter_mm:g} mm cup: inclination {angles.inclination_deg:.1f}, "
+        f"anteversion {angles.anteversion_deg:.1f} deg ({definition}, {frame}); wall {measured.wall.along_axis_mm:.1f} mm "
+        f"along the axis, {measured.wall.minimum_mm:.1f} mm at least; {100 * measured.coverage.fraction:.0f} % covered"
+    )
+    total = sum(seconds for _, seconds in progress.timings)
+    say(f"{out / names.REPORT_HTML} ({total:.0f} s). Research software, not a medical device: check every number.")
+
+
+def _require_files(files: PlanFiles) -> None:
+    for path in (files.labels, files.label_names, files.landmarks):
+        if path is not None and not path.is_file():
+            raise InputError("file-missing", f"there is no file {path.name}", "Check the path")
+
+
+def _own_study(source_files: tuple[Path, ...]) -> PictureStudy:
+    if not source_files:
+        raise InputError("identity-none", "this scan is no DICOM series and holds no identity", "Drop --keep-identity")
+    return study_of(source_files[0])
+
+
+def _case_study(stored: StoredCase) -> PictureStudy:
+    source = stored.anatomy.source
+    return anonymous_study(source.series or str(source.size))
+
+
+def _view_stem(name: str, frame: str, film: bool, angle_deg: float | None) -> str:
+    parts = [name, *([frame] if frame != "supine" else []), *(["film"] if film else [])]
+    return "-".join([*parts, *([f"{abs(angle_deg):g}deg"] if angle_deg is not None else [])])
+
+

@@ -1,0 +1,78 @@
+"""The report of a planned case: pictures, page, PDF, X-ray views and surfaces, all into one folder."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import matplotlib.image
+import numpy as np
+
+from cotyle.case import folder as names
+from cotyle.case.measurements import Measurements, Warning_
+from cotyle.case.simulated import SimulatedView, simulate, view_of
+from cotyle.case.stages import PlannedCup, Progress
+from cotyle.files import write_bytes_atomically, write_text_atomically
+from cotyle.image.volume import Volume
+from cotyle.report.dicom_pictures import PictureStudy, write_picture
+from cotyle.report.figures import draw_figures, view_caption, view_picture
+from cotyle.report.meshes import write_meshes
+from cotyle.report.page import render_page
+from cotyle.report.pdf import PdfUnavailableError, page_as_pdf
+
+REPORT_VIEW = "ap_pelvis"
+
+
+def write_report(
+    folder: Path,
+    planned: PlannedCup,
+    measured: Measurements,
+    scan: Volume,
+    study: PictureStudy,
+    *,
+    pdf: bool = True,
+    progress: Progress = lambda _: None,
+) -> Measurements:
+    """Write everything a reader looks at; return the measurements with what could not be drawn among the warnings."""
+    progress("simulating the AP pelvis")
+    view = simulate(planned, scan, view_of(planned, REPORT_VIEW))
+    drawn = draw_figures(planned, measured, scan, view, progress)
+    if drawn.failure:
+        measured = with_warning(measured, "no-3d-pictures", f"The 3D pictures are missing: {drawn.failure}.")
+    progress("writing the report")
+    html = render_page(planned.plan, measured, drawn.pictures, view_caption(view))
+    if pdf:
+        try:
+            write_bytes_atomically(folder / names.REPORT_PDF, page_as_pdf(html))
+        except PdfUnavailableError as error:
+            measured = with_warning(measured, error.code, f"{error.what[:1].upper()}{error.what[1:]}. {error.remedy}.")
+            html = render_page(planned.plan, measured, drawn.pictures, view_caption(view))
+    write_text_atomically(folder / names.REPORT_HTML, html)
+    for name, content in drawn.pictures.items():
+        write_bytes_atomically(folder / names.FIGURES / f"{name}.png", content)
+    write_view(folder / names.XRAY, planned, view, study, number=1)
+    write_meshes(folder / names.MESH, planned)
+    return measured
+
+
+def write_view(
+    folder: Path, planned: PlannedCup, view: SimulatedView, study: PictureStudy, number: int, stem: str | None = None
+) -> list[Path]:
+    """Write a simulated view: the plain picture, the one with the cup's outline, and DICOM of the latter."""
+    name = stem or view.view.name
+    plain, drawn, dicom = folder / f"{name}.png", folder / f"{name}-cup.png", folder / f"{name}.dcm"
+    buffer = io.BytesIO()
+    matplotlib.image.imsave(buffer, view.pixels, cmap="gray", vmin=0, vmax=255, format="png", metadata={"Software": None})
+    write_bytes_atomically(plain, buffer.getvalue())
+    overlaid = view_picture(planned, view)
+    write_bytes_atomically(drawn, overlaid)
+    rgb = np.ascontiguousarray(np.rint(255 * matplotlib.image.imread(io.BytesIO(overlaid))[..., :3]).astype(np.uint8))
+    write_picture(dicom, rgb, view, study, number)
+    return [plain, drawn, dicom]
+
+
+def with_warning(measured: Measurements, code: str, text: str) -> Measurements:
+    """Return the measurements with one more warning, unless it is there already."""
+    if any(each.code == code for each in measured.warnings):
+        return measured
+    return measured.model_copy(update={"warnings": (*measured.warnings, Warning_(code=code, text=text))})

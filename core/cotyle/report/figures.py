@@ -1,0 +1,141 @@
+"""All pictures of a report, drawn from one planned case."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from cotyle.anatomy.pelvis import Pelvis
+from cotyle.case.measurements import Measurements
+from cotyle.case.simulated import SimulatedView
+from cotyle.case.stages import PlannedCup, Progress
+from cotyle.cup.orientation import Definition, Orientation, orientation_of_axis
+from cotyle.image.labels import hip_bone
+from cotyle.image.volume import Volume
+from cotyle.report import ink
+from cotyle.report.cavity_view import cavity_scenes, scene_figure
+from cotyle.report.cup_planes import cup_planes
+from cotyle.report.depth_track_figure import depth_track_figure
+from cotyle.report.orientation_field import FieldPoint, TargetZone, orientation_field
+from cotyle.report.scene_process import SceneProcess
+from cotyle.report.slices import Segment, slice_figure
+from cotyle.report.xray_figure import xray_figure
+from cotyle.space.side import Side
+from cotyle.xray.outlines import landmarks_px
+
+AP_PELVIS = "ap-pelvis"
+_SCENES = ("cavity-into", "cavity-inside")
+_MARGIN_PX = 30.0
+_BELOW_HIP_MM = 75.0
+
+
+@dataclass(frozen=True)
+class DrawnFigures:
+    """PNG by name, and why some are missing."""
+
+    pictures: Mapping[str, bytes]
+    failure: str = ""
+
+
+def draw_figures(
+    planned: PlannedCup, measured: Measurements, scan: Volume, view: SimulatedView, progress: Progress
+) -> DrawnFigures:
+    """Draw every picture; the 3D ones in their own process meanwhile."""
+    frame = planned.pelvis.supine
+    scenes = cavity_scenes(planned.anatomy.surfaces, planned.cup, planned.cavity, planned.wall, frame)
+    with SceneProcess(scenes.job) as process:
+        progress("drawing the figures")
+        pictures = {
+            "depth-track": ink.png(depth_track_figure(planned.track, planned.cup.outer_diameter_mm)),
+            "orientation-field": ink.png(plan_field(planned, measured)),
+            AP_PELVIS: view_picture(planned, view),
+        }
+        for plane in cup_planes(planned.cup, frame):
+            made = slice_figure(
+                scan, plane, planned.anatomy.surfaces, planned.cup, planned.reamers, wall_segments(planned)
+            )
+            pictures[f"slice-{plane.name}"] = ink.png(made)
+        drawn = process.result()
+    for index, (name, file) in enumerate(zip(_SCENES, drawn.pictures, strict=False)):
+        pictures[name] = ink.png(scene_figure(drawn.pictures[file], scenes, index))
+    return DrawnFigures(pictures, drawn.failure)
+
+
+def wall_segments(planned: PlannedCup) -> list[Segment]:
+    """Return the lengths to point out on slices: the wall along the axis and the least wall."""
+    wall = planned.wall
+    segments = []
+    if wall.exit_lps_mm is not None:
+        axis = planned.reamers[-1].direction_lps
+        begin = np.asarray(wall.exit_lps_mm - wall.along_axis_mm * axis)
+        segments.append(Segment(begin, wall.exit_lps_mm, f"{wall.along_axis_mm:.1f} mm of bone\nalong the axis"))
+    if not wall.breached:
+        segments.append(
+            Segment(wall.minimum_from_lps_mm, wall.minimum_at_lps_mm, f"{wall.minimum_mm:.1f} mm\nleast wall")
+        )
+    return segments
+
+
+def plan_field(planned: PlannedCup, measured: Measurements) -> ink.Figure:
+    """Draw target, native socket and the plan in each frame, in the definition of the targets."""
+    targets, side = planned.plan.targets, planned.plan.side
+    definition = Definition(targets.definition)
+    style = {"supine": ("o", ink.CUP_ON_PAPER), "app": ("s", ink.REAMER), "standing": ("^", ink.BONE_ON_PAPER)}
+    points = []
+    seen: dict[tuple[float, float], int] = {}
+    for name, (marker, color) in style.items():
+        found = measured.orientation[name].get(definition)
+        if found is None:
+            continue
+        place = (round(found.inclination_deg, 2), round(found.anteversion_deg, 2))
+        spread = measured.orientation_uncertainty_deg.get(name)
+        sd = (spread.inclination_deg, spread.anteversion_deg) if spread and definition == "radiographic" else None
+        if place in seen:
+            same = points[seen[place]]
+            points[seen[place]] = FieldPoint(
+                f"{same.words} and {name}", *place, same.marker, same.color, same.sd_deg
+            )
+            continue
+        seen[place] = len(points)
+        points.append(FieldPoint(f"plan, {name}", *place, marker, color, sd))
+    native = _native(planned.pelvis, planned.socket.opening_axis_lps, side, targets.frame, definition)
+    if native is not None:
+        words = f"native socket, {targets.frame}"
+        points.append(FieldPoint(words, native.inclination_deg, native.anteversion_deg, "D", ink.NATIVE))
+    zone = TargetZone(
+        targets.inclination_deg,
+        targets.anteversion_deg,
+        targets.inclination_tolerance_deg,
+        targets.anteversion_tolerance_deg,
+        f"target zone, {targets.frame}",
+    )
+    return orientation_field(points, zone, str(definition))
+
+
+def view_picture(planned: PlannedCup, view: SimulatedView) -> bytes:
+    """Draw a simulated view with outline, rim ellipse and landmarks, cut to the pelvis."""
+    carm = view.view.carm
+    marks = landmarks_px(carm, {name: mark.lps_mm for name, mark in planned.anatomy.landmarks.items()})
+    rows = view.pixels.shape[0]
+    bones = [planned.anatomy.surfaces[hip_bone(side)].vertices_lps_mm for side in Side]
+    heights = np.concatenate([carm.project(points)[:, 1] for points in bones])
+    below = planned.cup.center_lps_mm - _BELOW_HIP_MM * planned.pelvis.supine.superior
+    bottom = max(float(heights.max()), float(carm.project(below)[1])) + _MARGIN_PX
+    shown = (max(float(heights.min()) - _MARGIN_PX, -0.5), min(bottom, rows - 0.5))
+    return ink.png(xray_figure(view, marks, shown, width_px=700))
+
+
+def view_caption(view: SimulatedView) -> str:
+    """Return the line under a simulated view."""
+    return f"Simulated from the CT, the planned cup drawn in: {view.view.description.replace('_', ' ')}."
+
+
+def _native(
+    pelvis: Pelvis, axis_lps: object, side: Side, frame: str, definition: Definition
+) -> Orientation | None:
+    try:
+        return orientation_of_axis(axis_lps, pelvis.frames[frame], side, definition)  # type: ignore[arg-type]
+    except ValueError:
+        return None

@@ -1,0 +1,265 @@
+"""The report as one self-contained HTML page."""
+
+from __future__ import annotations
+
+import base64
+import importlib.metadata
+import platform
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import resources
+from typing import Any
+
+from jinja2 import Environment, FunctionLoader, StrictUndefined
+from markupsafe import Markup
+
+from cotyle import CAUTION
+from cotyle.case.measurements import Angles, Measurements, Shift
+from cotyle.case.plan_file import PlanFile
+
+_LIBRARIES = ("numpy", "scipy", "numba", "SimpleITK", "vtk", "pydicom")
+
+
+@dataclass(frozen=True)
+class Tile:
+    """One of the seven figures: value, unit, spread and what they mean."""
+
+    name: str
+    value: str
+    unit: str
+    spread: str
+    note: str
+    bad: bool = False
+
+
+def render_page(plan: PlanFile, measured: Measurements, figures: Mapping[str, bytes], view_caption: str) -> str:
+    """Return the page; ``figures`` are PNG by name, any of which may be absent.
+
+    Nothing from the case is taken as markup (autoescape), and the page asks for nothing outside itself.
+    """
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, loader=FunctionLoader(_template), trim_blocks=True
+    )
+    environment.filters |= {"deg": _deg, "mm": _mm, "percent": _percent, "signed": _signed}
+    return environment.get_template("report.html.j2").render(
+        m=measured,
+        caution=CAUTION,
+        style=Markup(_template("style.css")),  # noqa: S704 (our own file)
+        figures={name: _data_uri(content) for name, content in figures.items()},
+        tiles=tiles(plan, measured),
+        voxels=_voxels(measured),
+        field_caption=_field_caption(plan),
+        orientation_rows=_orientation_rows(plan, measured),
+        posture_rows=_posture_rows(plan, measured),
+        reamer_words=" and ".join(f"{step.diameter_mm:g} mm" for step in measured.reaming),
+        view_caption=view_caption,
+        cue_rows=_cue_rows(measured.cues.get("ap_pelvis", {})),
+        shift_rows=_shift_rows(measured),
+        native_rows=_native_rows(measured),
+        landmark_rows=[(name.replace("_", " "), mark) for name, mark in measured.landmarks.items()],
+        provenance_rows=_provenance_rows(plan, measured),
+    )
+
+
+def tiles(plan: PlanFile, measured: Measurements) -> list[Tile]:
+    """Return the seven figures in their fixed order."""
+    codes = {warning.code for warning in measured.warnings}
+    frame, wall, shift = plan.targets.frame, measured.wall, measured.center_shift
+    angles = measured.orientation[frame][plan.targets.definition]
+    spread = measured.orientation_uncertainty_deg.get(frame)
+    stated = f"{plan.targets.definition}, {frame} frame"
+    off = "orientation-off-target" in codes
+    target = plan.targets
+    native = shift.from_native_mm
+    return [
+        Tile(
+            "Inclination", f"{angles.inclination_deg:.1f}", "deg",
+            f"{2 * spread.inclination_deg:.1f}" if spread else "",
+            f"{stated}; target {target.inclination_deg:g}", off,
+        ),
+        Tile(
+            "Anteversion", f"{angles.anteversion_deg:.1f}", "deg",
+            f"{2 * spread.anteversion_deg:.1f}" if spread else "",
+            f"{stated}; target {target.anteversion_deg:g}", off,
+        ),
+        Tile(
+            "Wall along the axis", "breached" if wall.along_axis_mm == 0 else f"{wall.along_axis_mm:.1f}",
+            "" if wall.along_axis_mm == 0 else "mm", f"{2 * wall.uncertainty_mm:.1f}",
+            f"bone from pole to exit; {wall.advance_mm:.1f} mm of way", wall.along_axis_mm == 0,
+        ),
+        Tile(
+            "Least wall", "breached" if wall.breached else f"{wall.minimum_mm:.1f}",
+            "" if wall.breached else "mm", f"{2 * (wall.minimum_uncertainty_mm or wall.uncertainty_mm):.1f}",
+            "cavity floor to inner surface, anywhere", bool(codes & {"wall-breached", "wall-thin"}),
+        ),
+        Tile(
+            "Coverage", f"{100 * measured.coverage.fraction:.0f}", "%",
+            f"{200 * measured.coverage.uncertainty:.0f}" if measured.coverage.uncertainty is not None else "",
+            "share of the shell on host bone, by area; quarters in the supine frame", "coverage-low" in codes,
+        ),
+        Tile(
+            "Centre shift", _length(native), "mm",
+            f"{2 * shift.uncertainty_mm:.1f}" if shift.uncertainty_mm is not None else "",
+            f"{_shift_words(native)} of the native centre, {shift.frame} frame", "center-high" in codes,
+        ),
+        Tile(
+            "Proud stance", f"{measured.press_fit.proud_mm:.1f}", "mm", "",
+            f"before seating, press-fit {measured.press_fit.interference_mm:g} mm; exact for these diameters",
+            "press-fit-unusual" in codes,
+        ),
+    ]  # fmt: skip
+
+
+def _template(name: str) -> str:
+    return resources.files("cotyle.report").joinpath("templates", name).read_text(encoding="utf-8")
+
+
+def _data_uri(png: bytes) -> str:
+    return "data:image/png;base64," + base64.b64encode(png).decode("ascii")
+
+
+def _deg(value: float) -> str:
+    return f"{value:.1f}°"
+
+
+def _mm(value: float) -> str:
+    return f"{value:.1f} mm"
+
+
+def _percent(value: float) -> str:
+    return f"{100 * value:.0f} %"
+
+
+def _signed(value: float) -> str:
+    text = f"{value:+.1f}"
+    return "0.0" if text in ("+0.0", "-0.0") else text.replace("-", "−")
+
+
+def _length(shift: Shift) -> str:
+    return f"{(shift.medial**2 + shift.superior**2 + shift.anterior**2) ** 0.5:.1f}"
+
+
+def _shift_words(shift: Shift) -> str:
+    """Return the parts of a shift that are worth naming, such as ``3.2 medial, 1.0 superior``."""
+    pairs = (
+        (shift.medial, "medial", "lateral"),
+        (shift.superior, "superior", "inferior"),
+        (shift.anterior, "anterior", "posterior"),
+    )
+    parts = [f"{abs(value):.1f} {plus if value > 0 else minus}" for value, plus, minus in pairs if abs(value) >= 0.05]
+    return ", ".join(parts) if parts else "at the place"
+
+
+def _voxels(measured: Measurements) -> str:
+    size = " × ".join(str(n) for n in measured.ct.size)
+    spacing = " × ".join(f"{s:.2f}" for s in measured.ct.voxel_mm)
+    return f"{size} voxels of {spacing} mm"
+
+
+def _field_caption(plan: PlanFile) -> str:
+    return (
+        f"{plan.targets.definition.capitalize()} angles. The plan is one axis in space; its angles differ by frame because "
+        "the pelvis tilts. Soft spots: two standard deviations."
+    )
+
+
+def _orientation_rows(plan: PlanFile, measured: Measurements) -> list[tuple[str, str, Angles, bool]]:
+    stated = plan.cup.orientation
+    return [
+        (frame, str(definition), angles, stated is not None and (stated.frame, stated.definition) == (frame, definition))
+        for frame in ("app", "supine", "standing")
+        for definition, angles in sorted(measured.orientation[frame].items(), key=lambda item: _ORDER[item[0]])
+    ]
+
+
+_ORDER = {"radiographic": 0, "operative": 1, "anatomic": 2}
+
+
+def _posture_rows(plan: PlanFile, measured: Measurements) -> list[tuple[str, float, float | None]]:
+    pelvis = measured.pelvis
+    spread = pelvis.uncertainty_deg
+    how = "measured" if plan.posture.measured else "assumed"
+    return [
+        ("anterior tilt", pelvis.anterior_tilt_deg, spread.get("anterior_tilt")),
+        ("rotation to the left", pelvis.rotation_to_left_deg, spread.get("rotation_to_left")),
+        ("left side up", pelvis.left_up_deg, spread.get("left_up")),
+        (f"change of tilt on standing ({how})", pelvis.standing_tilt_change_deg, None),
+    ]
+
+
+def _cue_rows(cues: Mapping[str, Any]) -> list[tuple[str, str]]:
+    def number(name: str, unit: str, decimals: int = 1) -> str:
+        value = cues.get(name)
+        return "not known" if not isinstance(value, int | float) else f"{value:.{decimals}f} {unit}".replace("-", "−")
+
+    relation = str(cues.get("rim_line_relation") or "not known")
+    return [
+        ("rim ellipse, minor to major axis", number("rim_axis_ratio", "", 2)),
+        ("anteversion that it suggests", number("suggested_anteversion_deg", "deg")),
+        ("apparent inclination", number("apparent_inclination_deg", "deg")),
+        ("the same to the line of the teardrops", number("inclination_to_teardrops_deg", "deg")),
+        ("axis crosses the sacroiliac joint above its lower end", number("axis_above_si_joint_mm", "mm")),
+        ("rim to the line teardrop–superolateral rim", f"{relation}, {number('rim_line_angle_deg', 'deg')}"),
+        ("medial edge of the cup lateral to the teardrop", number("medial_edge_to_teardrop_mm", "mm")),
+        ("ilio-ischial line lateral to the teardrop", number("teardrop_to_ilioischial_mm", "mm")),
+        ("symphysis left of the sacral midline", number("symphysis_to_sacrum_mm", "mm")),
+    ]
+
+
+def _shift_rows(measured: Measurements) -> list[tuple[str, Shift]]:
+    rows = [("from the native centre", measured.center_shift.from_native_mm)]
+    if measured.center_shift.from_opposite_mm is not None:
+        rows.append(("from the opposite centre, mirrored", measured.center_shift.from_opposite_mm))
+    return rows
+
+
+def _native_rows(measured: Measurements) -> list[tuple[str, str]]:
+    native = measured.native
+    angles = native.orientation.get("app", {})
+    rows = [("bony diameter", f"{native.diameter_mm:.1f} mm")]
+    for definition, found in sorted(angles.items(), key=lambda item: _ORDER[item[0]]):
+        if definition == "radiographic":
+            words = "inclination, anteversion (radiographic)"
+            rows.append((words, f"{found.inclination_deg:.1f}°, {found.anteversion_deg:.1f}°"))
+    for words, value, unit in (
+        ("lateral centre-edge angle", native.lateral_center_edge_angle_deg, "°"),
+        ("acetabular index", native.acetabular_index_deg, "°"),
+        ("Sharp angle", native.sharp_angle_deg, "°"),
+        ("anterior sector angle", native.anterior_sector_angle_deg, "°"),
+        ("posterior sector angle", native.posterior_sector_angle_deg, "°"),
+    ):
+        rows.append((words, "not known" if value is None else f"{value:.1f}{unit}".replace("-", "−")))
+    index = native.extrusion_index
+    rows.append(("extrusion index", "not known" if index is None else f"{100 * index:.0f} %"))
+    rows.append(("Crowe group", native.crowe_group or "not known"))
+    return rows
+
+
+def _provenance_rows(plan: PlanFile, measured: Measurements) -> list[tuple[str, str]]:
+    words = {"center_lps_mm": "centre", "outer_diameter_mm": "size", "orientation": "orientation"}
+    proposed = ", ".join(words[name] for name in plan.cup.proposed)
+    libraries = ", ".join(f"{name} {_version(name)}" for name in _LIBRARIES)
+    center = ", ".join(f"{x:.2f}" for x in measured.cup.center_lps_mm)
+    axis = ", ".join(f"{x:.4f}" for x in measured.cup.opening_axis_lps)
+    targets = plan.targets
+    return [
+        ("scan", f"{measured.ct.series or 'no series identity'}; {_voxels(measured)}"),
+        ("repairs to the scan", "; ".join(measured.ct.repairs) or "none"),
+        ("cup centre, LPS mm", center),
+        ("opening axis, LPS", axis),
+        ("proposed by the program", proposed or "nothing; all was given"),
+        (
+            "targets",
+            f"{targets.inclination_deg:g} ± {targets.inclination_tolerance_deg:g} and {targets.anteversion_deg:g} ± "
+            f"{targets.anteversion_tolerance_deg:g} deg, {targets.definition}, {targets.frame} frame; "
+            f"{targets.wall_along_axis_mm:g} mm left along the axis, {targets.least_wall_mm:g} mm anywhere",
+        ),
+        ("software", f"{measured.software}; Python {platform.python_version()}; {libraries}"),
+    ]
+
+
+def _version(name: str) -> str:
+    try:
+        return importlib.metadata.version(name)
+    except importlib.metadata.PackageNotFoundError:
+        return "?"
