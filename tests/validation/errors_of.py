@@ -1,0 +1,138 @@
+"""Errors of one trial: what was measured on the scan against the surfaces that the scan was made from."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from cotyle.anatomy.bones import Bones, segment_bones
+from cotyle.anatomy.pelvis import Pelvis, posture_of
+from cotyle.anatomy.seeds import seeds_from
+from cotyle.anatomy.survey import Survey, survey_anatomy
+from cotyle.cup.cavity import Cavity, ReamingStep
+from cotyle.cup.component import Cup
+from cotyle.cup.coverage import measure_coverage
+from cotyle.cup.inner_surface import inner_surface
+from cotyle.cup.proposal import Targets, propose
+from cotyle.cup.reaming import default_steps
+from cotyle.cup.removed_bone import removed_bone
+from cotyle.cup.wall import measure_wall
+from cotyle.image.labels import LABEL_OF_BONE
+from cotyle.image.volume import Volume
+from cotyle.space.frames import Frame
+from cotyle.space.mesh import TriangleMesh
+from cotyle.space.side import Side
+from cotyle_sample.truth import Truth
+
+APP_POINTS = [f"{kind}_{side}" for kind in ("asis", "pubic_tubercle") for side in Side]
+BONES = ("left_hip_bone", "right_hip_bone", "sacrum", "left_femur", "right_femur")
+
+
+# below this a share of the volume says nothing; such steps are judged in ml
+LEAST_REMOVED_ML = 1.0
+
+
+@dataclass(frozen=True)
+class Error:
+    """One error: its quantity (a row of the table), where it occurred, and its size in the quantity's unit."""
+
+    quantity: str
+    where: str
+    value: float
+
+
+@dataclass(frozen=True, eq=False)
+class GivenCup:
+    """A cup and its reaming on the true surfaces; the same are then measured on the surfaces found in the scan."""
+
+    name: str
+    cup: Cup
+    steps: tuple[ReamingStep, ...]
+    frame: Frame
+
+
+def errors_of_scan(name: str, volume: Volume, truth: Truth) -> tuple[list[Error], Survey]:
+    """Segment, survey and measure one scan; return every error and what was surveyed on the true surfaces."""
+    bones = segment_bones(volume)
+    found = survey_anatomy(bones.surfaces, seeds_from(bones.correspondence), in_image=volume.contains)
+    true = survey_anatomy(truth.surfaces)
+    errors = [*_point_errors(found, truth), *_frame_errors(found.pelvis, truth), *_label_errors(bones, truth)]
+    for side in Side:
+        errors += _hip_errors(side, volume, bones, found, truth, true)
+    return [Error(error.quantity, f"{name} {error.where}", error.value) for error in errors], true
+
+
+def _point_errors(found: Survey, truth: Truth) -> Iterator[Error]:
+    for name in APP_POINTS:
+        yield Error("landmark", name, _distance(found.landmarks[name].lps_mm, truth.landmarks[name]))
+    for side in Side:
+        sphere, true = found.sockets[side].sphere, truth.sockets[side]
+        yield Error("center", str(side), _distance(sphere.center_lps_mm, true.center_lps_mm))
+        yield Error("diameter", str(side), abs(sphere.diameter_mm - true.diameter_mm))
+
+
+def _frame_errors(pelvis: Pelvis, truth: Truth) -> Iterator[Error]:
+    true = posture_of(truth.app)
+    yield Error("tilt", "pelvis", abs(pelvis.anterior_tilt_deg - true.anterior_tilt_deg))
+    yield Error("rotation", "pelvis", abs(pelvis.rotation_to_left_deg - true.rotation_to_left_deg))
+    yield Error("obliquity", "pelvis", abs(pelvis.left_up_deg - true.left_up_deg))
+
+
+def _label_errors(bones: Bones, truth: Truth) -> Iterator[Error]:
+    for bone in BONES:
+        found, true = (labels.voxels == LABEL_OF_BONE[bone] for labels in (bones.labels, truth.labels))
+        yield Error("dice", bone, float(2.0 * (found & true).sum() / (found.sum() + true.sum())))
+
+
+def given_cups(side: Side, truth: Truth, survey: Survey) -> Iterator[GivenCup]:
+    """Plan cups on the true surfaces: the very same ones are then measured on the surfaces found in the scan.
+
+    The first is the proposed one, which stops at the floor of the fossa; the second is a size larger and goes 3 mm
+    deeper, so that its reamers take bone everywhere and its wall is thin.
+    """
+    bone, sphere, frame = truth.surfaces[f"{side}_hip_bone"], truth.sockets[side], survey.pelvis.supine
+    inner = inner_surface(bone, sphere.center_lps_mm, -side.lateral_sign * frame.left)
+    floor = survey.sockets[side].fossa_floor_lps_mm
+    frames = survey.pelvis.frames
+    first = propose(side, sphere.center_lps_mm, sphere.diameter_mm, floor, bone, inner, frames)
+    deeper = Targets(outer_diameter_mm=first.cup.outer_diameter_mm + 2.0, medial_mm=max(first.medial_mm, 0.0) + 3.0)
+    second = propose(side, sphere.center_lps_mm, sphere.diameter_mm, floor, bone, inner, frames, deeper)
+    for name, cup in (("proposed", first.cup), ("deeper", second.cup)):
+        yield GivenCup(name, cup, default_steps(cup, sphere.center_lps_mm, bone), frame)
+
+
+def _hip_errors(
+    side: Side, volume: Volume, bones: Bones, found: Survey, truth: Truth, true_survey: Survey
+) -> Iterator[Error]:
+    bone, true_bone = bones.surfaces[f"{side}_hip_bone"], truth.surfaces[f"{side}_hip_bone"]
+    frame, true_frame = found.pelvis.supine, true_survey.pelvis.supine
+    inner = inner_surface(bone, found.sockets[side].center_lps_mm, -side.lateral_sign * frame.left)
+    true_inner = inner_surface(true_bone, truth.sockets[side].center_lps_mm, -side.lateral_sign * true_frame.left)
+    for given in given_cups(side, truth, true_survey):
+        where = f"{side} {given.name}"
+        true_wall = measure_wall(true_bone, true_inner, Cavity(given.steps))
+        wall = measure_wall(bone, inner, Cavity(given.steps), volume)
+        surface_only = measure_wall(bone, inner, Cavity(given.steps))
+        of_mm = f"{where} of {true_wall.along_axis_mm:.1f} mm"
+        yield Error("wall_along_axis", of_mm, abs(wall.along_axis_mm - true_wall.along_axis_mm))
+        yield Error("wall_surface_only", of_mm, abs(surface_only.along_axis_mm - true_wall.along_axis_mm))
+        of_mm = f"{where} of {true_wall.minimum_mm:.1f} mm"
+        yield Error("wall_minimum", of_mm, abs(wall.minimum_mm - true_wall.minimum_mm))
+        true_share = measure_coverage(true_bone, given.cup, true_frame).fraction
+        share = measure_coverage(bone, given.cup, frame).fraction
+        yield Error("coverage", f"{where} of {100 * true_share:.0f} %", 100.0 * abs(share - true_share))
+        yield from _removed_errors(where, given, bone, true_bone)
+
+
+def _removed_errors(where: str, given: GivenCup, bone: TriangleMesh, true_bone: TriangleMesh) -> Iterator[Error]:
+    for number, step in enumerate(given.steps):
+        true_ml, ml = (removed_bone(b, step, given.steps[:number]).volume_mm3 / 1000 for b in (true_bone, bone))
+        place = f"{where} step {number + 1} of {true_ml:.2f} ml"
+        yield Error("removed_ml", place, abs(ml - true_ml))
+        if true_ml >= LEAST_REMOVED_ML:
+            yield Error("removed", place, 100.0 * abs(ml - true_ml) / true_ml)
+
+
+def _distance(a: np.ndarray, b: np.ndarray) -> float:
+    return float(np.linalg.norm(np.asarray(a) - np.asarray(b)))
