@@ -161,6 +161,14 @@ def test_the_ilioischial_line_is_the_medial_contour_of_the_bone_behind_the_teard
     assert f"{side}_hip_bone" not in found.missing
 
 
+def test_the_ilioischial_line_is_looked_for_a_little_above_the_teardrop_and_not_at_any_height():
+    for lower_end, expected in ((-12.0, 3.0), (0.0, None)):
+        # the post is 60 mm high: lower ends 8 mm and 20 mm above the teardrop's
+        bone = post(67, 30, lower_end + 30.0)
+        found = cues(flat_c_arm(), rim(), Side.LEFT, LANDMARKS, bone).teardrop_to_ilioischial_mm
+        assert found == (None if expected is None else pytest.approx(expected, abs=0.1))
+
+
 def test_what_is_not_given_is_none_and_named():
     found = cues(near_c_arm(), rim(), Side.LEFT, {"teardrop_left": LANDMARKS["teardrop_left"]})
     assert found.inclination_to_teardrops_deg is None

@@ -25,7 +25,10 @@ from cotyle.xray.outlines import hemisphere_outline, silhouette_segments
 
 PARALLEL_WITHIN_DEG = 3.0
 TANGENT_WITHIN_MM = 1.0
-_ILIOISCHIAL_REACH_MM = 30.0
+# the ischium's outer contour runs 15 to 20 mm lateral of the teardrop; the posterior column lies well behind it
+_ILIOISCHIAL_REACH_MM = (20.0, 10.0)
+_ILIOISCHIAL_ABOVE_MM = 15.0
+_ILIOISCHIAL_BEHIND_MM = 5.0
 
 
 class LineRelation(StrEnum):
@@ -84,7 +87,8 @@ class Cues:
     medial_edge_to_teardrop_mm:
         From the teardrop to the most medial point of cup or reamer; positive when that lies lateral to it.
     teardrop_to_ilioischial_mm:
-        From the teardrop to the ilio-ischial line at its height; positive when the line lies lateral to it.
+        From the teardrop to the ilio-ischial line beside it (at its lower end's height or the next at which the line
+        is seen, up to 15 mm higher); positive when the line lies lateral to it. For views from the front.
     symphysis_to_sacrum_mm:
         From the sacral midline to the symphysis; positive when the symphysis lies to the patient's left.
     missing:
@@ -237,20 +241,26 @@ def _relation(ellipse: Ellipse, axes: Array, to_mouth: Array, angle_deg: float, 
 def _ilioischial_offset_mm(
     carm: CArm, screen: _Screen, hip_bone: TriangleMesh, teardrop_lps_mm: Array, lateral: Array
 ) -> float | None:
-    """Return how far lateral to the teardrop the ilio-ischial line runs at the teardrop's height.
+    """Return how far lateral to the teardrop the ilio-ischial line runs beside it.
 
-    The line is where the beam grazes the inner face of the posterior column: of the bone's contours at that height,
-    the most medial one behind the teardrop and within 30 mm of it.
+    The line is where the beam grazes the inner face of the posterior column, so it is looked for among the bone's
+    contours behind the teardrop. It often ends a little above the teardrop's lower end, where the obturator foramen
+    begins: the lowest place within 15 mm above that end counts.
     """
     segments = silhouette_segments(carm, hip_bone)
-    on_screen = screen.of(segments.reshape(-1, 3)).reshape(-1, 2, 2) - screen.of(teardrop_lps_mm)
-    height = on_screen @ screen.up
-    cuts = (height[:, 0] > 0) != (height[:, 1] > 0)
-    share = height[cuts, 0] / (height[cuts, 0] - height[cuts, 1])
-    offset = on_screen[cuts] @ lateral
-    offset = offset[:, 0] * (1.0 - share) + offset[:, 1] * share
     # columns to the left and rows to the feet span a picture looked into from the front
     into_picture = np.cross(carm.column_direction_lps, carm.row_direction_lps)
-    behind = ((segments[cuts].mean(axis=1) - teardrop_lps_mm) @ into_picture) > 0.0
-    chosen = offset[behind & (np.abs(offset) < _ILIOISCHIAL_REACH_MM)]
-    return float(chosen.min()) if len(chosen) else None
+    behind = (segments.mean(axis=1) - teardrop_lps_mm) @ into_picture > _ILIOISCHIAL_BEHIND_MM
+    segments = segments[behind]
+    on_screen = screen.of(segments.reshape(-1, 3)).reshape(-1, 2, 2) - screen.of(teardrop_lps_mm)
+    across, height = on_screen @ lateral, on_screen @ screen.up
+    for level in np.arange(0.0, _ILIOISCHIAL_ABOVE_MM + 0.5):
+        low, high = (height - level).T
+        cut = (low > 0) != (high > 0)
+        share = low[cut] / (low[cut] - high[cut])
+        offsets = across[cut, 0] * (1.0 - share) + across[cut, 1] * share
+        medial, lateral_reach = _ILIOISCHIAL_REACH_MM
+        offsets = offsets[(offsets > -medial) & (offsets < lateral_reach)]
+        if len(offsets):
+            return float(offsets[np.abs(offsets).argmin()])
+    return None
