@@ -16,6 +16,8 @@ from cotyle.space.arrays import Array, BoolArray, IntArray, any_perpendicular, u
 from cotyle.space.mesh import TriangleMesh
 
 _CELL_MM = 2.0
+# Lines are moved aside by less than anyone can measure, so that none runs exactly through an edge or a corner.
+_ASIDE_MM = (2.71828182845e-7, 3.14159265358e-7, 0.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,12 +49,13 @@ class Crossings:
 def cross(mesh: TriangleMesh, points_lps_mm: npt.ArrayLike, direction_lps: npt.ArrayLike) -> Crossings:
     """Cross the lines through points (n, 3) along one direction with a closed surface.
 
-    An edge is judged the same way from both of its triangles, so a line through it is neither lost nor counted twice.
+    An edge is judged the same way from both of its triangles, and lines are moved aside by less than 0.000001 mm, so
+    that one through an edge or a corner is neither lost nor counted twice.
     """
     direction = unit(direction_lps)
     u = any_perpendicular(direction)
     axes = np.stack([u, np.cross(direction, u), direction])
-    points = np.atleast_2d(np.asarray(points_lps_mm, dtype=float)) @ axes.T
+    points = np.atleast_2d(np.asarray(points_lps_mm, dtype=float)) @ axes.T + np.array(_ASIDE_MM)
     local = mesh.vertices_lps_mm @ axes.T
     low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
     corners = local[mesh.triangles][:, :, :2]
