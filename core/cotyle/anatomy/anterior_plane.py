@@ -9,8 +9,11 @@ Two ways to the regions, each without the other:
 
 - :func:`touching_plane_from_seeds`: vertices within 15 mm of a point that a fitted shape carries; the window
   follows the point that is found, so that a wrong seed climbs to the right place;
-- :func:`touching_plane_from_surfaces`: the upper half of each hip bone for the ASIS, the lower part 12 to 42
+- :func:`touching_plane_from_surfaces`: the upper half of each hip bone for the ASIS, the lower part 8 to 42
   mm from the middle of the symphysis for the tubercles.
+
+A vertex that stands out of its neighbours like a spike (steeper than 0.5 on average) is a fault of the
+surface and is passed over.
 
 How far they disagree goes into the uncertainty. Ridges are flat: within 0.4 mm of the plane lie points up to
 10 mm apart, so a place along the ridge is poorly defined although the plane is well defined.
@@ -33,7 +36,8 @@ from cotyle.space.side import Side
 
 WINDOW_MM = 15.0
 FLAT_WITHIN_MM = 0.4
-TUBERCLE_NEAR_MM, TUBERCLE_FAR_MM = 12.0, 42.0
+TUBERCLE_NEAR_MM, TUBERCLE_FAR_MM = 8.0, 42.0
+_SPIKE_SLOPE = 0.5
 _MAX_ROUNDS = 60
 
 
@@ -61,8 +65,8 @@ def touching_plane_from_surfaces(
         ``bone-missing`` without both hip bones; ``landmark-not-found`` where a region holds no bone;
         ``landmark-degenerate`` if the result is no pelvis.
     """
-    bones = {side: hip_bone(surfaces, side).vertices_lps_mm for side in Side}
-    axes = rough_axes(bones[Side.LEFT], bones[Side.RIGHT])
+    bones = {side: hip_bone(surfaces, side) for side in Side}
+    axes = rough_axes(bones[Side.LEFT].vertices_lps_mm, bones[Side.RIGHT].vertices_lps_mm)
     return _settle(bones, axes, {}, held_lps_mm or {})
 
 
@@ -74,7 +78,7 @@ def touching_plane_from_seeds(
     """Find the plane near carried points of the four names; errors as for
     :func:`touching_plane_from_surfaces`.
     """
-    bones = {side: hip_bone(surfaces, side).vertices_lps_mm for side in Side}
+    bones = {side: hip_bone(surfaces, side) for side in Side}
     axes = app_frame(seeds_lps_mm).axes
     return _settle(bones, axes, {name: np.asarray(seeds_lps_mm[name]) for name in APP_NAMES}, held_lps_mm or {})
 
@@ -131,42 +135,55 @@ def _surface_regions(bones: Mapping[Side, Array], axes: Array) -> dict[str, Bool
 
 
 def _settle(
-    bones: Mapping[Side, Array], axes: Array, seeds: Mapping[str, Array], held: Mapping[str, Array]
+    bones: Mapping[Side, TriangleMesh], axes: Array, seeds: Mapping[str, Array], held: Mapping[str, Array]
 ) -> TouchingPlane:
     """Repeat region, foremost point, plane until the four points stay."""
+    vertices = {side: bone.vertices_lps_mm for side, bone in bones.items()}
     centers = dict(seeds)
     chosen: tuple[int, ...] = ()
     seen: set[tuple[int, ...]] = set()
     while chosen not in seen and len(seen) < _MAX_ROUNDS:
         seen.add(chosen)
-        regions = _surface_regions(bones, axes)
+        regions = _surface_regions(vertices, axes)
         points: dict[str, Array] = {}
         rows = []
         for name in APP_NAMES:
             bone = bones[side_of(name)]
             row = _foremost(name, bone, axes[1], regions[name], centers.get(name))
             rows.append(row)
-            points[name] = np.asarray(held[name]) if name in held else bone[row]
+            points[name] = np.asarray(held[name]) if name in held else bone.vertices_lps_mm[row]
         frame = app_frame(points)
         axes, chosen = frame.axes, tuple(rows)
         if centers:
             centers = points
-    ridges = {name: _ridge(bones[side_of(name)], regions[name], points[name], frame) for name in APP_NAMES}
+    ridges = {name: _ridge(vertices[side_of(name)], regions[name], points[name], frame) for name in APP_NAMES}
     return TouchingPlane(points, frame, ridges)
 
 
-def _foremost(name: str, bone: Array, posterior: Array, region: BoolArray, center: Array | None) -> int:
+def _foremost(name: str, bone: TriangleMesh, posterior: Array, region: BoolArray, center: Array | None) -> int:
     """Row of the foremost vertex of a region, within the window about ``center`` where there is one."""
+    points = bone.vertices_lps_mm
     inside = region
     if center is not None:
-        near = region & (np.linalg.norm(bone - center, axis=1) < WINDOW_MM)
+        near = region & (np.linalg.norm(points - center, axis=1) < WINDOW_MM)
         inside = near if near.any() else region
     rows = np.flatnonzero(inside)
     if len(rows) == 0:
         raise InputError(
             "landmark-not-found", f"no bone where {name} should be", "The whole pelvis must be in the scan"
         )
-    return int(rows[np.argmin(bone[rows] @ posterior)])
+    in_order = rows[np.argsort(points[rows] @ posterior, kind="stable")]
+    for row in in_order[:20]:
+        if not _is_spike(bone, int(row), posterior):
+            return int(row)
+    return int(in_order[0])
+
+
+def _is_spike(bone: TriangleMesh, row: int, posterior: Array) -> bool:
+    around = bone.triangles[(bone.triangles == row).any(axis=1)]
+    offset = bone.vertices_lps_mm[np.setdiff1d(around, row)] - bone.vertices_lps_mm[row]
+    slope = (offset @ posterior) / np.maximum(np.linalg.norm(offset, axis=1), 1e-9)
+    return bool(len(slope) and slope.mean() > _SPIKE_SLOPE)
 
 
 def _ridge(bone: Array, region: BoolArray, point: Array, frame: Frame) -> float:

@@ -83,10 +83,8 @@ def read_landmarks(path: str | Path, image: Volume | None = None) -> dict[str, L
     """
     file = Path(path)
     text = _text_of(file)
-    if text.lstrip().startswith(("{", "[")):
-        found = _from_json(text, file.name)
-    else:
-        found = _from_csv(text, file.name)
+    read = _from_json if text.lstrip().startswith(("{", "[")) else _from_csv
+    found = read(text, file.name)
     landmarks: dict[str, Landmark] = {}
     for landmark in found:
         if landmark.name in landmarks:

@@ -37,6 +37,7 @@ from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
 _FOSSA_STEP_MM = 2.0
+_ROOF_GAP_DEG = 6.0
 _NECK_STEP_MM = 1.5
 # place of an edge on a surface made from a CT of about 1 mm voxels; common practice, no source
 EDGE_UNCERTAINTY_MM = 1.0
@@ -151,23 +152,22 @@ def socket_edge(section: Array, radius_mm: float) -> Array | None:
 def roof_inner_end(section: Array, radius_mm: float) -> Array | None:
     """Return the inner end (2,) of the roof in a coronal cut (lateral, superior): where the fossa begins.
 
-    From straight above the centre medially, the last degree in which the nearest bone is less than 2 mm off
-    the sphere. None where no fossa begins before 80 deg.
+    From straight above the centre medially, the place where the surface gets 2 mm deeper than the sphere, or where it
+    ends. None if the roof does not reach above the centre, or no fossa begins before 80 deg.
     """
-    points = clipped_to_radius(section, radius_mm + 4 * RIM_REACH_MM)
-    radius = np.linalg.norm(points, axis=1)
+    points = clipped_to_radius(section, radius_mm + _FOSSA_STEP_MM)
+    points = points[np.linalg.norm(points, axis=1) > radius_mm - RIM_REACH_MM]
     medial_deg = np.rad2deg(np.arctan2(-points[:, 0], points[:, 1]))
-    facing = radius > radius_mm - RIM_REACH_MM
+    order = np.argsort(medial_deg)
+    order = order[(medial_deg[order] > -_ROOF_GAP_DEG) & (medial_deg[order] < 80.0)]
     last = None
-    for angle in range(0, 81):
-        ray = facing & (np.abs(medial_deg - angle) < 3.0)
-        if not ray.any():
-            continue
-        nearest = np.flatnonzero(ray)[np.argmin(radius[ray])]
-        if radius[nearest] - radius_mm > _FOSSA_STEP_MM:
-            return last
-        last = np.array([-np.sin(np.deg2rad(angle)), np.cos(np.deg2rad(angle))]) * radius[nearest]
-    return None
+    for row in order:
+        if last is not None and medial_deg[row] - medial_deg[last] > _ROOF_GAP_DEG:
+            break
+        last = int(row)
+    if last is None or medial_deg[last] < 0.0 or medial_deg[last] > 80.0 - _ROOF_GAP_DEG:
+        return None
+    return np.asarray(points[last])
 
 
 def crowe_group(subluxation: float) -> str:

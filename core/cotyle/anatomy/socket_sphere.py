@@ -2,11 +2,10 @@
 
 The fossa is no part of it: a plain fit, and a consensus fit too, is pulled medially by 1 to 7 mm when the
 fossa is deep or has a double floor. So the points are chosen first: surface that faces the centre, lies within
-3 mm of the sphere, more than
-25 deg from the pole, outside the notch, and is not carried fossa. A real lunate is a sphere only to about 1
-mm, so the loss decides the answer: squared distance up to 1.5 mm and linear beyond (Huber, Ann Math Stat
-1964;35:73), each vertex weighted by the area it stands for. A loss that forgets faster was tried: it hops
-between halves of the lunate when the surface carries noise.
+3 mm of the sphere, more than 35 deg from the pole, outside the notch, and is not carried fossa. A real lunate
+is a sphere only to about 1 mm, so the loss decides the answer: squared distance up to 1.5 mm and linear beyond
+(Huber, Ann Math Stat 1964;35:73), each vertex weighted by the area it stands for. A loss that forgets faster
+was tried: it hops between halves of the lunate when the surface carries noise.
 
 Two estimates are always made where they can be:
 
@@ -231,8 +230,8 @@ def articular(
     azimuth_deg = np.rad2deg(np.arctan2(offset @ view.forward, offset @ view.upward))
     known = len(seeds.fossa) > 0
     chosen = (facing > 0.75) & (np.abs(distance - sphere.radius_mm) < window_mm)
-    chosen &= (from_pole_deg > (25.0 if known else 45.0)) & (from_pole_deg < 115.0)
-    chosen &= np.abs(azimuth_deg) < (150.0 if known else 130.0)
+    chosen &= (from_pole_deg > (35.0 if known else 45.0)) & (from_pole_deg < 115.0)
+    chosen &= np.abs(azimuth_deg) < (140.0 if known else 130.0)
     if known:
         rows = np.flatnonzero(chosen)
         chosen[rows] = cKDTree(seeds.fossa).query(hip_bone.vertices_lps_mm[rows])[0] > 2.0

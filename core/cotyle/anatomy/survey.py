@@ -145,7 +145,7 @@ def _plane_landmarks(
         plane = touching_plane_from_seeds(surfaces, seeds.points_lps_mm, held)
         apart_deg = _planes_apart_deg(plane, free)
         if apart_deg > _PLANES_APART_DEG:
-            text = f"the anterior pelvic plane differs by {apart_deg:.1f} deg between two ways to find it; check its points"
+            text = f"two ways to find the anterior pelvic plane differ by {apart_deg:.1f} deg; check its points"
             doubts.append(Doubt("pelvic-plane-doubtful", text))
     landmarks = {}
     for name in APP_NAMES:
@@ -222,16 +222,14 @@ def _socket_doubts(sockets: Mapping[Side, Socket]) -> list[Doubt]:
         fit = socket.fit
         if fit.disagreement_mm > _MIGRATED_MM:
             text = (
-                f"the {side} socket's centre differs by {fit.disagreement_mm:.1f} mm with and without the femoral head's "
-                "guidance: worn socket or migrated head; check the centre"
+                f"the {side} socket's centre differs by {fit.disagreement_mm:.1f} mm with and without the femoral "
+                "head's guidance: worn socket or migrated head; check the centre"
             )
             doubts.append(Doubt("socket-center-doubtful", text))
         if fit.method == "unguided":
-            doubts.append(
-                Doubt("socket-unguided", f"no round femoral head in the {side} socket: its centre is less certain")
-            )
+            text = f"no round femoral head in the {side} socket: its centre is less certain"
+            doubts.append(Doubt("socket-unguided", text))
         if fit.inlier_share < 0.7:
-            doubts.append(
-                Doubt("socket-not-round", f"only {fit.inlier_share:.0%} of the {side} socket lies on its sphere")
-            )
+            text = f"only {fit.inlier_share:.0%} of the {side} socket's surface lies on its sphere"
+            doubts.append(Doubt("socket-not-round", text))
     return doubts
