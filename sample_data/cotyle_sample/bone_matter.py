@@ -85,7 +85,7 @@ def noise_tile(seed: int, smoothing: float) -> npt.NDArray[np.float32]:
     spectrum = np.fft.rfftn(rng.standard_normal((TILE,) * 3))
     k = np.fft.fftfreq(TILE)
     squared = k[:, None, None] ** 2 + k[None, :, None] ** 2 + (np.fft.rfftfreq(TILE) ** 2)[None, None, :]
-    block = np.fft.irfftn(spectrum * np.exp(-2.0 * (np.pi * smoothing) ** 2 * squared), s=(TILE,) * 3)
+    block = np.fft.irfftn(spectrum * np.exp(-2.0 * (np.pi * smoothing) ** 2 * squared), s=(TILE,) * 3, axes=(0, 1, 2))
     return np.asarray(block / block.std(), dtype=np.float32)
 
 

@@ -70,6 +70,8 @@ def signed_distance(mesh: TriangleMesh, points: Array) -> Array:
     """
     step = 0.8
     low, high = mesh.bounds_lps_mm
+    low[1:], high[1:] = np.maximum(low, points.min(axis=0))[1:], np.minimum(high, points.max(axis=0))[1:]
+    high = np.maximum(high, low)
     affine = np.diag([step, step, step, 1.0])
     affine[:3, 3] = low - step
     size = np.ceil((high - low) / step).astype(int) + 3

@@ -1,4 +1,4 @@
-"""A generic total hip (no maker's product): shell, liner, ball head and stem as bodies of revolution, and a resected neck."""
+"""A generic total hip (no maker's product): parts as bodies of revolution, and the femur with its neck resected."""
 
 from __future__ import annotations
 
@@ -47,15 +47,10 @@ def loose_hip(socket: Sphere, femur: TriangleMesh, head_center: Array, side: Sid
     length = float(np.linalg.norm(stem_top - head_center))
     neck_profile = np.array([[0.0, 9.0], [6.5, 9.0], [7.5, length], [0.0, length]])
     stem_profile = np.array([[0.0, -8.0], [7.0, -7.0], [8.5, 5.0], [7.0, 60.0], [5.0, 108.0], [0.0, 114.0]])
+    liner = revolved(_cap_profile(inner, HEAD_RADIUS_MM + 0.1), center, -axis)
     return (
         Implant("shell", revolved(_cap_profile(outer, inner), center, -axis), TITANIUM_HU, True, hip_bone),
-        Implant(
-            "liner",
-            revolved(_cap_profile(inner, HEAD_RADIUS_MM + 0.1), center, -axis),
-            POLYETHYLENE_HU,
-            False,
-            hip_bone,
-        ),
+        Implant("liner", liner, POLYETHYLENE_HU, False, hip_bone),
         Implant("head", revolved(_ball_profile(HEAD_RADIUS_MM), head_center, -neck), COBALT_CHROME_HU, True, thigh),
         Implant("neck", revolved(neck_profile, head_center, neck), TITANIUM_HU, True, thigh),
         Implant("stem", revolved(stem_profile, stem_top, stem_axis), TITANIUM_HU, True, thigh),

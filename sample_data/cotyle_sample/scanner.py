@@ -20,6 +20,7 @@ from cotyle.space.side import Side
 from cotyle_sample.bone_matter import BoneMatter, lay_bone, matter_of, noise_tile
 from cotyle_sample.distances import surface_distance
 from cotyle_sample.implants import Implant
+from cotyle_sample.lumbar import lumbar_vertebrae, vertebral_matter
 from cotyle_sample.streaks import add_streaks
 from cotyle_sample.subject import NEUTRAL_TILT_DEG, Subject
 from cotyle_sample.tissue import lay_tissue, surrounding_tissue
@@ -42,6 +43,7 @@ class PlacedSubject:
     bones: Mapping[str, TriangleMesh]
     femur_to_lps: Mapping[Side, Array]
     implants: tuple[Implant, ...]
+    spine: tuple[TriangleMesh, ...]
 
     def joints(self) -> dict[Side, Sphere]:
         """Socket spheres in scanner LPS."""
@@ -81,7 +83,8 @@ def place(subject: Subject, posture: Posture) -> PlacedSubject:
         )
         for part in subject.implants
     )
-    return PlacedSubject(subject, pelvis, body_to_lps, bones, femur_to_lps, implants)
+    spine = tuple(mesh.transformed(pelvis) for mesh in lumbar_vertebrae(subject))
+    return PlacedSubject(subject, pelvis, body_to_lps, bones, femur_to_lps, implants, spine)
 
 
 def _rigid(rotation: Array, about: Array, to: Array) -> Array:
@@ -157,6 +160,10 @@ def _lay_bones(
     labels = np.zeros(hu.shape, dtype=np.uint8)
     texture = noise_tile(placed.subject.seed, 1.1)
     band_mm = max(1.2, 0.75 * edge_mm)
+    for mesh in placed.spine:
+        found = surface_distance(mesh, grid, band_mm)
+        if found is not None:
+            lay_bone(hu, found, mesh.triangles, vertebral_matter(mesh), texture, 55.0, grid.spacing_mm, edge_mm)
     for name, mesh in placed.bones.items():
         found = surface_distance(mesh, grid, band_mm)
         if found is None:

@@ -15,6 +15,7 @@ from cotyle.space.mesh import TriangleMesh
 from scipy import sparse
 from scipy.sparse.linalg import splu
 from scipy.spatial import cKDTree
+from scipy.spatial.distance import cdist
 
 from cotyle_sample.distances import signed_distance
 
@@ -136,8 +137,11 @@ def _too_near(mesh: TriangleMesh, other: TriangleMesh, gap_mm: float) -> tuple[A
 def _faded(points: Array, places: Array, amounts: Array, width_mm: float = 8.0) -> Array:
     """The largest of the amounts at some places, each faded by a Gaussian of the distance: (n,)."""
     result = np.zeros(len(points))
+    reach, _ = cKDTree(places).query(points, distance_upper_bound=3.0 * width_mm)
+    near = np.flatnonzero(np.isfinite(reach))
     for start in range(0, len(places), 200):
         part = slice(start, start + 200)
-        squared = ((points[:, None, :] - places[None, part, :]) ** 2).sum(axis=2)
-        result = np.maximum(result, (amounts[part] * np.exp(-0.5 * squared / width_mm**2)).max(axis=1))
+        squared = cdist(points[near], places[part], "sqeuclidean")
+        faded = (amounts[part] * np.exp(-0.5 * squared / width_mm**2)).max(axis=1)
+        result[near] = np.maximum(result[near], faded)
     return result

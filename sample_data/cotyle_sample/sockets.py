@@ -83,12 +83,12 @@ def reshape_socket(model: ShapeModel, vertices: Array, side: Side, change: Socke
     goal = radius + ROUGHNESS_KEPT * np.clip(unevenness, -2.5, 2.5)
     move_lunate = offset * (goal / distance - 1.0)[:, None]
 
-    move_fossa = np.tile(shift + change.floor_lateral_mm * lateral, (len(fossa), 1))
-    # The floor of the fossa stays behind the articular sphere, as a recess for its fat.
-    after = points[fossa] + move_fossa - center
-    depth = np.linalg.norm(after, axis=1)
-    push = np.clip(radius + 0.8 - depth, 0.0, None)
-    move_fossa += after / depth[:, None] * push[:, None]
+    # The floor of the fossa keeps its depth behind the articular sphere, as a recess for its fat.
+    offset = points[fossa] - center
+    distance = np.linalg.norm(offset, axis=1)
+    depth = np.linalg.norm(points[fossa] - sphere.center_lps_mm, axis=1) - sphere.radius_mm
+    goal = radius + np.maximum(depth, 0.8)
+    move_fossa = offset * (goal / distance - 1.0)[:, None] + change.floor_lateral_mm * lateral
     move_inner = np.tile(change.inner_lateral_mm * lateral, (len(inner), 1))
     far = np.flatnonzero(np.linalg.norm(points - sphere.center_lps_mm, axis=1) > 52.0)
     handles = [

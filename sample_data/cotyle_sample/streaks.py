@@ -1,8 +1,8 @@
 """Streaks of metal in CT: what beam hardening and starved detectors do to the reconstruction.
 
 Each axial slice with metal is projected in parallel beams; the error of each ray grows with the square of the metal
-it crossed (beam hardening; De Man and others, IEEE Trans Nucl Sci 1999;46:691) and its noise with the exponential of it;
-the errors alone are reconstructed by filtered backprojection and added to the slice.
+it crossed (beam hardening; De Man and others, IEEE Trans Nucl Sci 1999;46:691, cited from memory) and its noise with
+the exponential of it; the errors alone are reconstructed by filtered backprojection and added to the slice.
 """
 
 from __future__ import annotations
@@ -15,14 +15,14 @@ from cotyle.space.arrays import Array
 ANGLES = 180
 HARDENING_PER_MM = 0.0016
 WATER_PER_MM = 0.02
-NOISE_MM = 0.35
+NOISE_MM = 0.6
 
 
 def add_streaks(
     hu: npt.NDArray[np.float32], metal_hu: npt.NDArray[np.float32], spacing_mm: Array, rng: np.random.Generator
 ) -> None:
     """Add streaks to HU values (k, j, i) in place; ``metal_hu`` is 0 where there is no metal."""
-    nk, nj, ni = hu.shape
+    _, nj, ni = hu.shape
     step = 2
     half_j, half_i = (nj + 1) // step, (ni + 1) // step
     bins = int(np.ceil(np.hypot(half_j, half_i))) + 4

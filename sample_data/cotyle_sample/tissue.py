@@ -139,7 +139,7 @@ def _organs(body: Array, own: Mapping[str, Array]) -> tuple[Array, Array, Array,
     bend = front_of_sacrum - 0.004 * (z - symphysis - 60.0) ** 2
     tube = np.sqrt(((x - middle + 3.0) / 17.0) ** 2 + ((y - bend) / 14.0) ** 2) - 1.0
     rectum = np.maximum(14.0 * tube, np.abs(z - symphysis - 45.0) - 55.0)
-    gas = np.maximum(rectum + 3.5, y - bend + 1.0)
+    gas = np.maximum(np.maximum(rectum + 3.5, y - bend + 1.0), np.abs(z - symphysis - 62.0) - 20.0)
     return cavity, bladder, rectum, gas
 
 

@@ -37,8 +37,8 @@ class Truth:
     others are vertices carried by the shape model (rules in ``cotyle.anatomy.shape_landmarks``).
     app: frame of the touching landmarks. sockets: sphere fitted to the lunate surface; heads: femoral heads.
     lunate_points, fossa_points, rim_points: (n, 3) by side; the rim is ordered and open at the notch.
-    labels: label map on the scan's grid, by voxel centres. matter: cortical thickness and densities by vertex. implants: parts of a hip
-    replacement in scanner LPS.
+    labels: label map on the scan's grid, by voxel centres. matter: cortical thickness and densities by vertex.
+    implants: parts of a hip replacement; spine: simple L5 and L4 that bear no label.
     """
 
     subject: Subject
@@ -54,6 +54,7 @@ class Truth:
     labels: Volume
     bone_density: float
     implants: tuple[Implant, ...] = ()
+    spine: tuple[TriangleMesh, ...] = ()
     scenario: str = ""
 
     def matter(self, bone: str) -> BoneMatter:
@@ -110,4 +111,5 @@ def truth_of(placed: PlacedSubject, labels: Volume, posture: Posture, bone_densi
         labels,
         bone_density,
         placed.implants,
+        placed.spine,
     )
