@@ -13,7 +13,6 @@ from typing import Any, BinaryIO
 
 import pydicom
 from pydicom.dataset import Dataset
-from pydicom.filereader import read_file_meta_info
 from pydicom.uid import DeflatedExplicitVRLittleEndian, ExplicitVRBigEndian, ImplicitVRLittleEndian
 
 from cotyle.image.limits import MAX_INFLATED_BYTES
@@ -100,7 +99,7 @@ def read_slice_headers(path: Path) -> tuple[SliceHeader, ...]:
         Whatever the parser raises on a broken file: the caller notes it and goes on.
     """
     with path.open("rb") as file:
-        _check_inflated_size(path, file)
+        _check_inflated_size(file)
         force = not _has_preamble(file)
         dataset = pydicom.dcmread(file, stop_before_pixels=True, specific_tags=[*_READ, *_IDENTITY], force=force)
         syntax = str(getattr(dataset.file_meta, "TransferSyntaxUID", "") or _guessed_syntax(dataset))
@@ -141,14 +140,14 @@ def _guessed_syntax(dataset: Dataset) -> str:
     return "1.2.840.10008.1.2.1" if little else str(ExplicitVRBigEndian)
 
 
-def _check_inflated_size(path: Path, file: BinaryIO) -> None:
+def _check_inflated_size(file: BinaryIO) -> None:
     """Refuse a deflated file that would grow without bounds (the parser itself has no limit)."""
     head = file.read(4096)
-    if DeflatedExplicitVRLittleEndian.encode() not in head:
-        file.seek(0)
+    start = 132 + _meta_length(head[132:])
+    file.seek(0)
+    if DeflatedExplicitVRLittleEndian.encode() not in head[:start]:
         return
-    meta = read_file_meta_info(path)
-    file.seek(128 + 4 + 12 + int(meta.FileMetaInformationGroupLength))
+    file.seek(start)
     inflate, total = zlib.decompressobj(-zlib.MAX_WBITS), 0
     while chunk := file.read(1 << 16):
         while chunk:
@@ -157,6 +156,16 @@ def _check_inflated_size(path: Path, file: BinaryIO) -> None:
                 raise ValueError(f"it inflates to more than {MAX_INFLATED_BYTES >> 20} MiB")
             chunk = inflate.unconsumed_tail
     file.seek(0)
+
+
+def _meta_length(head: bytes) -> int:
+    """Return how many bytes the elements of group 2, explicit and little endian, take at the start of ``head``."""
+    at = 0
+    while head[at : at + 2] == b"\x02\x00" and len(head) >= at + 12:
+        long_form = head[at + 4 : at + 6] in {b"OB", b"UN", b"UT", b"OW"}
+        length = struct.unpack_from("<I", head, at + 8)[0] if long_form else struct.unpack_from("<H", head, at + 6)[0]
+        at += (12 if long_form else 8) + length
+    return at
 
 
 def _pixel_offset(file: BinaryIO, syntax: str) -> int | None:

@@ -22,8 +22,9 @@ from cotyle.image.slice_header import SliceHeader
 VACUUM_HU = -1024
 """What stands where the scanner measured nothing: the lowest value of the usual 12-bit scale."""
 
-IMPLAUSIBLE_HU = 40_000
-"""Extended HU scales end near 30,000; values beyond come from pixels whose sign the header has wrong."""
+IMPLAUSIBLE_HU = (-10_000, 40_000)
+"""Extended HU scales end near 30,000, and nothing is lighter than -1024 but a scanner's filling; values beyond come
+from pixels whose sign or slope the header has wrong. Common practice, no source."""
 
 Stored = npt.NDArray[Any]
 
@@ -82,7 +83,7 @@ def _decode(path: Any, frames: Sequence[SliceHeader]) -> Iterator[Stored]:
 
 def _decoding_error(header: SliceHeader, error: Exception) -> InputError:
     syntax = UID(header.transfer_syntax).name
-    if "plugin" in str(error) or isinstance(error, NotImplementedError):
+    if "missing dependencies" in str(error) or isinstance(error, NotImplementedError):
         return InputError(
             "series-codec",
             f"no decoder for {header.label} ({syntax})",
@@ -128,7 +129,7 @@ def to_hu(stored: Stored, header: SliceHeader, out: npt.NDArray[Any]) -> bool:
     stored = _without_padding(stored, header)
     slope, intercept = header.slope, header.intercept
     ends = [float(stored.min()) * slope + intercept, float(stored.max()) * slope + intercept]
-    if max(ends) > IMPLAUSIBLE_HU or min(ends) < -IMPLAUSIBLE_HU:
+    if min(ends) < IMPLAUSIBLE_HU[0] or max(ends) > IMPLAUSIBLE_HU[1]:
         raise InputError(
             "series-pixel-sign",
             f"{header.label} reaches {max(ends, key=abs):.0f} HU: the header must be wrong about sign or slope",
@@ -157,7 +158,7 @@ def _without_padding(stored: Stored, header: SliceHeader) -> Stored:
     if header.signed != (padding < 0) and padding > np.iinfo(np.int16).max and header.signed:
         padding -= 1 << 16  # the header writes a signed number as an unsigned one
     hu = padding * header.slope + header.intercept
-    if VACUUM_HU <= hu <= IMPLAUSIBLE_HU or not np.iinfo(stored.dtype).min <= padding <= np.iinfo(stored.dtype).max:
+    if VACUUM_HU <= hu <= IMPLAUSIBLE_HU[1] or not np.iinfo(stored.dtype).min <= padding <= np.iinfo(stored.dtype).max:
         return stored
     vacuum = int(np.clip(round((VACUUM_HU - header.intercept) / header.slope), *_range(stored)))
     return np.where(stored == padding, stored.dtype.type(vacuum), stored)

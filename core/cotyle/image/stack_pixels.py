@@ -19,7 +19,7 @@ READING_THREADS = 2
 """Reading and adding release the interpreter; more threads than this gain nothing on two cores."""
 
 _WRAP_DARK_HU, _WRAP_BRIGHT_HU = -1500, 500
-_WRAP_PAIRS = 20  # of one slice; noise makes none
+_WRAP_PAIRS = 10  # neighbours of one slice; noise makes none
 _WRAP_SLICES = 15
 
 
@@ -38,7 +38,8 @@ def read_stack(stack: SliceStack) -> npt.NDArray[Any]:
     if not _fill(voxels, stack.slices):
         voxels = np.empty(voxels.shape, dtype=np.float32)
         _fill(voxels, stack.slices)
-    _refuse_wrapped(voxels)
+    if first.signed and first.bits_stored < 16:  # elsewhere a wrong sign gives values that no CT has
+        _refuse_wrapped(voxels)
     if first.photometric == "MONOCHROME1":
         _refuse_inverted(voxels)
     return voxels
