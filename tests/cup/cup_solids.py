@@ -1,4 +1,4 @@
-"""Closed surfaces with known measures: boxes, spheres, shells, solids of revolution; and hip bones of the shape model."""
+"""Closed surfaces with known measures (boxes, spheres, shells, revolved profiles) and hip bones of the shape model."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-
 from cotyle.anatomy import shape_landmarks
 from cotyle.anatomy.shape_model import load_shape_model
 from cotyle.space.arrays import Array
@@ -149,7 +148,12 @@ class ModelHip:
         axes = [m[:3, :3] @ axis for axis in self.frame.axes]
         frame = Frame(self.frame.name, point(self.frame.origin_lps_mm), *axes)
         return ModelHip(
-            self.side, self.bone.transformed(m), frame, point(self.center), self.diameter, point(self.floor),
+            self.side,
+            self.bone.transformed(m),
+            frame,
+            point(self.center),
+            self.diameter,
+            point(self.floor),
             point(self.inner_wall),
         )
 
@@ -161,8 +165,13 @@ class ModelHip:
         flip = np.array([-1.0, 1.0, 1.0])
         frame = Frame(self.frame.name, self.frame.origin_lps_mm * flip, *axes)
         return ModelHip(
-            self.side.opposite, self.bone.transformed(m), frame, self.center * flip, self.diameter,
-            self.floor * flip, self.inner_wall * flip,
+            self.side.opposite,
+            self.bone.transformed(m),
+            frame,
+            self.center * flip,
+            self.diameter,
+            self.floor * flip,
+            self.inner_wall * flip,
         )
 
 

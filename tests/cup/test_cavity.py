@@ -2,9 +2,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import assume, given
-from hypothesis import strategies as st
-
 from cotyle.cup.cavity import (
     Cavity,
     ReamingStep,
@@ -14,6 +11,8 @@ from cotyle.cup.cavity import (
     step_along,
 )
 from cotyle.errors import InputError
+from hypothesis import assume, given
+from hypothesis import strategies as st
 
 seeds = st.integers(0, 100_000)
 

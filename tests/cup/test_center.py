@@ -2,13 +2,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
-
 from cotyle.cup.center import center_shift, mirrored_about_midline, neck_length_change, shifted
 from cotyle.space.frames import SCANNER, Frame
 from cotyle.space.rotations import rotate
 from cotyle.space.side import Side
+from hypothesis import given
+from hypothesis import strategies as st
 
 millimetres = st.floats(-30, 30)
 
@@ -38,7 +37,9 @@ def test_the_mirrored_opposite_is_mirrored_in_the_frames_own_middle():
 
 
 # sin and cos of the neck-shaft angle per mm of neck (geometry)
-@pytest.mark.parametrize(("angle", "offset", "leg"), [(125, 0.8192, 0.5736), (130, 0.7660, 0.6428), (135, 0.7071, 0.7071)])
+@pytest.mark.parametrize(
+    ("angle", "offset", "leg"), [(125, 0.8192, 0.5736), (130, 0.7660, 0.6428), (135, 0.7071, 0.7071)]
+)
 def test_a_longer_neck_adds_offset_and_length(angle, offset, leg):
     found = neck_length_change(1.0, angle)
     assert (found.femoral_offset_mm, found.leg_length_mm) == pytest.approx((offset, leg), abs=1e-4)

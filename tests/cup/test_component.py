@@ -2,7 +2,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-
 from cotyle.cup.component import LEAST_LINER_MM, Cup
 from cotyle.errors import InputError
 from cotyle.space.side import Side

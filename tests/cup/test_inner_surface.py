@@ -2,10 +2,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from cup_solids import box, join, model_hip, socket_block, sphere
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
 from cotyle.cup.cavity import step_along
 from cotyle.cup.inner_surface import (
     InnerSurface,
@@ -17,6 +13,9 @@ from cotyle.errors import InputError
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.mesh_queries import MeshQuery
 from cotyle.space.side import Side
+from cup_solids import box, join, model_hip, socket_block, sphere
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 MEDIAL = np.array([-1.0, 0, 0])
 
@@ -67,7 +66,7 @@ def test_least_distance_to_a_plane_in_front_is_closed_form():
 
 
 def test_least_distance_behind_the_rim_plane_is_to_the_rim():
-    # the plane x = -40 is behind a floor that faces away from it: nearest is the rim, a circle in x = 0 tilted by 30 deg
+    # the plane x = -40 is behind a floor that faces away from it: nearest is the rim, a circle tilted by 30 deg
     lean = np.radians(30)
     direction = np.array([np.cos(lean), 0, np.sin(lean)])
     pair = least_distance_to_floor(whole(box([-50, -80, -80], [-40, 80, 80])), step_along(50, [0, 0, 0], direction))

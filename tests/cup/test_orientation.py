@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
-
 from cotyle.cup.orientation import (
     Definition,
     Orientation,
@@ -25,6 +22,8 @@ from cotyle.errors import InputError
 from cotyle.space.frames import SCANNER, Frame, rotated_about_left
 from cotyle.space.rotations import rotate
 from cotyle.space.side import Side
+from hypothesis import given
+from hypothesis import strategies as st
 
 RAD, OP, AN = Definition.RADIOGRAPHIC, Definition.OPERATIVE, Definition.ANATOMIC
 

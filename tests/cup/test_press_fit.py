@@ -1,13 +1,14 @@
 from __future__ import annotations
 
 import pytest
-
 from cotyle.cup.press_fit import press_fit
 from cotyle.errors import InputError
 
 
 # sqrt(R^2 - r^2), Pythagoras; a 52 cup in a 51 cavity stands 5.1 mm proud
-@pytest.mark.parametrize(("cup", "reamer", "proud"), [(52, 51, 5.074), (46, 45, 4.770), (56, 55, 5.268), (52, 50, 7.141)])
+@pytest.mark.parametrize(
+    ("cup", "reamer", "proud"), [(52, 51, 5.074), (46, 45, 4.770), (56, 55, 5.268), (52, 50, 7.141)]
+)
 def test_a_larger_sphere_stands_proud_of_the_rim(cup, reamer, proud):
     found = press_fit(cup, reamer)
     assert found.proud_mm == pytest.approx(proud, abs=1e-3)

@@ -2,11 +2,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from cup_solids import box, join, model_hip, shell, socket_block
-from hypothesis import given, settings
-from hypothesis import strategies as st
-from scipy.special import erf
-
 from cotyle.cup.cavity import Cavity, step_along
 from cotyle.cup.half_height import half_height_mm
 from cotyle.cup.inner_surface import inner_surface
@@ -16,6 +11,10 @@ from cotyle.image.volume import Volume
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.rotations import rotate, rotation_matrix
 from cotyle.space.side import Side
+from cup_solids import box, join, model_hip, shell, socket_block
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.special import erf
 
 MEDIAL = np.array([-1.0, 0, 0])
 
@@ -142,7 +141,7 @@ def test_an_earlier_deeper_reamer_counts_for_the_least_wall():
 
 
 def blurred_slab(shallow: float, deep: float, normal, peak_hu=1200.0, outside_hu=50.0, blur_mm=0.7) -> Volume:
-    """A CT of a slab whose depth runs against ``normal``: a box profile convolved with a Gaussian, on oblique voxels."""
+    """A CT of a slab, depth running against ``normal``: a box profile convolved with a Gaussian, on oblique voxels."""
     spacing = np.array([0.8, 0.8, 1.0])
     affine = np.eye(4)
     affine[:3, :3] = rotation_matrix([1, 2, 3], 20) * spacing

@@ -16,7 +16,7 @@ import numpy as np
 
 from cotyle.cup.cavity import hemisphere_directions
 from cotyle.cup.component import Cup
-from cotyle.cup.lines import inside
+from cotyle.space.lines import inside
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, BoolArray, read_only
 from cotyle.space.frames import Frame

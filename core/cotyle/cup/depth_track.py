@@ -13,7 +13,7 @@ import numpy as np
 
 from cotyle.cup.cavity import ReamingStep
 from cotyle.cup.component import Cup
-from cotyle.cup.lines import cross
+from cotyle.space.lines import cross
 from cotyle.cup.wall import BRIDGED_GAP_MM, Wall
 from cotyle.errors import InputError
 from cotyle.image.sampling import sample

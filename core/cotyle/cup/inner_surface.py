@@ -24,7 +24,7 @@ import numpy as np
 import numpy.typing as npt
 
 from cotyle.cup.cavity import ReamingStep, packed
-from cotyle.cup.lines import cross
+from cotyle.space.lines import cross
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, as_vector, read_only, unit
 from cotyle.space.mesh import TriangleMesh

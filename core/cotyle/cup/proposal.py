@@ -31,7 +31,7 @@ from cotyle.space.mesh import TriangleMesh
 from cotyle.space.side import Side
 
 LEAST_OVERSIZE_MM = 1.0
-FARTHEST_LATERAL_MM = 6.0
+FARTHEST_LATERAL_MM = 15.0
 FARTHEST_MEDIAL_MM = 20.0
 _SCAN_STEP_MM = 0.5
 _CLOSE_MM = 0.01
