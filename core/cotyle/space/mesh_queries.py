@@ -12,6 +12,7 @@ from vtkmodules.vtkCommonDataModel import vtkStaticCellLocator
 from vtkmodules.vtkFiltersCore import vtkImplicitPolyDataDistance
 
 from cotyle.space.arrays import Array, BoolArray, as_points, as_vector
+from cotyle.space.lines import inside
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.mesh_files import to_polydata
 
@@ -28,18 +29,23 @@ class MeshQuery:
         self._cells: Any = None
 
     def signed_distance(self, points_lps_mm: npt.ArrayLike) -> Array:
-        """Return mm to the surface for points (n, 3), negative inside the solid."""
+        """Return mm to the surface for points (n, 3), negative inside the solid.
+
+        Inside is told by crossings of a line, not by the nearest triangle's normal: a fold or a spike somewhere on
+        the surface must not turn the sign of points far from it.
+        """
         if self._distance is None:
             self._distance = vtkImplicitPolyDataDistance()
             self._distance.SetInput(self._polydata)
         points = np.ascontiguousarray(as_points(points_lps_mm))
         values = vtkDoubleArray()
         self._distance.FunctionValue(numpy_to_vtk(points, deep=True), values)
-        return vtk_to_numpy(values).astype(np.float64)
+        distance = np.abs(vtk_to_numpy(values).astype(np.float64))
+        return np.where(inside(self.mesh, points), -distance, distance)
 
     def contains(self, points_lps_mm: npt.ArrayLike) -> BoolArray:
         """Return whether points (n, 3) lie inside the solid."""
-        return np.asarray(self.signed_distance(points_lps_mm) < 0.0)
+        return inside(self.mesh, as_points(points_lps_mm))
 
     def line_crossings(self, start_lps_mm: npt.ArrayLike, end_lps_mm: npt.ArrayLike) -> Array:
         """Return the sorted distances in mm from ``start`` at which the straight line to ``end`` meets the surface."""
