@@ -169,6 +169,15 @@ def test_the_ilioischial_line_is_looked_for_a_little_above_the_teardrop_and_not_
         assert found == (None if expected is None else pytest.approx(expected, abs=0.1))
 
 
+def test_a_slanting_ilioischial_line_is_read_at_the_height_of_the_teardrop():
+    # leaning 0.3 mm outwards for each mm up, about the teardrop's height of -20: still 3 mm lateral there
+    lean = np.eye(4)
+    lean[0, 2], lean[0, 3] = 0.3, 0.3 * 20.0
+    bone = post(67, 30, -5).transformed(lean)
+    found = cues(flat_c_arm(), rim(), Side.LEFT, LANDMARKS, bone)
+    assert found.teardrop_to_ilioischial_mm == pytest.approx(3.0, abs=0.1)
+
+
 def test_what_is_not_given_is_none_and_named():
     found = cues(near_c_arm(), rim(), Side.LEFT, {"teardrop_left": LANDMARKS["teardrop_left"]})
     assert found.inclination_to_teardrops_deg is None
