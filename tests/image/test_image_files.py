@@ -28,7 +28,9 @@ def oblique_phantom(turn=(12, -20, 8)) -> Volume:
     affine[:3, 3] = -affine[:3, :3] @ (21, 20, 18)
     empty = Volume(np.empty((37, 41, 43), np.int16), affine)
     k, j, i = np.indices(empty.voxels.shape)
-    return empty.with_voxels(np.rint(asymmetric_hu(empty.to_lps(np.stack([i, j, k], -1).reshape(-1, 3)))).astype(np.int16).reshape(i.shape))
+    return empty.with_voxels(
+        np.rint(asymmetric_hu(empty.to_lps(np.stack([i, j, k], -1).reshape(-1, 3)))).astype(np.int16).reshape(i.shape)
+    )
 
 
 def save_nifti(path, volume, qform=None, sform=None, qcode=1, scode=1):

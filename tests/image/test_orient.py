@@ -28,7 +28,11 @@ def test_every_voxel_stays_where_it_was(turn, spacing, mirrored):
     assert np.shares_memory(turned.voxels, volume.voxels)
 
 
-@given(turn=st.tuples(*[st.floats(-30, 30)] * 3), order=st.permutations(range(3)), signs=st.tuples(*[st.sampled_from([-1, 1])] * 3))
+@given(
+    turn=st.tuples(*[st.floats(-30, 30)] * 3),
+    order=st.permutations(range(3)),
+    signs=st.tuples(*[st.sampled_from([-1, 1])] * 3),
+)
 @settings(max_examples=60, deadline=None)
 def test_the_axes_run_left_back_and_up(turn, order, signs):
     affine = np.eye(4)

@@ -102,9 +102,7 @@ def test_a_wrong_tilt_would_show_in_the_sphere(tmp_path):
 @settings(max_examples=12, deadline=None)
 def test_any_order_and_any_orientation_give_the_same_physical_values(tmp_path_factory, seed, turn, gap):
     axes = Rotation.from_euler("xyz", turn, degrees=True).as_matrix()
-    slices = make_slices(
-        grid_positions(int(44 / gap), gap), asymmetric_hu, row=axes[:, 0], column=axes[:, 1], size=44
-    )
+    slices = make_slices(grid_positions(int(44 / gap), gap), asymmetric_hu, row=axes[:, 0], column=axes[:, 1], size=44)
     volume, _ = read_volume(write_slices(tmp_path_factory.mktemp("ct"), slices, seed))
     ijk = np.random.default_rng(seed).integers(0, volume.size, (200, 3))
     np.testing.assert_allclose(

@@ -187,9 +187,7 @@ def test_a_scout_under_the_same_uid_is_split_off(tmp_path):
     assert "series-scout" in other.verdict.codes
 
 
-@pytest.mark.parametrize(
-    ("value", "code"), [(None, "series-no-position"), (["0", "nan", "3"], "series-position-nan")]
-)
+@pytest.mark.parametrize(("value", "code"), [(None, "series-no-position"), (["0", "nan", "3"], "series-position-nan")])
 def test_a_slice_without_a_usable_position_is_named_by_its_file(tmp_path, value, code):
     slices = make_slices()
     if value is None:
