@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-
 from cotyle.errors import InputError
 from cotyle.files import atomic_path, write_bytes_atomically, write_text_atomically
 

@@ -6,17 +6,16 @@ import nibabel
 import numpy as np
 import pytest
 import SimpleITK as sitk
-from dicom_phantom import asymmetric_hu, grid_positions, make_slices, write_slices
-from hypothesis import given, settings
-from hypothesis import strategies as st
-from scipy.spatial.transform import Rotation
-
 from cotyle.errors import InputError
 from cotyle.image.check import describe
 from cotyle.image.read import read_volume
 from cotyle.image.sampling import sample
 from cotyle.image.sitk_bridge import to_sitk
 from cotyle.image.volume import Volume
+from dicom_phantom import asymmetric_hu, grid_positions, make_slices, write_slices
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.spatial.transform import Rotation
 
 LPS_FROM_RAS = np.diag([-1.0, -1.0, 1.0, 1.0])
 SUFFIXES = [".nii", ".nii.gz", ".nrrd", ".nhdr", ".mha", ".mhd"]

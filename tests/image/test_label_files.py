@@ -8,11 +8,6 @@ import highdicom
 import numpy as np
 import pytest
 import SimpleITK as sitk
-from dicom_phantom import asymmetric_hu, grid_positions, make_slices, write_slices
-from pydicom import dcmread
-from pydicom.sr.codedict import codes
-from pydicom.uid import generate_uid
-
 from cotyle.errors import InputError
 from cotyle.image.bone_names import bone_label, read_name_table
 from cotyle.image.label_files import read_labels, write_labels
@@ -21,6 +16,10 @@ from cotyle.image.orient import reoriented
 from cotyle.image.read import read_volume
 from cotyle.image.sitk_bridge import to_sitk
 from cotyle.image.volume import Volume
+from dicom_phantom import asymmetric_hu, grid_positions, make_slices, write_slices
+from pydicom import dcmread
+from pydicom.sr.codedict import codes
+from pydicom.uid import generate_uid
 
 
 def ct_volume(size=(20, 24, 28), spacing=(1.0, 1.0, 1.5), turn=0.3) -> Volume:

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+from cotyle.image.orient import reoriented
+from cotyle.image.volume import Volume
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
-
-from cotyle.image.orient import reoriented
-from cotyle.image.volume import Volume
 
 angles = st.tuples(*[st.floats(-180, 180)] * 3)
 

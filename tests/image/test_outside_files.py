@@ -9,13 +9,12 @@ from pathlib import Path
 import numpy as np
 import pydicom
 import pytest
-from pydicom.data import get_testdata_file
-
 from cotyle.errors import InputError
 from cotyle.image.check import describe
 from cotyle.image.dicom_scan import scan_dicom
 from cotyle.image.read import read_volume
 from cotyle.image.slice_pixels import read_stored
+from pydicom.data import get_testdata_file
 
 TEST_FILES = Path(pydicom.__file__).parent / "data" / "test_files"
 

@@ -10,6 +10,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from cotyle.errors import InputError
+from cotyle.image.read import read_volume
+from cotyle.image.sampling import sample
+from cotyle.image.volume import Volume
 from dicom_phantom import (
     asymmetric_hu,
     grid_positions,
@@ -23,11 +27,6 @@ from dicom_phantom import (
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
-
-from cotyle.errors import InputError
-from cotyle.image.read import read_volume
-from cotyle.image.sampling import sample
-from cotyle.image.volume import Volume
 
 SPHERE_ML = 4 / 3 * math.pi * 2.4**3
 

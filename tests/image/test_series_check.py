@@ -13,6 +13,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from cotyle.errors import InputError
+from cotyle.image.check import SeriesReport, describe
+from cotyle.image.read import read_volume
+from cotyle.image.verdict import Finding
 from dicom_phantom import (
     PLANTED_BIRTH,
     PLANTED_ID,
@@ -24,11 +28,6 @@ from dicom_phantom import (
     write_slices,
 )
 from pydicom.uid import generate_uid
-
-from cotyle.errors import InputError
-from cotyle.image.check import SeriesReport, describe
-from cotyle.image.read import read_volume
-from cotyle.image.verdict import Finding
 
 
 def report_of(folder: Path) -> SeriesReport:

@@ -6,6 +6,9 @@ import gdcm
 import numpy as np
 import pydicom
 import pytest
+from cotyle.errors import InputError
+from cotyle.image.read import read_volume
+from cotyle.image.slice_header import read_slice_headers
 from dicom_phantom import asymmetric_hu, grid_positions, make_slices, stored_pixels, write_slices
 from pydicom.filewriter import dcmwrite
 from pydicom.uid import (
@@ -15,10 +18,6 @@ from pydicom.uid import (
     JPEGLSLossless,
     RLELossless,
 )
-
-from cotyle.errors import InputError
-from cotyle.image.read import read_volume
-from cotyle.image.slice_header import read_slice_headers
 
 GDCM_SYNTAXES = {
     "JPEG lossless": gdcm.TransferSyntax.JPEGLosslessProcess14_1,
