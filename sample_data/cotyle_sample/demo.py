@@ -6,11 +6,12 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+from cotyle.anatomy.pelvis import Posture
 from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
 from cotyle_sample.dicom import write_series
-from cotyle_sample.scanner import Posture, scan
+from cotyle_sample.scanner import scan
 from cotyle_sample.subject import Variant, make_subject
 from cotyle_sample.truth import Truth
 

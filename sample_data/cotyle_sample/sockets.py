@@ -15,7 +15,7 @@ from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
 from cotyle_sample.distances import signed_distance
-from cotyle_sample.shaping import Handles, smooth_values, spread_displacements
+from cotyle_sample.shaping import Handles, Indices, smooth_values, spread_displacements
 
 ROUGHNESS_KEPT = 0.35
 """Share of the model's own deviation from a sphere that the joint surfaces keep."""
@@ -104,7 +104,7 @@ def reshape_socket(model: ShapeModel, vertices: Array, side: Side, change: Socke
     return result
 
 
-def _keep_floor(mesh: TriangleMesh, inner: Array, least_mm: float) -> Array:
+def _keep_floor(mesh: TriangleMesh, inner: Indices, least_mm: float) -> Array:
     """Push the pelvic surface behind the socket inwards until the wall is nowhere thinner than ``least_mm``."""
     points = mesh.vertices_lps_mm.copy()
     for _ in range(4):
@@ -162,7 +162,7 @@ def _smooth_junction(femur: TriangleMesh, center: Array, radius: float) -> Array
     return np.asarray(points)
 
 
-def _clear_of(femur: TriangleMesh, hip_bone: TriangleMesh, head_vertices: Array, least_mm: float) -> Array:
+def _clear_of(femur: TriangleMesh, hip_bone: TriangleMesh, head_vertices: Indices, least_mm: float) -> Array:
     """Dent the femur where neck or trochanter come nearer to the hip bone than ``least_mm``."""
     points = femur.vertices_lps_mm
     low, high = hip_bone.bounds_lps_mm

@@ -1,31 +1,17 @@
 """Synthetic scans: the requested posture, believable HU, and surfaces where the density steps."""
 
-from functools import cache
-
 import numpy as np
 import pytest
 from cotyle.anatomy.pelvis import posture_of
 from cotyle.image.sampling import sample
 from cotyle.space.side import Side
-from cotyle_sample import Posture, make_subject, scan
+from cotyle_sample import Posture, scan
 
-COARSE = (1.6, 1.6, 1.6)
 POSTURE = Posture(12.0, -9.0, 7.0)
 
 
-@cache
-def healthy_subject():
-    return make_subject(3)
-
-
-@cache
-def coarse_scan(variant="healthy", noise_hu=22.0):
-    subject = healthy_subject() if variant == "healthy" else make_subject(3, variant=variant)
-    return scan(subject, POSTURE, voxel_mm=COARSE, noise_hu=noise_hu, seed=1)
-
-
-def test_truth_lies_in_the_requested_posture():
-    _, truth = coarse_scan()
+def test_truth_lies_in_the_requested_posture(coarse_scan):
+    _, truth = coarse_scan(POSTURE)
     found = posture_of(truth.app)
     assert found.anterior_tilt_deg == pytest.approx(12.0, abs=1e-6)
     assert found.rotation_to_left_deg == pytest.approx(-9.0, abs=1e-6)
@@ -39,16 +25,16 @@ def test_truth_lies_in_the_requested_posture():
     assert asis[1] < tubercles[1] - 5
 
 
-def test_plane_of_the_landmarks_touches_the_bone():
-    _, truth = coarse_scan()
+def test_plane_of_the_landmarks_touches_the_bone(coarse_scan):
+    _, truth = coarse_scan(POSTURE)
     for name in ("left_hip_bone", "right_hip_bone"):
         depth = truth.app.to_frame(truth.surfaces[name].vertices_lps_mm)[:, 1]
         assert depth.min() > -1.5  # one tubercle may stand a little in front of their middle
 
 
-def test_hounsfield_units_are_those_of_their_tissue():
+def test_hounsfield_units_are_those_of_their_tissue(coarse_scan):
     """Ranges asked of the sample: cortex 1150 to 1350, trabecular bone 150 to 300 HU; soft tissue by textbook."""
-    volume, truth = coarse_scan(noise_hu=0.0)
+    volume, truth = coarse_scan(POSTURE, noise_hu=0.0)
     assert volume.voxels.dtype == np.int16
     side = Side.LEFT
     head = truth.heads[side]
@@ -67,9 +53,9 @@ def test_hounsfield_units_are_those_of_their_tissue():
     assert -115 < np.percentile(body, 12) < -85  # fat
 
 
-def test_noise_has_the_requested_size_in_muscle_and_is_correlated():
-    noisy, _ = coarse_scan(noise_hu=22.0)
-    clean, truth = coarse_scan(noise_hu=0.0)
+def test_noise_has_the_requested_size_in_muscle_and_is_correlated(coarse_scan):
+    noisy, _ = coarse_scan(POSTURE, noise_hu=22.0)
+    clean, truth = coarse_scan(POSTURE, noise_hu=0.0)
     muscle = (clean.voxels > 40) & (clean.voxels < 70) & (truth.labels.voxels == 0)
     difference = noisy.voxels.astype(float) - clean.voxels
     assert np.std(difference[muscle]) == pytest.approx(22.0, abs=1.5)
@@ -77,10 +63,10 @@ def test_noise_has_the_requested_size_in_muscle_and_is_correlated():
     assert np.corrcoef(row[..., 1:].ravel(), row[..., :-1].ravel())[0, 1] > 0.03
 
 
-def test_half_height_of_the_density_step_lies_on_the_surface():
+def test_half_height_of_the_density_step_lies_on_the_surface(subject):
     """Fine voxels without noise: on thick cortex the half-height is within 0.1 mm of the truth's surface."""
-    subject = healthy_subject()
-    volume, truth = scan(subject, POSTURE, voxel_mm=(0.8, 0.8, 1.0), noise_hu=0.0, seed=1)
+    healthy = subject()
+    volume, truth = scan(healthy, POSTURE, voxel_mm=(0.8, 0.8, 1.0), noise_hu=0.0, seed=1)
     steps = np.arange(-3.0, 2.5, 0.05)
     for name in ("left_hip_bone", "right_femur"):
         mesh = truth.surfaces[name]
@@ -99,8 +85,8 @@ def test_half_height_of_the_density_step_lies_on_the_surface():
         assert abs(np.median(errors)) < 0.1, (name, np.median(errors))
 
 
-def test_label_map_agrees_with_the_surfaces_and_covers_all_bones():
-    _, truth = coarse_scan()
+def test_label_map_agrees_with_the_surfaces_and_covers_all_bones(coarse_scan):
+    _, truth = coarse_scan(POSTURE)
     labels = truth.labels
     assert set(np.unique(labels.voxels)) == {0, 1, 2, 3, 4, 5}
     counted = (labels.voxels == 3).sum() * labels.voxel_volume_mm3
@@ -111,18 +97,18 @@ def test_label_map_agrees_with_the_surfaces_and_covers_all_bones():
     assert left[0] > right[0] + 80
 
 
-def test_hips_bend_when_the_pelvis_tilts_and_the_femora_stay_on_the_table():
-    subject = healthy_subject()
+def test_hips_bend_when_the_pelvis_tilts_and_the_femora_stay_on_the_table(subject):
+    healthy = subject()
     shafts = []
     for tilt in (-5.0, 15.0):
-        _, truth = scan(subject, Posture(tilt, 0.0, 0.0), voxel_mm=(6.0, 6.0, 6.0), noise_hu=0.0)
+        _, truth = scan(healthy, Posture(tilt, 0.0, 0.0), voxel_mm=(6.0, 6.0, 6.0), noise_hu=0.0)
         femur = truth.surfaces["left_femur"].vertices_lps_mm
         shafts.append(femur[:200].mean(axis=0) - truth.heads[Side.LEFT].center_lps_mm)
     np.testing.assert_allclose(shafts[0], shafts[1], atol=1e-6)
 
 
-def test_metal_is_bright_labelled_and_throws_streaks():
-    volume, truth = coarse_scan("loose_cup")
+def test_metal_is_bright_labelled_and_throws_streaks(coarse_scan):
+    volume, truth = coarse_scan(POSTURE, "loose_cup")
     metal = truth.labels.voxels == 6
     assert metal.sum() * truth.labels.voxel_volume_mm3 > 2e4
     assert np.median(volume.voxels[metal]) > 5000
@@ -141,18 +127,17 @@ def test_metal_is_bright_labelled_and_throws_streaks():
     assert unrest(volume.voxels[k][beside]) > 1.2 * unrest(volume.voxels[top])
 
 
-def test_same_seed_same_voxels_other_seed_other_noise():
-    subject = healthy_subject()
-    first, _ = scan(subject, POSTURE, voxel_mm=(4.0, 4.0, 4.0), seed=1)
-    again, _ = scan(subject, POSTURE, voxel_mm=(4.0, 4.0, 4.0), seed=1)
-    other, _ = scan(subject, POSTURE, voxel_mm=(4.0, 4.0, 4.0), seed=2)
+def test_same_seed_same_voxels_other_seed_other_noise(subject):
+    healthy = subject()
+    first, _ = scan(healthy, POSTURE, voxel_mm=(4.0, 4.0, 4.0), seed=1)
+    again, _ = scan(healthy, POSTURE, voxel_mm=(4.0, 4.0, 4.0), seed=1)
+    other, _ = scan(healthy, POSTURE, voxel_mm=(4.0, 4.0, 4.0), seed=2)
     np.testing.assert_array_equal(first.voxels, again.voxels)
     assert (first.voxels != other.voxels).mean() > 0.3
 
 
-def test_thin_density_darkens_the_bone():
-    subject = healthy_subject()
-    healthy, truth = scan(subject, POSTURE, voxel_mm=(3.0, 3.0, 3.0), noise_hu=0.0)
-    thin, _ = scan(subject, POSTURE, voxel_mm=(3.0, 3.0, 3.0), noise_hu=0.0, bone_density=0.6)
+def test_thin_density_darkens_the_bone(subject):
+    healthy, truth = scan(subject(), POSTURE, voxel_mm=(3.0, 3.0, 3.0), noise_hu=0.0)
+    thin, _ = scan(subject(), POSTURE, voxel_mm=(3.0, 3.0, 3.0), noise_hu=0.0, bone_density=0.6)
     bone = truth.labels.voxels > 0
     assert thin.voxels[bone].mean() < 0.75 * healthy.voxels[bone].mean()

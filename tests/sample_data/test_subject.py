@@ -1,6 +1,5 @@
 """Invented subjects: solid bones, open joints, and variants that do what their names say."""
 
-from functools import cache
 from itertools import combinations
 
 import numpy as np
@@ -12,11 +11,6 @@ from cotyle.space.side import Side
 from cotyle_sample import Variant, make_subject
 from cotyle_sample.distances import signed_distance
 from cotyle_sample.shaping import off_model_displacements
-
-
-@cache
-def subject(variant="healthy", seed=3, off_model_mm=0.0):
-    return make_subject(seed=seed, variant=variant, off_model_mm=off_model_mm)
 
 
 def center_edge_angle_deg(one, side):
@@ -40,7 +34,7 @@ def floor_thickness_mm(one, side):
 
 
 @pytest.mark.parametrize("variant", ["healthy", "dysplastic", "protrusion", "loose_cup"])
-def test_all_bones_are_closed_solids(variant):
+def test_all_bones_are_closed_solids(subject, variant):
     for name, mesh in subject(variant).bones.items():
         assert mesh.is_closed, name
         assert mesh.volume_mm3 > 5e4, name
@@ -49,7 +43,7 @@ def test_all_bones_are_closed_solids(variant):
 @pytest.mark.parametrize(
     ("variant", "seed", "off"), [("healthy", 3, 0.0), ("dysplastic", 5, 0.0), ("thin_wall", 9, 2.0)]
 )
-def test_no_bone_touches_another(variant, seed, off):
+def test_no_bone_touches_another(subject, variant, seed, off):
     one = subject(variant, seed, off)
     for first, second in combinations(one.bones, 2):
         points = one.bones[first].vertices_lps_mm
@@ -59,7 +53,7 @@ def test_no_bone_touches_another(variant, seed, off):
             assert signed_distance(one.bones[second], near).min() > 0.5, (first, second)
 
 
-def test_app_frame_of_a_subject_is_its_own_coordinate_system():
+def test_app_frame_of_a_subject_is_its_own_coordinate_system(subject):
     one = subject()
     marks = one.model.landmarks(one.pelvis_vertices)
     assert abs(marks["asis_left"][1]) < 1.0  # the plane touches near the carried vertices
@@ -68,7 +62,7 @@ def test_app_frame_of_a_subject_is_its_own_coordinate_system():
     assert front > -1.5
 
 
-def test_joint_gap_is_even_and_concentric():
+def test_joint_gap_is_even_and_concentric(subject):
     one = subject()
     for side in Side:
         assert np.linalg.norm(one.heads[side].center_lps_mm - one.sockets[side].center_lps_mm) < 0.3
@@ -80,7 +74,7 @@ def test_joint_gap_is_even_and_concentric():
         assert fit_sphere(lunate)[1] < 0.4
 
 
-def test_worn_hip_has_less_joint_space_above_than_the_other():
+def test_worn_hip_has_less_joint_space_above_than_the_other(subject):
     one = subject("worn")
 
     def space_above(side):
@@ -91,7 +85,7 @@ def test_worn_hip_has_less_joint_space_above_than_the_other():
     assert space_above(Side.RIGHT) < space_above(Side.LEFT) - 0.8
 
 
-def test_dysplastic_socket_is_shallower_and_its_floor_thicker():
+def test_dysplastic_socket_is_shallower_and_its_floor_thicker(subject):
     healthy, shallow = subject(), subject("dysplastic")
     assert center_edge_angle_deg(shallow, Side.RIGHT) < center_edge_angle_deg(healthy, Side.RIGHT) - 8.0
     assert center_edge_angle_deg(shallow, Side.RIGHT) < 25.0  # Wiberg: below 25 deg is suspect, below 20 dysplastic
@@ -101,21 +95,21 @@ def test_dysplastic_socket_is_shallower_and_its_floor_thicker():
     assert floor_thickness_mm(shallow, Side.RIGHT) > floor_thickness_mm(healthy, Side.RIGHT) + 2.0
 
 
-def test_thin_wall_is_thinner_and_never_gone():
+def test_thin_wall_is_thinner_and_never_gone(subject):
     healthy, thin = subject(), subject("thin_wall")
     assert floor_thickness_mm(thin, Side.RIGHT) < floor_thickness_mm(healthy, Side.RIGHT) - 1.0
     assert floor_thickness_mm(thin, Side.RIGHT) > 1.0
     assert floor_thickness_mm(thin, Side.LEFT) == pytest.approx(floor_thickness_mm(healthy, Side.LEFT), abs=0.3)
 
 
-def test_protrusion_moves_the_hip_center_inwards():
+def test_protrusion_moves_the_hip_center_inwards(subject):
     healthy, deep = subject(), subject("protrusion")
     moved = deep.sockets[Side.RIGHT].center_lps_mm - healthy.sockets[Side.RIGHT].center_lps_mm
     assert moved[0] > 3.5  # the right hip's centre moves to the left: medially
     assert center_edge_angle_deg(deep, Side.RIGHT) > center_edge_angle_deg(healthy, Side.RIGHT) + 4.0
 
 
-def test_loose_cup_leaves_a_soft_line_and_a_resected_neck():
+def test_loose_cup_leaves_a_soft_line_and_a_resected_neck(subject):
     one = subject("loose_cup")
     shell = next(part for part in one.implants if part.name == "shell")
     assert all(part.mesh.is_closed and part.mesh.volume_mm3 > 0 for part in one.implants)
@@ -124,7 +118,7 @@ def test_loose_cup_leaves_a_soft_line_and_a_resected_neck():
     assert one.bones["right_femur"].volume_mm3 < one.bones["left_femur"].volume_mm3 - 2e4
 
 
-def test_right_and_left_femora_are_mirror_images_in_size():
+def test_right_and_left_femora_are_mirror_images_in_size(subject):
     one = subject()
     left, right = one.bones["left_femur"], one.bones["right_femur"]
     assert right.volume_mm3 == pytest.approx(left.volume_mm3, rel=0.03)
@@ -150,7 +144,7 @@ def test_off_model_change_is_of_the_stated_size_and_outside_the_span_of_the_mode
     assert np.percentile(steps, 99) < 1.0
 
 
-def test_off_model_pelvis_is_not_symmetrical():
+def test_off_model_pelvis_is_not_symmetrical(subject):
     one = subject("thin_wall", 9, 2.0)
     left, right = one.sockets[Side.LEFT], one.sockets[Side.RIGHT]
     assert np.linalg.norm(left.center_lps_mm - right.center_lps_mm * [-1, 1, 1]) > 1.0
