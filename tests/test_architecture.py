@@ -3,6 +3,7 @@
 import ast
 import json
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -137,10 +138,12 @@ TEXT_SUFFIXES = {".py", ".md", ".toml", ".yaml", ".yml", ".html", ".css", ".j2",
 
 
 def tracked_text_files() -> list[Path]:
-    listed = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, text=True, check=False)
-    if listed.returncode == 0:
+    listed = None
+    if shutil.which("git"):
+        listed = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, text=True, check=False)
+    if listed is not None and listed.returncode == 0:
         paths = [ROOT / name for name in listed.stdout.split("\0") if name]
-    else:  # an unpacked archive
+    else:  # an unpacked archive, or no git
         folders = ["core", "sample_data", "platform_plugin", "tests", "docs"]
         paths = [p for folder in folders for p in (ROOT / folder).rglob("*")] + list(ROOT.glob("*"))
     return [p for p in paths if p.is_file() and p.suffix in TEXT_SUFFIXES and p.name != "LICENSE"]
