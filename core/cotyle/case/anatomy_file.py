@@ -1,4 +1,4 @@
-"""What a case keeps of its scan, so that another cup needs no new segmentation: surfaces, landmarks, sockets, doubts."""
+"""What a case keeps of its scan, so that another cup needs no new segmentation."""
 
 from __future__ import annotations
 

@@ -64,7 +64,7 @@ def written_whole(target: Path) -> Iterator[Path]:
     InputError
         ``output-not-a-case`` if ``target`` is a file or a folder with other content, ``output-unwritable``.
     """
-    target = Path(os.path.abspath(target))
+    target = Path.cwd() / target
     _refuse_other_content(target)
     try:
         target.parent.mkdir(parents=True, exist_ok=True)

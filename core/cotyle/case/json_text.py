@@ -60,7 +60,7 @@ def read_json(path: Path) -> Any:
     Raises
     ------
     InputError
-        ``file-missing``, ``file-too-large`` or ``json-unreadable``; NaN and infinity, which are no JSON, count as the last.
+        ``file-missing``, ``file-too-large`` or ``json-unreadable``, also for NaN and infinity.
     """
     if not path.is_file():
         raise InputError("file-missing", f"there is no file {path.name}", "Check the path")
@@ -69,7 +69,9 @@ def read_json(path: Path) -> Any:
             raise InputError("file-too-large", f"{path.name} is larger than any file of this kind")
         return json.loads(path.read_text(encoding="utf-8-sig"), parse_constant=_refuse_constant)
     except (ValueError, OSError, RecursionError) as error:
-        reason = f"line {error.lineno}" if isinstance(error, json.JSONDecodeError) else str(error) or type(error).__name__
+        reason = str(error) or type(error).__name__
+        if isinstance(error, json.JSONDecodeError):
+            reason = f"line {error.lineno}"
         raise InputError("json-unreadable", f"{path.name} is not valid JSON ({reason})", "Repair the file") from error
 
 

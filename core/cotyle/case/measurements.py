@@ -14,7 +14,7 @@ from cotyle.cup.orientation import Definition
 from cotyle.space.side import Side
 
 
-class Warning_(Strict):
+class Doubt(Strict):
     """A doubt that the reader must see first."""
 
     code: str
@@ -45,7 +45,7 @@ class PelvisFacts(Strict):
     rotation_to_left_deg: Finite
     left_up_deg: Finite
     standing_tilt_change_deg: Finite
-    uncertainty_deg: dict[str, Finite] = {}
+    uncertainty_deg: dict[str, Finite] = Field(default_factory=dict)
 
 
 class Angles(Strict):
@@ -70,7 +70,7 @@ class NativeFacts(Strict):
     anterior_sector_angle_deg: Finite | None = None
     posterior_sector_angle_deg: Finite | None = None
     crowe_group: str | None = None
-    uncertainty: dict[str, Finite] = {}
+    uncertainty: dict[str, Finite] = Field(default_factory=dict)
 
 
 class CupFacts(Strict):
@@ -182,7 +182,7 @@ class PressFitFacts(Strict):
 class Measurements(FileModel):
     """The whole of measurements.json."""
 
-    schema_name: Literal["cotyle/measurements"] = Field("cotyle/measurements", alias="schema")
+    schema_name: Literal["cotyle/measurements"] = Field(default="cotyle/measurements", alias="schema")
     version: Literal[1] = 1
     software: str
     synthetic: bool = False
@@ -193,7 +193,7 @@ class Measurements(FileModel):
     native: NativeFacts
     cup: CupFacts
     orientation: dict[str, dict[Definition, Angles]]
-    orientation_uncertainty_deg: dict[str, Angles] = {}
+    orientation_uncertainty_deg: dict[str, Angles] = Field(default_factory=dict)
     frames: dict[str, FrameFacts]
     wall: WallFacts
     coverage: CoverageFacts
@@ -201,6 +201,6 @@ class Measurements(FileModel):
     reaming: tuple[ReamingStepFacts, ...]
     reaming_advice: ReamingAdvice
     press_fit: PressFitFacts
-    cues: dict[str, dict[str, Finite | str | bool | None]] = {}
-    bone_quality: dict[str, Finite | str | bool] = {}
-    warnings: tuple[Warning_, ...] = ()
+    cues: dict[str, dict[str, Finite | str | bool | None]] = Field(default_factory=dict)
+    bone_quality: dict[str, Finite | str | bool] = Field(default_factory=dict)
+    warnings: tuple[Doubt, ...] = ()

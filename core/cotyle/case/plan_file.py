@@ -6,7 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from cotyle.case.schema import FileModel, Finite, Strict, Vector
+from cotyle.case.schema import FileModel, Strict, Vector
 from cotyle.cup.component import LARGEST_CUP_MM, SMALLEST_CUP_MM
 from cotyle.cup.orientation import Definition
 from cotyle.cup.reaming import FIRST_UNDER_MM, LAST_UNDER_MM
@@ -33,8 +33,8 @@ class Targets(Strict):
 
     Angles: 40 deg of radiographic inclination and 17.5 deg of anteversion (the middle of the usual 15 to 20; common
     practice, no source) in the supine frame; within 10 deg, the half width of Lewinnek et al., J Bone Joint Surg Am
-    1978;60:217-20. The zone is a habit of the trade, not a promise against dislocation. Shifts are of the hip centre from
-    the native one in the same frame; without a medial one, the centre goes in until a wanted wall is reached.
+    1978;60:217-20. The zone is a habit of the trade, not a promise against dislocation. Shifts are of the hip centre
+    from the native one in the same frame; without a medial one, the centre goes in until a wanted wall is reached.
     """
 
     inclination_deg: Degrees = 40.0
@@ -88,7 +88,7 @@ class ReamingChoice(Strict):
 class PlanFile(FileModel):
     """The whole of plan.json."""
 
-    schema_name: Literal["cotyle/plan"] = Field("cotyle/plan", alias="schema")
+    schema_name: Literal["cotyle/plan"] = Field(default="cotyle/plan", alias="schema")
     version: Literal[1] = 1
     side: Side
     cup: CupChoice = CupChoice()

@@ -37,9 +37,7 @@ def measurements_of(planned: PlannedCup, cues: Mapping[str, Mapping[str, Any]]) 
         software=f"cotyle {__version__}",
         synthetic=source.synthetic,
         side=side,
-        ct=m.ScanFacts(
-            voxel_mm=source.voxel_mm, size=source.size, series=source.series, repairs=source.repairs
-        ),
+        ct=m.ScanFacts(voxel_mm=source.voxel_mm, size=source.size, series=source.series, repairs=source.repairs),
         landmarks={name: _landmark(mark) for name, mark in planned.anatomy.landmarks.items()},
         pelvis=_pelvis(pelvis),
         native=_native(socket, pelvis, side),
@@ -72,7 +70,7 @@ def measurements_of(planned: PlannedCup, cues: Mapping[str, Mapping[str, Any]]) 
         press_fit=_press_fit(planned),
         cues={view: dict(content) for view, content in cues.items()},
         bone_quality=dict(planned.anatomy.quality),
-        warnings=tuple(m.Warning_(code=code, text=text) for code, text in warnings_of(planned)),
+        warnings=tuple(m.Doubt(code=code, text=text) for code, text in warnings_of(planned)),
     )
 
 

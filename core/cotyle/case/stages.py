@@ -37,6 +37,8 @@ from cotyle.image.read import read_volume
 from cotyle.image.series_info import SeriesInfo
 from cotyle.image.verdict import Severity
 from cotyle.image.volume import Volume
+from cotyle.space.arrays import Array
+from cotyle.space.frames import Frame
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.side import Side
 
@@ -116,9 +118,7 @@ def find_anatomy(
     survey = survey_anatomy(bones.surfaces, seeds_from(bones.correspondence), given, in_image=scan.contains)
     survey.socket(side)
     doubts = _doubts(info, quality, survey)
-    source = ScanSource(
-        info.voxel_mm, info.size, info.series_hash, info.repairs, is_synthetic(info), bones.origin
-    )
+    source = ScanSource(info.voxel_mm, info.size, info.series_hash, info.repairs, is_synthetic(info), bones.origin)
     anatomy = Anatomy(source, bones.surfaces, survey.landmarks, survey.sockets, doubts, _quality_numbers(quality))
     return FoundAnatomy(anatomy, bones.labels)
 
@@ -129,9 +129,7 @@ def is_synthetic(info: SeriesInfo) -> bool:
     return "synthetic" in words or "not a person" in words
 
 
-def plan_cup(
-    anatomy: Anatomy, scan: Volume, plan: PlanFile, progress: Progress = lambda _: None
-) -> PlannedCup:
+def plan_cup(anatomy: Anatomy, scan: Volume, plan: PlanFile, progress: Progress = lambda _: None) -> PlannedCup:
     """Propose what the plan leaves open and measure the cup.
 
     The result's plan holds the cup in full, with numbers rounded as in its file, and every measurement is made on those
@@ -142,7 +140,7 @@ def plan_cup(
     bone, frame = anatomy.surfaces[hip_bone(plan.side)], pelvis.frames[MEASURING_FRAME]
     inner = inner_surface(bone, socket.center_lps_mm, -plan.side.lateral_sign * frame.left)
     progress("placing the cup")
-    full = complete_plan(plan, pelvis, socket, bone, inner)
+    full = complete_plan(plan, pelvis, socket, _medial_floor(anatomy, socket, frame), bone, inner)
     cup = cup_of(full, pelvis)
     progress("measuring wall, coverage and reaming")
     steps = default_steps(
@@ -171,9 +169,9 @@ def plan_cup(
 
 
 def complete_plan(
-    plan: PlanFile, pelvis: Pelvis, socket: Socket, bone: TriangleMesh, inner: InnerSurface
+    plan: PlanFile, pelvis: Pelvis, socket: Socket, floor_lps_mm: Array, bone: TriangleMesh, inner: InnerSurface
 ) -> PlanFile:
-    """Return the plan with everything proposed that it left open."""
+    """Return the plan with everything proposed that it left open; the cavity goes no farther in than the floor."""
     targets, chosen = plan.targets, plan.cup
     angles = chosen.orientation or OrientationChoice(
         inclination_deg=targets.inclination_deg,
@@ -200,7 +198,7 @@ def complete_plan(
         plan.side,
         socket.center_lps_mm,
         socket.diameter_mm,
-        socket.fossa_floor_lps_mm,
+        floor_lps_mm,
         bone,
         inner,
         pelvis.frames,
@@ -233,13 +231,20 @@ def cup_of(plan: PlanFile, pelvis: Pelvis) -> Cup:
     return Cup(plan.side, np.array(chosen.center_lps_mm), axis, chosen.outer_diameter_mm)
 
 
-def _bones(
-    scan: Volume, info: SeriesInfo, labels: Path | None, label_names: Path | None, progress: Progress
-) -> Bones:
+def _bones(scan: Volume, info: SeriesInfo, labels: Path | None, label_names: Path | None, progress: Progress) -> Bones:
     if labels is None:
         return segment_bones(scan, progress)
     progress("reading the label map")
     return bones_from_labels(scan, read_labels(labels, scan, label_names, info.frame_of_reference_uid), progress)
+
+
+def _medial_floor(anatomy: Anatomy, socket: Socket, frame: Frame) -> Array:
+    """Return the most medial known point of the fossa's floor: its deepest one below the rim, or the teardrop."""
+    points = [socket.fossa_floor_lps_mm]
+    drop = anatomy.landmarks.get(f"teardrop_{socket.side}")
+    if drop is not None:
+        points.append(drop.lps_mm)
+    return min(points, key=lambda point: socket.side.lateral_sign * float(point @ frame.left))
 
 
 def _coverage_uncertainty(bone: TriangleMesh, cup: Cup, pelvis: Pelvis, socket: Socket) -> float:

@@ -17,8 +17,8 @@ def orientation_uncertainty(
 ) -> Orientation:
     """Return one standard deviation of both angles, first order, from those of tilt, rotation and obliquity.
 
-    Each turns the frame about one of its own axes; their errors are taken as independent. In ``supine`` and ``standing``
-    the tilt on the table counts as known only as well as the plane's own tilt.
+    Each turns the frame about one of its own axes; their errors are taken as independent. In ``supine`` and
+    ``standing`` the tilt on the table counts as known only as well as the plane's own tilt.
     """
     spread = pelvis.uncertainty
     variance = np.zeros(2)

@@ -81,7 +81,8 @@ def _from_tree(kind: Any, tree: Any, arrays: Any) -> Any:
         return _from_union(parameters, tree, arrays)
     if dataclasses.is_dataclass(kind):
         hints = typing.get_type_hints(kind)
-        return kind(**{name: _from_tree(hints[name], item, arrays) for name, item in tree.items()})
+        make: Any = kind
+        return make(**{name: _from_tree(hints[name], item, arrays) for name, item in tree.items()})
     if origin is not None and issubclass(origin, collections.abc.Mapping):
         return {
             _from_tree(parameters[0], key, arrays): _from_tree(parameters[1], item, arrays)

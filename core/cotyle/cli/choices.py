@@ -43,7 +43,9 @@ def new_plan(choices: Choices) -> PlanFile:
         base = _with_targets(base, choices.targets)
         if base.side is not side:
             raise InputError(
-                "side-differs", f"{choices.targets.name} plans the {base.side} hip, --side says {side}", "Make them agree"
+                "side-differs",
+                f"{choices.targets.name} plans the {base.side} hip, --side says {side}",
+                "Make them agree",
             )
     return changed_plan(base, choices, proposed_orientation=None)
 
@@ -113,9 +115,7 @@ def _orientation(choices: Choices, base: PlanFile, proposed: OrientationChoice |
         return None
     before = base.cup.orientation or proposed
     if None in stated and before is None:
-        raise InputError(
-            "orientation-incomplete", "only one of --inclination and --anteversion is given", "Give both"
-        )
+        raise InputError("orientation-incomplete", "only one of --inclination and --anteversion is given", "Give both")
     content: dict[str, Any] = {
         "definition": choices.definition or (before.definition if before else base.targets.definition),
         "frame": choices.frame or (before.frame if before else base.targets.frame),

@@ -23,6 +23,7 @@ from cotyle.errors import InputError
 from cotyle.image.volume import Volume
 from cotyle.report.build import write_report, write_view
 from cotyle.report.dicom_pictures import PictureStudy, anonymous_study, study_of
+from cotyle.report.figures import view_picture
 
 DEMO_SIDE = "right"
 DEMO_SCAN = "scan"
@@ -80,9 +81,7 @@ def run_measure(case: Path, choices: Choices, *, pdf: bool, as_json: bool) -> No
     _report(case, measured, progress, as_json)
 
 
-def run_xray(
-    case: Path, views: list[str], frame: str, film: bool, angle_deg: float | None, as_json: bool
-) -> None:
+def run_xray(case: Path, views: list[str], frame: str, film: bool, angle_deg: float | None, as_json: bool) -> None:
     """Write simulated views into a case."""
     progress = Progress(quiet=as_json)
     with progress.shown():
@@ -96,7 +95,7 @@ def run_xray(
             progress(f"simulating {view.name}")
             shown = simulate(planned, stored.scan, view)
             stem = _view_stem(view.name, frame, film, angle_deg)
-            written = write_view(case / names.XRAY, planned, shown, study, number, stem)
+            written = write_view(case / names.XRAY, shown, view_picture(planned, shown), study, number, stem)
             ellipse = shown.rim_ellipse
             document[stem] = {
                 "description": view.description,
@@ -157,9 +156,7 @@ def run_demo(out: Path, as_json: bool) -> None:
         if not (sample / "ct").is_dir():
             make_demo_case(sample)
     choices = Choices(DEMO_SIDE, None, None, None, None, None, None, None, None)
-    run_plan(
-        PlanFiles(sample / "ct", out), choices, repair=False, keep_identity=False, pdf=True, as_json=as_json
-    )
+    run_plan(PlanFiles(sample / "ct", out), choices, repair=False, keep_identity=False, pdf=True, as_json=as_json)
 
 
 def _write_results(
@@ -182,8 +179,9 @@ def _report(out: Path, measured: Measurements, progress: Progress, as_json: bool
         say(f"! {warning.text}")
     say(
         f"{measured.side} hip, {measured.cup.outer_diameter_mm:g} mm cup: inclination {angles.inclination_deg:.1f}, "
-        f"anteversion {angles.anteversion_deg:.1f} deg ({definition}, {frame}); wall {measured.wall.along_axis_mm:.1f} mm "
-        f"along the axis, {measured.wall.minimum_mm:.1f} mm at least; {100 * measured.coverage.fraction:.0f} % covered"
+        f"anteversion {angles.anteversion_deg:.1f} deg ({definition}, {frame}); "
+        f"wall {measured.wall.along_axis_mm:.1f} mm along the axis, "
+        f"{measured.wall.minimum_mm:.1f} mm at least; {100 * measured.coverage.fraction:.0f} % covered"
     )
     total = sum(seconds for _, seconds in progress.timings)
     say(f"{out / names.REPORT_HTML} ({total:.0f} s). Research software, not a medical device: check every number.")
@@ -209,5 +207,3 @@ def _case_study(stored: StoredCase) -> PictureStudy:
 def _view_stem(name: str, frame: str, film: bool, angle_deg: float | None) -> str:
     parts = [name, *([frame] if frame != "supine" else []), *(["film"] if film else [])]
     return "-".join([*parts, *([f"{abs(angle_deg):g}deg"] if angle_deg is not None else [])])
-
-

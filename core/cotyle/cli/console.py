@@ -36,7 +36,7 @@ class Progress:
         if self._status is not None:
             self._status.update(f"{words} ...")
         elif not sys.stderr.isatty():
-            print(f"{words} ...", file=sys.stderr, flush=True)
+            say(f"{words} ...")
 
     def _close(self) -> None:
         now = time.perf_counter()
@@ -66,7 +66,8 @@ class Progress:
 
 def say(text: str) -> None:
     """Print a line for people, on stderr."""
-    print(text, file=sys.stderr)
+    sys.stderr.write(text + "\n")
+    sys.stderr.flush()
 
 
 def print_json(document: Any) -> None:

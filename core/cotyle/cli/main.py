@@ -29,9 +29,7 @@ CtArgument = Annotated[
 CaseArgument = Annotated[Path, typer.Argument(metavar="CASE", help="Case folder that 'plan' wrote.")]
 OutOption = Annotated[Path, typer.Option("--out", help="Case folder to write; a new one, or a case to replace.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document on stdout.")]
-SeriesOption = Annotated[
-    str | None, typer.Option("--series", help="Series by its number in 'check', or by its UID.")
-]
+SeriesOption = Annotated[str | None, typer.Option("--series", help="Series by its number in 'check', or by its UID.")]
 SideOption = Annotated[str, typer.Option("--side", help="Hip to plan: left or right. Never guessed.")]
 IdentityOption = Annotated[
     bool, typer.Option("--keep-identity", help="Put the patient's identity and study into the DICOM pictures.")
@@ -45,9 +43,7 @@ AnteversionOption = Annotated[float | None, typer.Option("--anteversion", help="
 DefinitionOption = Annotated[
     str | None, typer.Option("--definition", help="Definition of both angles: radiographic, operative or anatomic.")
 ]
-FrameOption = Annotated[
-    str | None, typer.Option("--frame", help="Frame of both angles: app, supine or standing.")
-]
+FrameOption = Annotated[str | None, typer.Option("--frame", help="Frame of both angles: app, supine or standing.")]
 TiltOption = Annotated[
     float | None,
     typer.Option("--standing-tilt-change", help="Change of anterior pelvic tilt from lying to standing, degrees."),

@@ -5,17 +5,17 @@ from __future__ import annotations
 import io
 from pathlib import Path
 
-import matplotlib.image
 import numpy as np
+from PIL import Image
 
 from cotyle.case import folder as names
-from cotyle.case.measurements import Measurements, Warning_
+from cotyle.case.measurements import Doubt, Measurements
 from cotyle.case.simulated import SimulatedView, simulate, view_of
 from cotyle.case.stages import PlannedCup, Progress
 from cotyle.files import write_bytes_atomically, write_text_atomically
 from cotyle.image.volume import Volume
 from cotyle.report.dicom_pictures import PictureStudy, write_picture
-from cotyle.report.figures import draw_figures, view_caption, view_picture
+from cotyle.report.figures import AP_PELVIS, draw_figures, view_caption
 from cotyle.report.meshes import write_meshes
 from cotyle.report.page import render_page
 from cotyle.report.pdf import PdfUnavailableError, page_as_pdf
@@ -50,23 +50,22 @@ def write_report(
     write_text_atomically(folder / names.REPORT_HTML, html)
     for name, content in drawn.pictures.items():
         write_bytes_atomically(folder / names.FIGURES / f"{name}.png", content)
-    write_view(folder / names.XRAY, planned, view, study, number=1)
+    write_view(folder / names.XRAY, view, drawn.pictures[AP_PELVIS], study, number=1)
     write_meshes(folder / names.MESH, planned)
     return measured
 
 
 def write_view(
-    folder: Path, planned: PlannedCup, view: SimulatedView, study: PictureStudy, number: int, stem: str | None = None
+    folder: Path, view: SimulatedView, overlaid: bytes, study: PictureStudy, number: int, stem: str | None = None
 ) -> list[Path]:
-    """Write a simulated view: the plain picture, the one with the cup's outline, and DICOM of the latter."""
+    """Write a simulated view: the plain picture, the PNG with the cup's outline, and DICOM of the latter."""
     name = stem or view.view.name
     plain, drawn, dicom = folder / f"{name}.png", folder / f"{name}-cup.png", folder / f"{name}.dcm"
     buffer = io.BytesIO()
-    matplotlib.image.imsave(buffer, view.pixels, cmap="gray", vmin=0, vmax=255, format="png", metadata={"Software": None})
+    Image.fromarray(view.pixels).save(buffer, format="png")
     write_bytes_atomically(plain, buffer.getvalue())
-    overlaid = view_picture(planned, view)
     write_bytes_atomically(drawn, overlaid)
-    rgb = np.ascontiguousarray(np.rint(255 * matplotlib.image.imread(io.BytesIO(overlaid))[..., :3]).astype(np.uint8))
+    rgb = np.ascontiguousarray(np.asarray(Image.open(io.BytesIO(overlaid)).convert("RGB")))
     write_picture(dicom, rgb, view, study, number)
     return [plain, drawn, dicom]
 
@@ -75,4 +74,4 @@ def with_warning(measured: Measurements, code: str, text: str) -> Measurements:
     """Return the measurements with one more warning, unless it is there already."""
     if any(each.code == code for each in measured.warnings):
         return measured
-    return measured.model_copy(update={"warnings": (*measured.warnings, Warning_(code=code, text=text))})
+    return measured.model_copy(update={"warnings": (*measured.warnings, Doubt(code=code, text=text))})

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import matplotlib
@@ -22,9 +22,8 @@ from cotyle.space.mesh import TriangleMesh
 from cotyle.space.mesh_queries import MeshQuery
 
 MOST_WALL_MM = 15.0
-PICTURE_PX = (940, 800)
+PICTURE_PX = (940, 690)
 BONE_COLOR = (0.90, 0.86, 0.78)
-OTHER_BONE_COLOR = (0.93, 0.91, 0.87)
 _COLORS = "cividis_r"
 
 
@@ -49,29 +48,24 @@ def cavity_scenes(
     outside_cavity = cavity.signed_distance_mm(bone.vertices_lps_mm)
     thickness = np.clip(wall.map.thickness_mm, 0.0, MOST_WALL_MM)
     floor = Layer(wall.map.mesh, BONE_COLOR, keep=in_bone, values=thickness, high=MOST_WALL_MM)
-    others = [
-        Layer(mesh, OTHER_BONE_COLOR)
-        for name, mesh in surfaces.items()
-        if name != bone_name and "femur" not in name
-    ]
     reamed = Layer(bone, BONE_COLOR, keep=outside_cavity)
     glass = Layer(bone, BONE_COLOR, opacity=0.32, keep=outside_cavity)
     lookup = np.asarray(matplotlib.colormaps[_COLORS](np.linspace(0, 1, 256)))[:, :3]
     axis = cup.opening_axis_lps
-    from_inside = unit(
-        -cup.side.lateral_sign * frame.left + 0.35 * frame.anterior + 0.25 * frame.superior
-    )
+    from_inside = unit(-cup.side.lateral_sign * frame.left + 0.35 * frame.anterior + 0.25 * frame.superior)
     pole = cup.center_lps_mm - 0.3 * cup.radius_mm * axis
-    into = Camera(pole, axis, frame.superior, 62.0)
-    inside = Camera(pole, from_inside, frame.superior, 62.0)
+    into = Camera(pole, axis, frame.superior, 52.0)
+    inside = Camera(pole, from_inside, frame.superior, 52.0)
     job = Job(
         (
-            Picture((reamed, floor, *others), into, PICTURE_PX, "into-the-socket.png", lookup),
+            Picture((reamed, floor), into, PICTURE_PX, "into-the-socket.png", lookup),
             Picture((glass, floor), inside, PICTURE_PX, "from-inside-the-pelvis.png", lookup),
         )
     )
     spots, words = _numbers(wall.map, in_bone)
-    return CavityScenes(job, spots, words, ("Into the socket, femur removed", "From inside the pelvis, bone made clear"))
+    return CavityScenes(
+        job, spots, words, ("Into the socket, femur removed", "From inside the pelvis, bone made clear")
+    )
 
 
 def scene_figure(picture: bytes, scenes: CavityScenes, index: int, width_px: float = 470) -> Figure:
@@ -86,14 +80,23 @@ def scene_figure(picture: bytes, scenes: CavityScenes, index: int, width_px: flo
     at = drawn.camera.project(scenes.numbers_lps_mm, columns, rows)
     for (x, y), words in zip(at, scenes.numbers, strict=True):
         axes.text(
-            x, y, words, ha="center", va="center", fontsize=ink.FONT_PT, fontweight="bold", color="white",
+            x,
+            y,
+            words,
+            ha="center",
+            va="center",
+            fontsize=ink.FONT_PT,
+            fontweight="bold",
+            color="white",
             path_effects=ink.halo(ink.INK, 2.4),
-        )  # fmt: skip
+        )
     axes.set_axis_off()
     bar = made.add_axes((0.2, 0.58 * bar_px / (height_px + bar_px), 0.6, 0.2 * bar_px / (height_px + bar_px)))
     bar.imshow(drawn.lookup[None], extent=(0, MOST_WALL_MM, 0, 1), aspect="auto")
     bar.set(yticks=[], xticks=np.arange(0, MOST_WALL_MM + 1, 3))
-    bar.set_xlabel(f"mm to the inner surface ({MOST_WALL_MM:g} and more in one colour)", fontsize=ink.SMALL_PT, labelpad=1)
+    bar.set_xlabel(
+        f"mm to the inner surface ({MOST_WALL_MM:g} and more in one colour)", fontsize=ink.SMALL_PT, labelpad=1
+    )
     bar.tick_params(labelsize=ink.SMALL_PT, length=2, pad=1)
     return made
 
@@ -121,7 +124,7 @@ def _words(thickness_mm: float) -> str:
     return f"{thickness_mm:.0f}" if thickness_mm < MOST_WALL_MM else f"{MOST_WALL_MM:.0f}+"
 
 
-def _pixels(picture: bytes) -> Sequence[object]:
+def _pixels(picture: bytes) -> Array:
     import matplotlib.image
 
-    return matplotlib.image.imread(io.BytesIO(picture))  # type: ignore[no-any-return]
+    return np.asarray(matplotlib.image.imread(io.BytesIO(picture)), dtype=float)

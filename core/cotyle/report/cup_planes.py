@@ -1,4 +1,4 @@
-"""The three planes a cup is looked at in: two that hold its axis, where depths are true lengths, and that of its rim."""
+"""The planes a cup is looked at in: two that hold its axis, where depths are true lengths, and that of its rim."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ from cotyle.space.side import Side
 class CutPlane:
     """A plane of view.
 
-    ``right_lps`` and ``up_lps`` are unit directions of the picture, ``center_lps_mm`` its middle. The four letters stand
-    at right, left, top and bottom.
+    ``right_lps`` and ``up_lps`` are unit directions of the picture, ``center_lps_mm`` its middle. The four letters
+    stand at right, left, top and bottom.
     """
 
     name: str
@@ -45,9 +45,7 @@ class CutPlane:
         """Return the points of a raster, shape (rows, columns, 3), first row on top."""
         across = np.arange(-half_width_mm + pitch_mm / 2, half_width_mm, pitch_mm)
         up = np.arange(half_height_mm - pitch_mm / 2, -half_height_mm, -pitch_mm)
-        return np.asarray(
-            self.center_lps_mm + across[None, :, None] * self.right_lps + up[:, None, None] * self.up_lps
-        )
+        return np.asarray(self.center_lps_mm + across[None, :, None] * self.right_lps + up[:, None, None] * self.up_lps)
 
 
 def cup_planes(cup: Cup, frame: Frame) -> tuple[CutPlane, CutPlane, CutPlane]:
@@ -82,7 +80,7 @@ def cup_planes(cup: Cup, frame: Frame) -> tuple[CutPlane, CutPlane, CutPlane]:
 
 
 def _upright(axis: Array, across: Array, left: Array, top: Array) -> tuple[Array, Array]:
-    """Return picture directions (right, up) in the plane of two orthonormal directions, ``top`` as far up as it goes."""
+    """Return picture directions (right, up) in the plane of two orthonormal directions, ``top`` as high as it goes."""
     up = unit((top @ axis) * axis + (top @ across) * across)
     right = (left @ axis) * axis + (left @ across) * across
     right = unit(right - (right @ up) * up)

@@ -117,4 +117,3 @@ def _identity(kept: Dataset) -> dict[str, Any]:
         "study_time": text("StudyTime"),
         "referring_physician_name": text("ReferringPhysicianName"),
     }
-

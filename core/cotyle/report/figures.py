@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from matplotlib.figure import Figure
 
 from cotyle.anatomy.pelvis import Pelvis
 from cotyle.case.measurements import Measurements
@@ -78,12 +79,12 @@ def wall_segments(planned: PlannedCup) -> list[Segment]:
     return segments
 
 
-def plan_field(planned: PlannedCup, measured: Measurements) -> ink.Figure:
+def plan_field(planned: PlannedCup, measured: Measurements) -> Figure:
     """Draw target, native socket and the plan in each frame, in the definition of the targets."""
     targets, side = planned.plan.targets, planned.plan.side
     definition = Definition(targets.definition)
     style = {"supine": ("o", ink.CUP_ON_PAPER), "app": ("s", ink.REAMER), "standing": ("^", ink.BONE_ON_PAPER)}
-    points = []
+    points: list[FieldPoint] = []
     seen: dict[tuple[float, float], int] = {}
     for name, (marker, color) in style.items():
         found = measured.orientation[name].get(definition)
@@ -94,9 +95,7 @@ def plan_field(planned: PlannedCup, measured: Measurements) -> ink.Figure:
         sd = (spread.inclination_deg, spread.anteversion_deg) if spread and definition == "radiographic" else None
         if place in seen:
             same = points[seen[place]]
-            points[seen[place]] = FieldPoint(
-                f"{same.words} and {name}", *place, same.marker, same.color, same.sd_deg
-            )
+            points[seen[place]] = FieldPoint(f"{same.words} and {name}", *place, same.marker, same.color, same.sd_deg)
             continue
         seen[place] = len(points)
         points.append(FieldPoint(f"plan, {name}", *place, marker, color, sd))
@@ -132,9 +131,7 @@ def view_caption(view: SimulatedView) -> str:
     return f"Simulated from the CT, the planned cup drawn in: {view.view.description.replace('_', ' ')}."
 
 
-def _native(
-    pelvis: Pelvis, axis_lps: object, side: Side, frame: str, definition: Definition
-) -> Orientation | None:
+def _native(pelvis: Pelvis, axis_lps: object, side: Side, frame: str, definition: Definition) -> Orientation | None:
     try:
         return orientation_of_axis(axis_lps, pelvis.frames[frame], side, definition)  # type: ignore[arg-type]
     except ValueError:

@@ -50,7 +50,7 @@ def figure(width_px: float, height_px: float) -> Figure:
 def png(made: Figure) -> bytes:
     """Return the figure as PNG without date or software in it."""
     buffer = io.BytesIO()
-    made.savefig(buffer, format="png", dpi=made.dpi, metadata={"Software": None}, pil_kwargs={"compress_level": 4})
+    made.savefig(buffer, format="png", dpi=made.dpi, metadata={"Software": None}, pil_kwargs={"compress_level": 3})
     return buffer.getvalue()
 
 

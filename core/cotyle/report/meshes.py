@@ -70,4 +70,6 @@ def _write_cavity(wall_map: WallMap, path: Path) -> None:
         writer.SetInputData(data)
         writer.SetDataModeToAppended()
         if writer.Write() != 1:
-            raise InputError("output-unwritable", f"cannot write {path.name}", "Check the folder's rights and free space")
+            raise InputError(
+                "output-unwritable", f"cannot write {path.name}", "Check the folder's rights and free space"
+            )

@@ -34,13 +34,16 @@ class TargetZone:
 
 
 def orientation_field(
-    points: list[FieldPoint], target: TargetZone, definition: str, width_px: float = 470, height_px: float = 400
+    points: list[FieldPoint], target: TargetZone, definition: str, width_px: float = 470, height_px: float = 315
 ) -> Figure:
     """Draw the field in one definition; each point's words name its frame."""
     made = ink.figure(width_px, height_px)
-    axes = made.add_axes((0.12, 0.135, 0.86, 0.84))
+    axes = made.add_axes((0.12, 0.165, 0.86, 0.665))
     zone = Rectangle(
-        (target.inclination_deg - target.inclination_tolerance_deg, target.anteversion_deg - target.anteversion_tolerance_deg),
+        (
+            target.inclination_deg - target.inclination_tolerance_deg,
+            target.anteversion_deg - target.anteversion_tolerance_deg,
+        ),
         2 * target.inclination_tolerance_deg,
         2 * target.anteversion_tolerance_deg,
         facecolor="#e8eef4",
@@ -81,15 +84,18 @@ def orientation_field(
     axes.set_axisbelow(True)
     ink.plain_axes(axes)
     handles, labels = axes.get_legend_handles_labels()
-    axes.legend(
+    made.legend(
         [zone, *handles],
         [target.words, *labels],
-        loc="best",
+        loc="upper left",
+        bbox_to_anchor=(0.115, 1.0),
+        ncols=2,
         fontsize=ink.SMALL_PT,
-        framealpha=0.92,
-        edgecolor=ink.RULE,
+        frameon=False,
         numpoints=1,
-        borderpad=0.6,
+        borderpad=0.1,
+        columnspacing=1.4,
+        handletextpad=0.5,
     )
     return made
 

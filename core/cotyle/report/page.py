@@ -16,6 +16,7 @@ from markupsafe import Markup
 from cotyle import CAUTION
 from cotyle.case.measurements import Angles, Measurements, Shift
 from cotyle.case.plan_file import PlanFile
+from cotyle.cup.orientation import Definition
 
 _LIBRARIES = ("numpy", "scipy", "numba", "SimpleITK", "vtk", "pydicom")
 
@@ -44,11 +45,12 @@ def render_page(plan: PlanFile, measured: Measurements, figures: Mapping[str, by
     return environment.get_template("report.html.j2").render(
         m=measured,
         caution=CAUTION,
-        style=Markup(_template("style.css")),  # noqa: S704 (our own file)
+        style=Markup(_template("style.css")),
         figures={name: _data_uri(content) for name, content in figures.items()},
         tiles=tiles(plan, measured),
         voxels=_voxels(measured),
         field_caption=_field_caption(plan),
+        definitions=[str(each) for each in Definition],
         orientation_rows=_orientation_rows(plan, measured),
         posture_rows=_posture_rows(plan, measured),
         reamer_words=" and ".join(f"{step.diameter_mm:g} mm" for step in measured.reaming),
@@ -56,7 +58,7 @@ def render_page(plan: PlanFile, measured: Measurements, figures: Mapping[str, by
         cue_rows=_cue_rows(measured.cues.get("ap_pelvis", {})),
         shift_rows=_shift_rows(measured),
         native_rows=_native_rows(measured),
-        landmark_rows=[(name.replace("_", " "), mark) for name, mark in measured.landmarks.items()],
+        landmark_rows=[(_landmark_words(name), mark) for name, mark in measured.landmarks.items()],
         provenance_rows=_provenance_rows(plan, measured),
     )
 
@@ -73,41 +75,62 @@ def tiles(plan: PlanFile, measured: Measurements) -> list[Tile]:
     native = shift.from_native_mm
     return [
         Tile(
-            "Inclination", f"{angles.inclination_deg:.1f}", "deg",
+            "Inclination",
+            _minus(f"{angles.inclination_deg:.1f}"),
+            "deg",
             f"{2 * spread.inclination_deg:.1f}" if spread else "",
-            f"{stated}; target {target.inclination_deg:g}", off,
+            f"{stated}; target {target.inclination_deg:g}",
+            off,
         ),
         Tile(
-            "Anteversion", f"{angles.anteversion_deg:.1f}", "deg",
+            "Anteversion",
+            _minus(f"{angles.anteversion_deg:.1f}"),
+            "deg",
             f"{2 * spread.anteversion_deg:.1f}" if spread else "",
-            f"{stated}; target {target.anteversion_deg:g}", off,
+            f"{stated}; target {target.anteversion_deg:g}",
+            off,
         ),
         Tile(
-            "Wall along the axis", "breached" if wall.along_axis_mm == 0 else f"{wall.along_axis_mm:.1f}",
-            "" if wall.along_axis_mm == 0 else "mm", f"{2 * wall.uncertainty_mm:.1f}",
-            f"bone from pole to exit; {wall.advance_mm:.1f} mm of way", wall.along_axis_mm == 0,
+            "Wall along the axis",
+            "breached" if wall.along_axis_mm == 0 else f"{wall.along_axis_mm:.1f}",
+            "" if wall.along_axis_mm == 0 else "mm",
+            "" if wall.along_axis_mm == 0 else f"{2 * wall.uncertainty_mm:.1f}",
+            f"bone from pole to exit; {wall.advance_mm:.1f} mm of way",
+            wall.along_axis_mm == 0,
         ),
         Tile(
-            "Least wall", "breached" if wall.breached else f"{wall.minimum_mm:.1f}",
-            "" if wall.breached else "mm", f"{2 * (wall.minimum_uncertainty_mm or wall.uncertainty_mm):.1f}",
-            "cavity floor to inner surface, anywhere", bool(codes & {"wall-breached", "wall-thin"}),
+            "Least wall",
+            "breached" if wall.breached else f"{wall.minimum_mm:.1f}",
+            "" if wall.breached else "mm",
+            "" if wall.breached else f"{2 * (wall.minimum_uncertainty_mm or wall.uncertainty_mm):.1f}",
+            "cavity floor to inner surface, anywhere",
+            bool(codes & {"wall-breached", "wall-thin"}),
         ),
         Tile(
-            "Coverage", f"{100 * measured.coverage.fraction:.0f}", "%",
+            "Coverage",
+            f"{100 * measured.coverage.fraction:.0f}",
+            "%",
             f"{200 * measured.coverage.uncertainty:.0f}" if measured.coverage.uncertainty is not None else "",
-            "share of the shell on host bone, by area; quarters in the supine frame", "coverage-low" in codes,
+            "share of the shell on host bone, by area; quarters in the supine frame",
+            "coverage-low" in codes,
         ),
         Tile(
-            "Centre shift", _length(native), "mm",
+            "Centre shift",
+            _length(native),
+            "mm",
             f"{2 * shift.uncertainty_mm:.1f}" if shift.uncertainty_mm is not None else "",
-            f"{_shift_words(native)} of the native centre, {shift.frame} frame", "center-high" in codes,
+            f"{_shift_words(native)} of the native centre, {shift.frame} frame",
+            "center-high" in codes,
         ),
         Tile(
-            "Proud stance", f"{measured.press_fit.proud_mm:.1f}", "mm", "",
+            "Proud stance",
+            f"{measured.press_fit.proud_mm:.1f}",
+            "mm",
+            "",
             f"before seating, press-fit {measured.press_fit.interference_mm:g} mm; exact for these diameters",
             "press-fit-unusual" in codes,
         ),
-    ]  # fmt: skip
+    ]
 
 
 def _template(name: str) -> str:
@@ -119,11 +142,11 @@ def _data_uri(png: bytes) -> str:
 
 
 def _deg(value: float) -> str:
-    return f"{value:.1f}°"
+    return _minus(f"{value:.1f}°")
 
 
 def _mm(value: float) -> str:
-    return f"{value:.1f} mm"
+    return _minus(f"{value:.1f} mm")
 
 
 def _percent(value: float) -> str:
@@ -132,7 +155,12 @@ def _percent(value: float) -> str:
 
 def _signed(value: float) -> str:
     text = f"{value:+.1f}"
-    return "0.0" if text in ("+0.0", "-0.0") else text.replace("-", "−")
+    return "0.0" if text in ("+0.0", "-0.0") else _minus(text)
+
+
+def _minus(text: str) -> str:
+    """Return the text with true minus signs, which line up with plus."""
+    return text.replace("-", "−")
 
 
 def _length(shift: Shift) -> str:
@@ -150,6 +178,13 @@ def _shift_words(shift: Shift) -> str:
     return ", ".join(parts) if parts else "at the place"
 
 
+def _landmark_words(name: str) -> str:
+    words = name.replace("_", " ").replace("center", "centre")
+    for short, long in (("asis", "ASIS"), ("psis", "PSIS"), ("si joint", "SI joint")):
+        words = words.replace(short, long) if words.startswith(short) else words
+    return words
+
+
 def _voxels(measured: Measurements) -> str:
     size = " × ".join(str(n) for n in measured.ct.size)
     spacing = " × ".join(f"{s:.2f}" for s in measured.ct.voxel_mm)
@@ -158,21 +193,19 @@ def _voxels(measured: Measurements) -> str:
 
 def _field_caption(plan: PlanFile) -> str:
     return (
-        f"{plan.targets.definition.capitalize()} angles. The plan is one axis in space; its angles differ by frame because "
+        f"{plan.targets.definition.capitalize()} angles. The plan is one axis in space; its angles differ by frame, as "
         "the pelvis tilts. Soft spots: two standard deviations."
     )
 
 
-def _orientation_rows(plan: PlanFile, measured: Measurements) -> list[tuple[str, str, Angles, bool]]:
-    stated = plan.cup.orientation
+def _orientation_rows(plan: PlanFile, measured: Measurements) -> list[tuple[str, list[tuple[Angles | None, bool]]]]:
+    """Return, for each frame, the angles in each definition and whether the plan was stated so."""
+    chosen = plan.cup.orientation
+    stated = (chosen.frame, chosen.definition) if chosen else None
     return [
-        (frame, str(definition), angles, stated is not None and (stated.frame, stated.definition) == (frame, definition))
+        (frame, [(measured.orientation[frame].get(each), stated == (frame, each)) for each in Definition])
         for frame in ("app", "supine", "standing")
-        for definition, angles in sorted(measured.orientation[frame].items(), key=lambda item: _ORDER[item[0]])
     ]
-
-
-_ORDER = {"radiographic": 0, "operative": 1, "anatomic": 2}
 
 
 def _posture_rows(plan: PlanFile, measured: Measurements) -> list[tuple[str, float, float | None]]:
@@ -190,7 +223,7 @@ def _posture_rows(plan: PlanFile, measured: Measurements) -> list[tuple[str, flo
 def _cue_rows(cues: Mapping[str, Any]) -> list[tuple[str, str]]:
     def number(name: str, unit: str, decimals: int = 1) -> str:
         value = cues.get(name)
-        return "not known" if not isinstance(value, int | float) else f"{value:.{decimals}f} {unit}".replace("-", "−")
+        return "not known" if not isinstance(value, int | float) else _minus(f"{value:.{decimals}f} {unit}")
 
     relation = str(cues.get("rim_line_relation") or "not known")
     return [
@@ -217,10 +250,10 @@ def _native_rows(measured: Measurements) -> list[tuple[str, str]]:
     native = measured.native
     angles = native.orientation.get("app", {})
     rows = [("bony diameter", f"{native.diameter_mm:.1f} mm")]
-    for definition, found in sorted(angles.items(), key=lambda item: _ORDER[item[0]]):
-        if definition == "radiographic":
-            words = "inclination, anteversion (radiographic)"
-            rows.append((words, f"{found.inclination_deg:.1f}°, {found.anteversion_deg:.1f}°"))
+    found = angles.get(Definition.RADIOGRAPHIC)
+    if found is not None:
+        words = "inclination, anteversion (radiographic)"
+        rows.append((words, f"{found.inclination_deg:.1f}°, {_minus(f'{found.anteversion_deg:.1f}')}°"))
     for words, value, unit in (
         ("lateral centre-edge angle", native.lateral_center_edge_angle_deg, "°"),
         ("acetabular index", native.acetabular_index_deg, "°"),
@@ -228,7 +261,7 @@ def _native_rows(measured: Measurements) -> list[tuple[str, str]]:
         ("anterior sector angle", native.anterior_sector_angle_deg, "°"),
         ("posterior sector angle", native.posterior_sector_angle_deg, "°"),
     ):
-        rows.append((words, "not known" if value is None else f"{value:.1f}{unit}".replace("-", "−")))
+        rows.append((words, "not known" if value is None else _minus(f"{value:.1f}{unit}")))
     index = native.extrusion_index
     rows.append(("extrusion index", "not known" if index is None else f"{100 * index:.0f} %"))
     rows.append(("Crowe group", native.crowe_group or "not known"))

@@ -22,8 +22,8 @@ from cotyle.space.mesh import TriangleMesh
 class Layer:
     """A surface in a picture.
 
-    ``keep`` (n,) cuts the surface where it falls below zero. ``values`` (n,) colour it from ``low`` to ``high``; without
-    them it has the one ``color``, red, green, blue from 0 to 1.
+    ``keep`` (n,) cuts the surface where it falls below zero. ``values`` (n,) colour it from ``low`` to ``high``;
+    without them it has the one ``color``, red, green, blue from 0 to 1.
     """
 
     mesh: TriangleMesh

@@ -22,7 +22,7 @@ from cotyle.space.mesh import TriangleMesh
 
 WINDOW_HU = (-250.0, 1250.0)
 HALF_WIDTH_MM = 56.0
-HALF_HEIGHT_MM = 47.0
+HALF_HEIGHT_MM = 42.0
 _PITCH_MM = 0.4
 _NEAR_PLANE_MM = 1.5
 
@@ -54,7 +54,9 @@ def slice_figure(
     axes.imshow(grey, cmap="gray", vmin=low, vmax=high, extent=extent, interpolation="bilinear")
     _draw_bones(axes, plane, surfaces)
     for step in steps:
-        _draw_hemisphere(axes, plane, step.end_center_lps_mm, -step.direction_lps, step.radius_mm, ink.REAMER, 1.0, (0, (4, 2)))
+        _draw_hemisphere(
+            axes, plane, step.end_center_lps_mm, -step.direction_lps, step.radius_mm, ink.REAMER, 1.0, (0, (4, 2))
+        )
     _draw_hemisphere(axes, plane, cup.center_lps_mm, cup.opening_axis_lps, cup.radius_mm, ink.CUP, 2.2, "-")
     _draw_axis(axes, plane, cup)
     _draw_segments(axes, plane, segments)
@@ -89,9 +91,7 @@ def _draw_hemisphere(
     cut_radius = float(np.sqrt(radius**2 - height**2))
     middle = center - height * plane.normal_lps
     turn = np.linspace(0, 2 * np.pi, 361)
-    circle = middle + cut_radius * (
-        np.cos(turn)[:, None] * plane.right_lps + np.sin(turn)[:, None] * plane.up_lps
-    )
+    circle = middle + cut_radius * (np.cos(turn)[:, None] * plane.right_lps + np.sin(turn)[:, None] * plane.up_lps)
     depth = (circle - center) @ mouth
     if abs(float(mouth @ plane.normal_lps)) > 0.999 and abs(height) < 0.05:
         kept = np.ones(len(turn), dtype=bool)
