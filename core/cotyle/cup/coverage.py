@@ -16,10 +16,10 @@ import numpy as np
 
 from cotyle.cup.cavity import hemisphere_directions
 from cotyle.cup.component import Cup
-from cotyle.space.lines import inside
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, BoolArray, read_only
 from cotyle.space.frames import Frame
+from cotyle.space.lines import inside
 from cotyle.space.mesh import TriangleMesh
 
 SECTORS = ("superior", "anterior", "inferior", "posterior")

@@ -13,12 +13,12 @@ import numpy as np
 
 from cotyle.cup.cavity import ReamingStep
 from cotyle.cup.component import Cup
-from cotyle.space.lines import cross
 from cotyle.cup.wall import BRIDGED_GAP_MM, Wall
 from cotyle.errors import InputError
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, read_only
+from cotyle.space.lines import cross
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.shapes import Plane
 

@@ -3,15 +3,17 @@
 A triangle of the hip bone belongs to it when
 
 1. its outward normal faces medially, within 60 degrees of the frame's medial axis;
-2. it turns its back to the socket: its normal lies within 49 degrees of the direction from the socket's centre to it;
+2. it turns its back to the socket: its normal lies within 49 degrees of the direction from the socket's centre to it,
+   and that direction within 70 degrees of medial;
 3. a line from it going medially does not meet the same bone again within 40 mm: it looks into the pelvis, not across
    the fossa or a foramen;
-4. it lies within 75 mm of the socket's centre.
+4. below the height of the socket's centre it lies farther medially than the socket reaches;
+5. it lies within 75 mm of the socket's centre.
 
-This is our definition; we know of no published one that fits. Rules 2 and 3 keep out the fossa, the faces of the
-lunate horns that look medially through the notch (45 to 60 degrees or more off by rule 2 on the shapes tried), and
-rules 1 and 2 the groove of the psoas before the anterior wall. A nearest point of a smooth inner surface has the
-normal straight along the direction from the centre, so that the limits cost no minimum over the floor.
+This is our definition; we know of no published one that fits. Rule 3 keeps out the fossa, rules 2 and 4 the faces of
+the lunate horns that look medially through the notch, rules 1 and 2 the groove of the psoas before the anterior wall.
+The point of a smooth inner surface that is nearest to the floor has its normal straight along the direction from the
+centre, so that the limits cost no minimum.
 """
 
 from __future__ import annotations
@@ -24,15 +26,17 @@ import numpy as np
 import numpy.typing as npt
 
 from cotyle.cup.cavity import ReamingStep, packed
-from cotyle.space.lines import cross
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, as_vector, read_only, unit
+from cotyle.space.lines import cross
 from cotyle.space.mesh import TriangleMesh
 
 NEAR_SOCKET_MM = 75.0
 CLEAR_OF_BONE_MM = 40.0
+FARTHEST_SOCKET_MM = 40.0
 LEAST_MEDIAL_COSINE = 0.5
 LEAST_BACK_COSINE = 0.65
+LEAST_MEDIAL_BEARING = 0.342  # cosine of 70 degrees
 # A point counts as past the surface only if it lies straight in front of it, not off its edge.
 _STRAIGHT_COSINE = 0.9
 # Distances are narrowed down by splitting triangles until none can be nearer by more than this.
@@ -60,7 +64,10 @@ class InnerSurface:
 
 
 def inner_surface(
-    hip_bone: TriangleMesh, socket_center_lps_mm: npt.ArrayLike, medial_lps: npt.ArrayLike
+    hip_bone: TriangleMesh,
+    socket_center_lps_mm: npt.ArrayLike,
+    medial_lps: npt.ArrayLike,
+    superior_lps: npt.ArrayLike = (0.0, 0.0, 1.0),
 ) -> InnerSurface:
     """Find the pelvic surface of a hip bone near its socket (see the rules of this module).
 
@@ -72,6 +79,8 @@ def inner_surface(
         Centre of the native socket, or of the cup.
     medial_lps:
         The medial direction, of the supine frame unless said otherwise.
+    superior_lps:
+        The patient's superior direction: that of LPS itself unless a frame's is at hand.
 
     Raises
     ------
@@ -79,13 +88,18 @@ def inner_surface(
         ``inner-surface-missing`` if no triangle qualifies: the bone is cut off, inside out, or of the other side.
     """
     center, medial = as_vector(socket_center_lps_mm, "socket centre"), unit(medial_lps, "medial direction")
+    superior = unit(superior_lps, "superior direction")
     centroids, normals = hip_bone.corners_lps_mm.mean(axis=1), hip_bone.triangle_normals
     from_center = centroids - center
     distance = np.linalg.norm(from_center, axis=1)
     reach = np.linalg.norm(hip_bone.corners_lps_mm - centroids[:, None], axis=2).max(axis=1)
+    back = np.einsum("ij,ij->i", normals, from_center) / distance
+    depth = from_center @ medial
     candidate = (
         (normals @ medial > LEAST_MEDIAL_COSINE)
-        & (np.einsum("ij,ij->i", normals, from_center) > LEAST_BACK_COSINE * distance)
+        & (back > LEAST_BACK_COSINE)
+        & (depth > LEAST_MEDIAL_BEARING * distance)
+        & ((from_center @ superior > 0) | (depth > _socket_radius_mm(distance, back, hip_bone.triangle_areas_mm2)))
         & (distance - reach < NEAR_SOCKET_MM)
     )
     chosen = np.flatnonzero(candidate)
@@ -102,6 +116,16 @@ def inner_surface(
         read_only(np.ascontiguousarray(hip_bone.corners_lps_mm[chosen])),
         read_only(np.ascontiguousarray(normals[chosen])),
     )
+
+
+def _socket_radius_mm(distance_mm: Array, back_cosine: Array, areas_mm2: Array) -> float:
+    """Return the median distance of the bone that faces the centre, by area; 0 where none does."""
+    facing = np.flatnonzero((back_cosine < -0.9) & (distance_mm < FARTHEST_SOCKET_MM))
+    if not len(facing):
+        return 0.0
+    order = facing[np.argsort(distance_mm[facing])]
+    half = np.searchsorted(np.cumsum(areas_mm2[order]), areas_mm2[order].sum() / 2)
+    return float(distance_mm[order[half]])
 
 
 @dataclass(frozen=True, eq=False)

@@ -21,9 +21,9 @@ import numpy.typing as npt
 from cotyle.cup.cavity import Cavity, ReamingStep
 from cotyle.cup.half_height import half_height_mm, resolution_along_mm
 from cotyle.cup.inner_surface import InnerSurface, NearestPair, distances_from_points, least_distance_to_floor
-from cotyle.space.lines import cross
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, read_only
+from cotyle.space.lines import cross
 from cotyle.space.mesh import TriangleMesh
 
 BRIDGED_GAP_MM = 2.0
