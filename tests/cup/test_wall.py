@@ -2,10 +2,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from cotyle.anatomy.cortex_model import Blur
 from cotyle.cup.cavity import Cavity, step_along
-from cotyle.cup.half_height import half_height_mm
 from cotyle.cup.inner_surface import inner_surface
 from cotyle.cup.orientation import Definition, Orientation, axis_from_orientation
+from cotyle.cup.scan_edges import half_height_mm, scan_blur
 from cotyle.cup.wall import measure_wall, wall_along_axis
 from cotyle.image.volume import Volume
 from cotyle.space.mesh import TriangleMesh
@@ -186,6 +187,32 @@ def test_a_wall_thinner_than_the_scan_resolves_is_flagged():
     assert thin.thin
     assert any("resolves" in note for note in thin.notes)
     assert not wall_of(slab((0, 6)), pole_depth=1, volume=blurred_slab(0, 6, [1, 0, 0])).thin
+
+
+def thin_cortex(thickness: float, blur_mm: float = 0.7) -> Volume:
+    """Trabecular bone of 200 HU under a cortex of 1200 HU that ends at x = -6, oblique voxels."""
+    soft = blurred_slab(0, 6, [1, 0, 0], 200, 50, blur_mm)
+    hard = blurred_slab(6 - thickness, 6, [1, 0, 0], 1000, 0, blur_mm)
+    return Volume(soft.voxels + hard.voxels, soft.ijk_to_lps)
+
+
+@pytest.mark.parametrize("lean", [0, 40])
+@pytest.mark.parametrize("error", [-0.6, 0.0, 0.6])
+def test_a_thin_cortex_is_read_without_bias_once_the_blur_is_known(lean, error):
+    # the phantom is the blurred layer itself; its edge lies 5 / cos(lean) from a pole at depth 1
+    volume = thin_cortex(1.2)
+    direction = rotate(MEDIAL, [0, 1, 0], lean)
+    options = {"pole_depth": 1, "direction": direction, "volume": volume}
+    fitted = wall_of(slab((0, 6 + error)), blur=Blur(0.7, 1200.0), **options)
+    assert fitted.along_axis_mm == pytest.approx(5 / np.cos(np.radians(lean)), abs=0.1)
+    half = wall_of(slab((0, 6 + error)), **options)
+    assert half.along_axis_mm > fitted.along_axis_mm
+
+
+def test_the_blur_is_found_at_the_inner_surface():
+    found = scan_blur(thin_cortex(2.5), inner_surface(slab((0, 6)), [40, 0, 0], MEDIAL))
+    assert found.sigma_mm == pytest.approx(0.7, abs=0.15)
+    assert found.cortex_hu == pytest.approx(1200, abs=150)
 
 
 # --- hip bones of the open shape model ---

@@ -18,6 +18,7 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
+from cotyle.anatomy.cortex_model import Blur
 from cotyle.cup.cavity import Cavity, ReamingStep, line_through_step_mm, step_along
 from cotyle.cup.center import CenterShift, center_shift
 from cotyle.cup.component import Cup
@@ -135,12 +136,13 @@ def assess_reaming(
     side: Side,
     native_center_lps_mm: npt.ArrayLike,
     volume: Volume | None = None,
+    blur: Blur | None = None,
 ) -> tuple[StepResult, ...]:
     """Return what each step removes, leaves and engages, in order; the wall is along each step's own direction.
 
     Parameters
     ----------
-    hip_bone, surface, volume:
+    hip_bone, surface, volume, blur:
         As in :func:`cotyle.cup.wall.measure_wall`.
     frame, side:
         What medial, superior and anterior mean in the paths.
@@ -155,7 +157,7 @@ def assess_reaming(
             StepResult(
                 step=step,
                 removed_ml=removed.volume_mm3 / 1000.0,
-                wall=measure_wall(hip_bone, surface, Cavity((*earlier, step)), volume),
+                wall=measure_wall(hip_bone, surface, Cavity((*earlier, step)), volume, blur=blur),
                 engages=_engagement(*shares_by_zone(removed, step.radius_mm)),
                 path=center_shift(step.start_center_lps_mm, step.end_center_lps_mm, frame, side),
                 from_native=center_shift(native_center_lps_mm, step.end_center_lps_mm, frame, side),

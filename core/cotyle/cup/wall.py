@@ -18,9 +18,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from cotyle.anatomy.cortex_model import Blur
 from cotyle.cup.cavity import Cavity, ReamingStep
-from cotyle.cup.half_height import half_height_mm, resolution_along_mm
 from cotyle.cup.inner_surface import InnerSurface, NearestPair, distances_from_points, least_distance_to_floor
+from cotyle.cup.scan_edges import edge_shift_mm, resolution_along_mm
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, read_only
 from cotyle.space.lines import cross
@@ -95,6 +96,7 @@ def measure_wall(
     cavity: Cavity,
     volume: Volume | None = None,
     *,
+    blur: Blur | None = None,
     with_map: bool = False,
     surface_uncertainty_mm: float = SURFACE_UNCERTAINTY_MM,
 ) -> Wall:
@@ -110,12 +112,14 @@ def measure_wall(
         The axis, pole and map are those of its last step; the minimum is over all its floors.
     volume:
         CT in HU; given, the crossings along the axis are read from the density.
+    blur:
+        What the scan does to an edge; given, a thin cortex is read without bias (:mod:`cotyle.cup.scan_edges`).
     surface_uncertainty_mm:
         One standard deviation of the bone surface.
     """
     step = cavity.last
     axis = wall_along_axis(hip_bone, step)
-    axis, shift, note = _refined(axis, step, volume)
+    axis, shift, note = _refined(axis, step, hip_bone, volume, blur)
     notes = tuple(text for text in (axis.note, note) if text)
     pair, breached = _least(surface, cavity, axis, step)
     thin, limit = _is_thin(axis, step, volume)
@@ -209,12 +213,17 @@ def _beyond_pole(step: ReamingStep, depth_mm: float) -> Array:
     return read_only(np.asarray(step.pole_lps_mm + depth_mm * step.direction_lps))
 
 
-def _refined(axis: AxisWall, step: ReamingStep, volume: Volume | None) -> tuple[AxisWall, float | None, str]:
-    """Move entry and exit to the half height of the density step where the scan shows a clear edge."""
+def _refined(
+    axis: AxisWall, step: ReamingStep, bone: TriangleMesh, volume: Volume | None, blur: Blur | None
+) -> tuple[AxisWall, float | None, str]:
+    """Move entry and exit to the edges of the density where the scan shows clear ones."""
     if volume is None or axis.breached:
         return axis, None, ""
-    out = half_height_mm(volume, _beyond_pole(step, axis.exit_mm), step.direction_lps)
-    back = half_height_mm(volume, _beyond_pole(step, axis.entry_mm), -step.direction_lps) if axis.entry_mm else 0.0
+    direction = step.direction_lps
+    out = edge_shift_mm(volume, blur, bone, _beyond_pole(step, axis.exit_mm), direction)
+    back: float | None = 0.0
+    if axis.entry_mm > 0:
+        back = edge_shift_mm(volume, blur, bone, _beyond_pole(step, axis.entry_mm), -direction)
     note = ""
     if out is None or back is None:
         note = "the scan shows no clear edge on the axis; the bone surface alone gives the wall"
@@ -222,8 +231,7 @@ def _refined(axis: AxisWall, step: ReamingStep, volume: Volume | None) -> tuple[
     entry = max(axis.entry_mm - (back or 0.0), 0.0)
     if leave <= entry:
         return axis, None, "the scan shows no clear edge on the axis; the bone surface alone gives the wall"
-    shift = None if out is None else out
-    return replace(axis, entry_mm=entry, exit_mm=leave), shift, note
+    return replace(axis, entry_mm=entry, exit_mm=leave), out, note
 
 
 def _least(surface: InnerSurface, cavity: Cavity, axis: AxisWall, step: ReamingStep) -> tuple[NearestPair, bool]:
