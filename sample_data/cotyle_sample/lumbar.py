@@ -19,6 +19,8 @@ from cotyle_sample.subject import Subject
 BODY_RADII_MM = (25.0, 17.5)
 BODY_HEIGHT_MM = 27.0
 DISC_MM = 8.0
+SETBACK_MM = 5.0
+"""The back third of the endplate is rounded in the model and escapes the plane fit: the middle lies farther back."""
 
 
 def lumbar_vertebrae(subject: Subject) -> tuple[TriangleMesh, ...]:
@@ -26,6 +28,7 @@ def lumbar_vertebrae(subject: Subject) -> tuple[TriangleMesh, ...]:
     center, normal = _endplate(subject)
     upward = np.array([0.0, 0.0, 1.0])
     first_axis, second_axis = unit(0.6 * normal + 0.4 * upward), unit(0.25 * normal + 0.75 * upward)
+    center = center + np.array([0.0, SETBACK_MM, 0.0])
     first = center + (DISC_MM + 0.5 * BODY_HEIGHT_MM) * unit(0.8 * normal + 0.2 * upward)
     second = first + (DISC_MM + BODY_HEIGHT_MM) * unit(first_axis + second_axis)
     parts: list[TriangleMesh] = []

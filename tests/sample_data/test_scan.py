@@ -141,3 +141,11 @@ def test_thin_density_darkens_the_bone(subject):
     thin, _ = scan(subject(), POSTURE, voxel_mm=(3.0, 3.0, 3.0), noise_hu=0.0, bone_density=0.6)
     bone = truth.labels.voxels > 0
     assert thin.voxels[bone].mean() < 0.75 * healthy.voxels[bone].mean()
+
+
+def test_lumbar_vertebrae_are_bone_without_a_label(coarse_scan):
+    volume, truth = coarse_scan(POSTURE)
+    middle = truth.spine[0].vertices_lps_mm.mean(axis=0)
+    i, j, k = np.round(volume.to_ijk(middle)).astype(int)
+    assert truth.labels.voxels[k, j, i] == 0
+    assert 100 < np.median(volume.voxels[k - 2 : k + 3, j - 2 : j + 3, i - 2 : i + 3]) < 260
