@@ -167,7 +167,8 @@ def roof_inner_end(section: Array, radius_mm: float) -> Array | None:
         last = int(row)
     if last is None or medial_deg[last] < 0.0 or medial_deg[last] > 80.0 - _ROOF_GAP_DEG:
         return None
-    return np.asarray(points[last])
+    # put back onto the sphere: the roof ends here, the step down into the fossa is no part of its slope
+    return np.asarray(points[last] * (radius_mm / np.linalg.norm(points[last])))
 
 
 def crowe_group(subluxation: float) -> str:
@@ -211,10 +212,12 @@ def head_neck_junction(femur: TriangleMesh, head: Sphere, frame: Frame, side: Si
     view = hip_view(frame, side)
     bone = near_part(femur, head.center_lps_mm, 2.5 * head.radius_mm)
     section = plane_section(bone, head.center_lps_mm, -view.lateral, -view.superior)
-    points = clipped_to_radius(section, 2.0 * head.radius_mm)
+    reach_mm = head.radius_mm + _NECK_STEP_MM
+    points = clipped_to_radius(section, reach_mm)
     angle_deg = np.rad2deg(np.arctan2(points[:, 1], points[:, 0]))
-    outside = np.linalg.norm(points, axis=1) - head.radius_mm > _NECK_STEP_MM
-    candidates = outside & (angle_deg > 0.0) & (angle_deg < 150.0)
+    # where the cut leaves the circle of that radius
+    leaves = np.abs(np.linalg.norm(points, axis=1) - reach_mm) < 1e-6
+    candidates = leaves & (angle_deg > 0.0) & (angle_deg < 150.0)
     if not candidates.any():
         return None
     angle = np.deg2rad(angle_deg[candidates].min())

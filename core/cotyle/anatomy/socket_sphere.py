@@ -157,14 +157,14 @@ def femoral_head(femur: TriangleMesh, socket: Sphere, head_seeds: Array) -> Sphe
 def meeting_of_normals(hip_bone: TriangleMesh, medial: Array) -> Sphere:
     """Return a rough sphere from the surface alone: the place where most inward-facing normals meet.
 
-    Each vertex votes for the points 20 to 30 mm along its outward normal (a Hough transform for spheres); the
+    Each vertex votes for the points 19 to 33 mm along its outward normal (a Hough transform for spheres); the
     fullest 3 mm cell wins. Only vertices that look laterally vote: the socket is the hollow that opens to the
     side.
     """
     looking = hip_bone.vertex_normals @ medial < -0.1
     vertices, normals = hip_bone.vertices_lps_mm[looking], hip_bone.vertex_normals[looking]
     areas = vertex_areas(hip_bone)[looking]
-    radii = np.arange(20.0, 30.1, 1.0)
+    radii = np.arange(19.0, 33.1, 1.0)
     votes = (vertices[:, None] + radii[:, None] * normals[:, None]).reshape(-1, 3)
     low = votes.min(axis=0)
     cells = np.floor((votes - low) / 3.0).astype(int)
