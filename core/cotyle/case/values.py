@@ -47,7 +47,16 @@ def load(kind: type[T], path: Path) -> T:
         with np.load(path, allow_pickle=False) as arrays:
             tree = json.loads(arrays["tree"].tobytes())
             return typing.cast(T, _from_tree(kind, tree, arrays))
-    except (ValueError, KeyError, TypeError, OSError, zipfile.BadZipFile, RecursionError) as error:
+    except (
+        ValueError,
+        KeyError,
+        TypeError,
+        AttributeError,
+        OSError,
+        EOFError,
+        zipfile.BadZipFile,
+        RecursionError,
+    ) as error:
         raise InputError(
             "case-outdated", f"{path.name} is damaged or from another version", "Plan the case again"
         ) from error

@@ -52,11 +52,11 @@ def run_plan(
     with written_whole(files.out) as folder, progress.shown():
         progress("reading the scan")
         scan, info = read_scan(files.ct, files.series, repair)
-        found = find_anatomy(scan, info, plan.side, given, files.labels, files.label_names, progress)
-        kept = case_scan(scan, found.anatomy.surfaces)
         study = anonymous_study(info.series_hash or str(info.size))
         if keep_identity:
             study = _own_study(info.source_files)
+        found = find_anatomy(scan, info, plan.side, given, files.labels, files.label_names, progress)
+        kept = case_scan(scan, found.anatomy.surfaces)
         del scan  # the case's own part is enough from here on
         progress("keeping scan and bones")
         write_anatomy(folder, found, kept)

@@ -17,6 +17,8 @@ from cotyle.report import ink
 
 _DENSITY_HU = (-100.0, 1300.0)
 _STRIP, _ROW = 1.0, 0.62
+_WORDS_SHARE = 0.31
+"""Share of the width that the words beside a reamer need."""
 
 
 def depth_track_figure(track: DepthTrack, cup_diameter_mm: float, width_px: float = 960) -> Figure:
@@ -34,11 +36,12 @@ def depth_track_figure(track: DepthTrack, cup_diameter_mm: float, width_px: floa
         y = _STRIP + 0.45 + (row + 0.5) * _ROW
         _bar(axes, y, bar.from_mm, bar.to_mm, ink.REAMER)
         _row_name(axes, y, f"{bar.diameter_mm:g} mm reamer")
-        _end_words(axes, y, bar.to_mm, f"stops at {bar.to_mm:.1f}, {bar.to_mm - bar.from_mm:.1f} mm after first touch")
+        words = f"stops at {bar.to_mm:.1f}, {bar.to_mm - bar.from_mm:.1f} mm after first touch"
+        _words_beside(axes, y, bar.from_mm, bar.to_mm, words)
     y = _STRIP + 0.45 + (len(track.bars) + 0.5) * _ROW
     _bar(axes, y, max(first, track.center_mm), track.seat_mm, ink.CUP_ON_PAPER)
     _row_name(axes, y, f"{cup_diameter_mm:g} mm cup")
-    _end_words(axes, y, track.seat_mm, f"seat at {track.seat_mm:.1f} mm")
+    _words_beside(axes, y, first, track.seat_mm, f"seat at {track.seat_mm:.1f} mm")
     _verticals(axes, track, height)
     _left_over(axes, track, y + 0.5 * _ROW + 0.38)
     axes.set_yticks([])
@@ -140,13 +143,16 @@ def _row_name(axes: Any, y: float, words: str) -> None:
     )
 
 
-def _end_words(axes: Any, y: float, end: float, words: str) -> None:
+def _words_beside(axes: Any, y: float, start: float, end: float, words: str) -> None:
+    """Write before the bar where there is room, so that nothing crosses the inner surface; else behind it."""
+    first, last = axes.get_xlim()
+    before = start - first > _WORDS_SHARE * (last - first)
     axes.annotate(
         words,
-        xy=(end, y),
-        xytext=(8, 0),
+        xy=(start if before else end, y),
+        xytext=(-8 if before else 8, 0),
         textcoords="offset points",
-        ha="left",
+        ha="right" if before else "left",
         va="center",
         fontsize=ink.SMALL_PT,
         color=ink.INK,

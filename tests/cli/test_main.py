@@ -1,0 +1,77 @@
+import json
+import subprocess
+import sys
+import time
+
+import pytest
+from cotyle import __version__
+from cotyle.cli.failures import report_failure
+
+COMMANDS = ("demo", "check", "plan", "measure", "xray")
+
+
+def test_help_lists_the_commands_and_the_caution(command):
+    code, out, _ = command("--help")
+    assert code == 0
+    assert all(name in out for name in COMMANDS)
+    assert "not a medical device" in " ".join(out.split())
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_each_command_has_help(command, name):
+    code, out, _ = command(name, "--help")
+    assert code == 0
+    assert "--json" in out
+
+
+def test_version(command):
+    assert command("--version")[1].strip() == f"cotyle {__version__}"
+
+
+def test_help_imports_nothing_heavy():
+    heavy = "numpy vtk vtkmodules SimpleITK pydicom matplotlib scipy numba pydantic rich"
+    script = f"""
+import sys
+from cotyle.cli.main import run
+run(["--help"])
+print("heavy", sorted(set("{heavy}".split()) & set(sys.modules)))
+"""
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "heavy []"
+
+
+def test_help_answers_at_once():
+    """Under 0.3 s on an idle machine; the best of five, and three times that, so that a busy one does not fail it."""
+    took = []
+    for _ in range(5):
+        start = time.perf_counter()
+        subprocess.run([sys.executable, "-m", "cotyle.cli.main", "--help"], capture_output=True, check=True)
+        took.append(time.perf_counter() - start)
+    assert min(took) < 0.9
+
+
+def test_no_command_is_no_success(command):
+    code, out, err = command()
+    assert code == 2
+    assert "plan" in err + out
+
+
+def test_an_error_of_ours_is_one_line_with_exit_code_1(capsys):
+    assert report_failure(ZeroDivisionError("division\nby zero"), debug=False, as_json=False) == 1
+    caught = capsys.readouterr()
+    assert caught.out == ""
+    assert caught.err.count("\n") == 1
+    assert "our fault" in caught.err
+    assert "Traceback" not in caught.err
+
+
+def test_the_trace_shows_on_demand_only(capsys):
+    report_failure(ZeroDivisionError("x"), debug=True, as_json=True)
+    caught = capsys.readouterr()
+    assert "ZeroDivisionError" in caught.err
+    assert json.loads(caught.out)["error"]["code"] == "internal"
+
+
+def test_control_characters_never_reach_the_terminal(command, tmp_path):
+    _, _, err = command("check", f"{tmp_path}/\x1b[31mred")
+    assert "\x1b" not in err

@@ -1,0 +1,72 @@
+"""One case, planned once through the command line, for all tests that look at its files."""
+
+import json
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from cotyle.cli.main import run
+
+SIDE = "right"
+
+
+@dataclass(frozen=True)
+class PlannedCase:
+    """A planned sample case: its series, its folder, what was printed, and the generator's truth."""
+
+    series: Path
+    folder: Path
+    printed: dict
+    truth: object
+
+    @property
+    def measurements(self) -> dict:
+        return json.loads((self.folder / "measurements.json").read_text(encoding="utf-8"))
+
+
+@pytest.fixture(scope="session")
+def sample_series(tmp_path_factory):
+    """A coarse synthetic series of a subject with a worn right hip, and its truth."""
+    from cotyle.space.side import Side
+    from cotyle_sample import Posture, Variant, make_subject, scan, write_series
+
+    subject = make_subject(seed=5, variant=Variant.WORN, affected_side=Side.RIGHT)
+    volume, truth = scan(subject, Posture(6.0, 3.0, -2.0), seed=5, voxel_mm=(1.25, 1.25, 1.5))
+    folder = tmp_path_factory.mktemp("sample") / "series"
+    write_series(volume, folder, name="test-case")
+    return folder, volume, truth
+
+
+@pytest.fixture(scope="session")
+def planned_case(sample_series, tmp_path_factory):
+    """The case of :func:`sample_series`, planned through the command line; tests must not change its folder."""
+    series, _, truth = sample_series
+    folder = tmp_path_factory.mktemp("planned") / "case"
+    code, out, err = outcome(["plan", str(series), "--side", SIDE, "--out", str(folder), "--json"])
+    assert code == 0, err
+    return PlannedCase(series, folder, json.loads(out), truth)
+
+
+@pytest.fixture
+def own_case(planned_case, tmp_path):
+    """A copy of the planned case that a test may change."""
+    folder = tmp_path / "case"
+    shutil.copytree(planned_case.folder, folder)
+    return folder
+
+
+@pytest.fixture
+def command():
+    """Runs a command line in this process: command("plan", ...) returns exit code, stdout and stderr."""
+    return lambda *arguments: outcome([str(argument) for argument in arguments])
+
+
+def outcome(arguments):
+    import contextlib
+    import io
+
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        code = run(arguments)
+    return code, out.getvalue(), err.getvalue()
