@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from cotyle.anatomy.sections import clipped_to_radius, horizon, near_part, plane_section
+from cotyle.anatomy.sections import clipped_to_radius, horizon, near_part, plane_section, subdivided
 from cotyle.space.arrays import any_perpendicular
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -55,3 +55,12 @@ def test_the_near_part_holds_all_triangles_that_touch_the_ball():
     part = near_part(mesh, np.array([20.0, 0.0, 0.0]), 6.0)
     assert 0 < len(part.triangles) < len(mesh.triangles)
     assert np.linalg.norm(part.vertices_lps_mm - [20.0, 0.0, 0.0], axis=1).max() < 8.0
+
+
+def test_a_subdivided_cut_keeps_its_length_and_ends():
+    segments = np.array([[[0.0, 3.0], [10.0, 3.0]], [[1.0, 1.0], [1.0, -7.0]]])
+    pieces = subdivided(segments, 4)
+    assert pieces.shape == (8, 2, 2)
+    assert np.linalg.norm(pieces[:, 1] - pieces[:, 0], axis=1) == pytest.approx([2.5] * 4 + [2.0] * 4)
+    np.testing.assert_allclose(pieces[[0, 4], 0], segments[:, 0])
+    np.testing.assert_allclose(pieces[[3, 7], 1], segments[:, 1])

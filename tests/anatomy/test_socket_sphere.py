@@ -106,7 +106,9 @@ def test_a_solid_without_a_hollow_has_no_socket():
 
 def test_the_head_is_the_round_end_and_not_the_neck():
     surfaces, seeds = subject(1)
-    head = femoral_head(surfaces["left_femur"], Sphere(seeds.socket(Side.LEFT).head.mean(axis=0), 26.0), np.empty((0, 3)))
+    head = femoral_head(
+        surfaces["left_femur"], Sphere(seeds.socket(Side.LEFT).head.mean(axis=0), 26.0), np.empty((0, 3))
+    )
     truth, _ = fit_sphere(seeds.socket(Side.LEFT).head)
     assert np.linalg.norm(head.center_lps_mm - truth.center_lps_mm) < 0.5
     assert head.radius_mm == pytest.approx(truth.radius_mm, abs=0.5)

@@ -28,7 +28,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from cotyle.anatomy.rim import RIM_REACH_MM
-from cotyle.anatomy.sections import clipped_to_radius, horizon, near_part, plane_section
+from cotyle.anatomy.sections import clipped_to_radius, horizon, near_part, plane_section, subdivided
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, unit
 from cotyle.space.frames import Frame
@@ -37,7 +37,7 @@ from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
 _FOSSA_STEP_MM = 2.0
-_ROOF_GAP_DEG = 6.0
+_ROOF_GAP_DEG = 5.0
 _NECK_STEP_MM = 1.5
 # place of an edge on a surface made from a CT of about 1 mm voxels; common practice, no source
 EDGE_UNCERTAINTY_MM = 1.0
@@ -155,7 +155,7 @@ def roof_inner_end(section: Array, radius_mm: float) -> Array | None:
     From straight above the centre medially, the place where the surface gets 2 mm deeper than the sphere, or where it
     ends. None if the roof does not reach above the centre, or no fossa begins before 80 deg.
     """
-    points = clipped_to_radius(section, radius_mm + _FOSSA_STEP_MM)
+    points = clipped_to_radius(subdivided(section, 8), radius_mm + _FOSSA_STEP_MM)
     points = points[np.linalg.norm(points, axis=1) > radius_mm - RIM_REACH_MM]
     medial_deg = np.rad2deg(np.arctan2(-points[:, 0], points[:, 1]))
     order = np.argsort(medial_deg)

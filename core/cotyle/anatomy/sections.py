@@ -47,6 +47,13 @@ def plane_section(
     return np.stack(ends, axis=1)
 
 
+def subdivided(segments: Array, pieces: int) -> Array:
+    """Return a section with each segment cut into equal pieces, shape (m * pieces, 2, 2)."""
+    share = np.linspace(0.0, 1.0, pieces + 1)[:, None]
+    along = segments[:, :1] + share * (segments[:, 1:] - segments[:, :1])
+    return np.stack([along[:, :-1], along[:, 1:]], axis=2).reshape(-1, 2, 2)
+
+
 def clipped_to_radius(segments: Array, limit_mm: float) -> Array:
     """Return the points (n, 2) of a section that lie within ``limit_mm`` of its centre, and where it leaves
     that circle.
