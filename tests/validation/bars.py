@@ -71,5 +71,6 @@ BARS = (
 # measured and printed, but nothing is demanded of them
 REPORTED = (
     Bar("removed_ml", "removed volume per step, every step", "ml", np.inf, np.inf),
+    Bar("landmark_vertex", "ASIS, pubic tubercle against the generator's own vertices", "mm", np.inf, np.inf),
     Bar("wall_surface_only", "wall along the axis without reading the scan's density", "mm", np.inf, np.inf),
 )

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from cotyle.anatomy.bones import Bones, segment_bones
-from cotyle.anatomy.pelvis import Pelvis, posture_of
+from cotyle.anatomy.pelvis import Pelvis
 from cotyle.anatomy.seeds import seeds_from
 from cotyle.anatomy.survey import Survey, survey_anatomy
 from cotyle.cup.cavity import Cavity, ReamingStep
@@ -57,23 +57,26 @@ def errors_of_scan(name: str, volume: Volume, truth: Truth) -> tuple[list[Error]
     bones = segment_bones(volume)
     found = survey_anatomy(bones.surfaces, seeds_from(bones.correspondence), in_image=volume.contains)
     true = survey_anatomy(truth.surfaces)
-    errors = [*_point_errors(found, truth), *_frame_errors(found.pelvis, truth), *_label_errors(bones, truth)]
+    errors = [*_point_errors(found, truth, true), *_frame_errors(found.pelvis, true.pelvis)]
+    errors += _label_errors(bones, truth)
     for side in Side:
         errors += _hip_errors(side, volume, bones, found, truth, true)
     return [Error(error.quantity, f"{name} {error.where}", error.value) for error in errors], true
 
 
-def _point_errors(found: Survey, truth: Truth) -> Iterator[Error]:
+def _point_errors(found: Survey, truth: Truth, true: Survey) -> Iterator[Error]:
+    """Points by the same rule on the true surface; and against the generator's own vertices, by its own rule."""
     for name in APP_POINTS:
-        yield Error("landmark", name, _distance(found.landmarks[name].lps_mm, truth.landmarks[name]))
+        point = found.landmarks[name].lps_mm
+        yield Error("landmark", name, _distance(point, true.landmarks[name].lps_mm))
+        yield Error("landmark_vertex", name, _distance(point, truth.landmarks[name]))
     for side in Side:
-        sphere, true = found.sockets[side].sphere, truth.sockets[side]
-        yield Error("center", str(side), _distance(sphere.center_lps_mm, true.center_lps_mm))
-        yield Error("diameter", str(side), abs(sphere.diameter_mm - true.diameter_mm))
+        sphere, own = found.sockets[side].sphere, truth.sockets[side]
+        yield Error("center", str(side), _distance(sphere.center_lps_mm, own.center_lps_mm))
+        yield Error("diameter", str(side), abs(sphere.diameter_mm - own.diameter_mm))
 
 
-def _frame_errors(pelvis: Pelvis, truth: Truth) -> Iterator[Error]:
-    true = posture_of(truth.app)
+def _frame_errors(pelvis: Pelvis, true: Pelvis) -> Iterator[Error]:
     yield Error("tilt", "pelvis", abs(pelvis.anterior_tilt_deg - true.anterior_tilt_deg))
     yield Error("rotation", "pelvis", abs(pelvis.rotation_to_left_deg - true.rotation_to_left_deg))
     yield Error("obliquity", "pelvis", abs(pelvis.left_up_deg - true.left_up_deg))

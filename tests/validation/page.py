@@ -21,6 +21,11 @@ alone, landmarks, pelvis, sockets, then cups. A *given cup* is planned on the tr
 reaming steps are then measured on the true surface and on the one found in the scan, two cups for each hip: the
 proposed one, and one a size larger that goes 3 mm deeper.
 
+Landmarks and the pelvic frame are found by one rule, on the true surface and on the one found in the scan; that the
+rule itself finds the right place is for the tests of `anatomy`. Below the table stands, without a bar, how far the
+points lie from the vertices that the generator itself calls ASIS and pubic tubercle, by a rule of its own: along these
+flat ridges two sound rules differ by millimetres. Sphere of the socket and labels are the generator's own.
+
 What this can't show: how it does on real scans. The subjects come from the same shape model that the segmentation
 starts from; the ones marked *off the model* were bent by a smooth change that no weights of that model can make.
 Scatter, motion, contrast agent, dense osteophytes and implants are not in this table.
