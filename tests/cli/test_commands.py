@@ -26,7 +26,7 @@ FILES = {
 
 
 def murray(axis, frame, sign):
-    """Both angles in all definitions of Murray (J Bone Joint Surg Br 1993;75-B:228) from x lateral, y anterior, z up."""
+    """Both angles in all definitions of Murray (J Bone Joint Surg Br 1993;75-B:228) from x lateral, y front, z up."""
     x, y, z = sign * np.dot(axis, frame["left"]), -np.dot(axis, frame["posterior"]), np.dot(axis, frame["superior"])
     return {
         "radiographic": (np.degrees(np.arctan2(x, -z)), np.degrees(np.arcsin(y))),

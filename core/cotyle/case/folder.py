@@ -84,6 +84,19 @@ def written_whole(target: Path) -> Iterator[Path]:
         shutil.rmtree(workshop, ignore_errors=True)
 
 
+def require_writable(target: Path) -> None:
+    """Raise the errors of :func:`written_whole` now, before long work; changes nothing."""
+    target = Path.cwd() / target
+    _refuse_other_content(target)
+    nearest = next(folder for folder in (target.parent, *target.parent.parents) if folder.exists())
+    try:
+        trial = nearest / f".{target.name}-{secrets.token_hex(4)}"
+        trial.mkdir()
+        trial.rmdir()
+    except OSError as error:
+        raise _unwritable(target, error) from error
+
+
 def carry_over(source: Path, target: Path, names: tuple[str, ...]) -> None:
     """Bring unchanged files of one case folder into another: linked where the disk can, else copied."""
     for name in names:

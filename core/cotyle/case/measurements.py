@@ -120,6 +120,7 @@ class CoverageFacts(Strict):
     fraction: Finite
     sectors: SectorFacts
     uncertainty: Finite | None = None
+    near_fraction: Finite | None = None
     uncovered_arc_deg: Finite | None = None
     superolateral_overhang_mm: Finite | None = None
 

@@ -61,6 +61,7 @@ def measurements_of(planned: PlannedCup, cues: Mapping[str, Mapping[str, Any]]) 
             fraction=coverage.fraction,
             sectors=m.SectorFacts(**coverage.sectors),
             uncertainty=planned.coverage_uncertainty,
+            near_fraction=coverage.near_fraction,
             uncovered_arc_deg=coverage.uncovered_arc_deg,
             superolateral_overhang_mm=coverage.overhang_mm,
         ),

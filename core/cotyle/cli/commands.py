@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -10,7 +9,7 @@ from typing import Any
 from cotyle.anatomy.landmark_files import read_landmarks
 from cotyle.case import folder as names
 from cotyle.case.anatomy_file import case_scan
-from cotyle.case.folder import carry_over, require_case, written_whole
+from cotyle.case.folder import carry_over, require_case, require_writable, written_whole
 from cotyle.case.measurements import Measurements
 from cotyle.case.plan_file import PlanFile
 from cotyle.case.results import measurements_of
@@ -18,7 +17,7 @@ from cotyle.case.simulated import case_cues, simulate, view_of
 from cotyle.case.stages import PlannedCup, find_anatomy, plan_cup, read_scan
 from cotyle.case.store import StoredCase, read_case, write_anatomy, write_plan
 from cotyle.cli.choices import Choices, changed_plan, new_plan, with_new_targets
-from cotyle.cli.console import Progress, print_json, say
+from cotyle.cli.console import Progress, print_json, print_table, say
 from cotyle.errors import InputError
 from cotyle.image.volume import Volume
 from cotyle.report.build import write_report, write_view
@@ -26,7 +25,6 @@ from cotyle.report.dicom_pictures import PictureStudy, anonymous_study, study_of
 from cotyle.report.figures import view_picture
 
 DEMO_SIDE = "right"
-DEMO_SCAN = "scan"
 
 
 @dataclass(frozen=True)
@@ -131,13 +129,7 @@ def run_check(ct: Path, as_json: bool) -> None:
     if as_json:
         print_json({"series": [each.as_dict() for each in found]})
     else:
-        from rich.console import Console
-        from rich.table import Table
-
-        table = Table(*ROW_TITLES, title=None, show_lines=False)
-        for each in found:
-            table.add_row(*(cell.replace("[", "\\[") for cell in each.row()))
-        Console().print(table)
+        print_table(ROW_TITLES, [each.row() for each in found])
 
 
 def run_demo(out: Path, as_json: bool) -> None:
@@ -148,12 +140,10 @@ def run_demo(out: Path, as_json: bool) -> None:
         raise InputError("demo-missing", "the sample generator is not installed", "Install Cotyle whole") from error
     progress = Progress(quiet=as_json)
     sample = out.parent / f"{out.name}-sample"
-    with written_whole(out):
-        pass  # says at once whether the folder can be written
-    shutil.rmtree(out, ignore_errors=True)
-    with progress.shown():
-        progress("making the synthetic sample scan")
-        if not (sample / "ct").is_dir():
+    require_writable(out)
+    if not (sample / "ct").is_dir():
+        with progress.shown():
+            progress(f"making the synthetic sample scan in {sample.name}")
             make_demo_case(sample)
     choices = Choices(DEMO_SIDE, None, None, None, None, None, None, None, None)
     run_plan(PlanFiles(sample / "ct", out), choices, repair=False, keep_identity=False, pdf=True, as_json=as_json)
@@ -163,7 +153,7 @@ def _write_results(
     folder: Path, planned: PlannedCup, scan: Volume, study: PictureStudy, pdf: bool, progress: Progress
 ) -> Measurements:
     measured = measurements_of(planned, case_cues(planned))
-    write_report(folder, planned, measured, scan, study, pdf=pdf, progress=progress)
+    measured = write_report(folder, planned, measured, scan, study, pdf=pdf, progress=progress)
     write_plan(folder, planned, measured)
     return measured
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
@@ -75,6 +75,18 @@ def print_json(document: Any) -> None:
     from cotyle.case.json_text import to_json
 
     sys.stdout.write(to_json(document))
+
+
+def print_table(titles: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """Print rows under titles on stdout, as wide as they are; the last column stands below its row."""
+    lines = [titles[:-1], *(row[:-1] for row in rows)]
+    widths = [max(len(line[column]) for line in lines) for column in range(len(titles) - 1)]
+    remarks = ["", *(row[-1] for row in rows)]
+    for line, remark in zip(lines, remarks, strict=True):
+        cells = (one_line(cell).ljust(width) for cell, width in zip(line, widths, strict=True))
+        sys.stdout.write("  ".join(cells).rstrip() + "\n")
+        if remark:
+            sys.stdout.write(" " * (widths[0] + 2) + one_line(remark) + "\n")
 
 
 def one_line(text: str) -> str:

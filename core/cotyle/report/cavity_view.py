@@ -25,6 +25,8 @@ MOST_WALL_MM = 15.0
 PICTURE_PX = (940, 690)
 BONE_COLOR = (0.90, 0.86, 0.78)
 _COLORS = "cividis_r"
+_APART = 0.07
+"""Least distance of two numbers, as a share of the picture's width."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,10 +80,13 @@ def scene_figure(picture: bytes, scenes: CavityScenes, index: int, width_px: flo
     axes = made.add_axes((0, bar_px / (height_px + bar_px), 1, height_px / (height_px + bar_px)))
     axes.imshow(_pixels(picture), extent=(0, columns, rows, 0), interpolation="antialiased")
     at = drawn.camera.project(scenes.numbers_lps_mm, columns, rows)
-    for (x, y), words in zip(at, scenes.numbers, strict=True):
+    written: list[Array] = []
+    for place, words in zip(at, scenes.numbers, strict=True):
+        if any(np.linalg.norm(place - other) < _APART * columns for other in written):
+            continue
+        written.append(place)
         axes.text(
-            x,
-            y,
+            *place,
             words,
             ha="center",
             va="center",

@@ -89,12 +89,12 @@ def orientation_field(
         [target.words, *labels],
         loc="upper left",
         bbox_to_anchor=(0.115, 1.0),
-        ncols=2,
+        ncols=2 if len(labels) < 4 else 3,
         fontsize=ink.SMALL_PT,
         frameon=False,
         numpoints=1,
         borderpad=0.1,
-        columnspacing=1.4,
+        columnspacing=1.2,
         handletextpad=0.5,
     )
     return made
