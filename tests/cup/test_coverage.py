@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from cotyle.cup.component import Cup
-from cotyle.cup.coverage import SECTORS, measure_coverage, rim_directions
+from cotyle.cup.coverage import CONTACT_GAP_MM, SECTORS, measure_coverage, rim_directions
 from cotyle.cup.orientation import Definition, Orientation, axis_from_orientation, convert
 from cotyle.errors import InputError
 from cotyle.space.frames import SCANNER
@@ -68,7 +68,10 @@ def test_bone_beyond_a_plane_across_the_axis_covers_a_cap(height):
     assert found.uncovered_arc_deg == 360
     # each sector loses the same; the chord of the meridian from the cap's edge to the rim
     assert [found.sectors[name] for name in SECTORS] == pytest.approx([height / 26] * 4, abs=6e-3)
-    edge = np.arccos(1 - height / 26)
+    # with the gap allowed, bone at the plane is met from one CONTACT_GAP_MM farther out
+    near_cosine = (26 - height) / (26 + CONTACT_GAP_MM)
+    assert found.near_fraction == pytest.approx(1 - near_cosine, abs=2e-3)
+    edge = np.arccos(near_cosine)
     assert found.overhang_mm == pytest.approx(2 * 26 * np.sin((np.pi / 2 - edge) / 2), abs=0.1)
 
 

@@ -5,6 +5,10 @@ bone as it was before reaming; bone is full by construction, so trabecular bone 
 of the hemisphere about the opening axis, each 90 degrees wide and centred on the directions in the cup's own rim plane
 that point most superiorly in the frame (azimuth 0), and from there anteriorly (90), inferiorly (180) and posteriorly
 (270). Azimuth 0 of a cup in usual orientation is its superolateral edge.
+
+Beside this strict share stands the share that lies on bone or within ``CONTACT_GAP_MM`` of it, looking straight out of
+the shell: a cup set deeper than the native centre leaves a thin crescent under the edge of the roof, which is bone held
+at a short distance and not bone that is missing. The rim's arcs and the overhang are judged with that gap allowed.
 """
 
 from __future__ import annotations
@@ -24,6 +28,9 @@ from cotyle.space.mesh import TriangleMesh
 
 SECTORS = ("superior", "anterior", "inferior", "posterior")
 SHELL_POINTS = 20_000
+# A gap that counts as contact for the rim and for ``near_fraction``; common practice, no source.
+CONTACT_GAP_MM = 1.0
+_GAP_STEPS = 3
 RIM_POINTS = 1440
 
 
@@ -31,13 +38,14 @@ RIM_POINTS = 1440
 class Coverage:
     """Coverage of the shell by host bone.
 
-    ``fraction`` and ``sectors`` are shares of area, 0 to 1. ``uncovered_arc_deg`` is the sum of the rim's arcs outside
-    bone, ``largest_uncovered_arc_deg`` the longest of them and ``largest_uncovered_at_deg`` its middle azimuth (NaN
+    ``fraction`` and ``sectors`` are shares of area in bone, 0 to 1; ``near_fraction`` is the share in bone or within
+    ``CONTACT_GAP_MM`` of it. ``uncovered_arc_deg`` is the sum of the rim's arcs farther than that from bone, ``largest_uncovered_arc_deg`` the longest of them and ``largest_uncovered_at_deg`` its middle azimuth (NaN
     without one). ``overhang_mm`` is the straight distance, along the meridian of the superolateral edge, from the last
     bone to the rim: how far the rim stands out of bone there; the meridian's whole chord if it meets no bone.
     """
 
     fraction: float
+    near_fraction: float
     sectors: Mapping[str, float]
     uncovered_arc_deg: float
     largest_uncovered_arc_deg: float
@@ -78,13 +86,17 @@ def measure_coverage(hip_bone: TriangleMesh, cup: Cup, frame: Frame, points: int
     polar = np.linspace(0.0, np.pi / 2, 361)
     meridian = np.cos(polar)[:, None] * inward + np.sin(polar)[:, None] * superior
 
-    asked = cup.center_lps_mm + cup.radius_mm * np.vstack([shell, rim, meridian])
-    covered = inside(hip_bone, asked, inward)
-    on_shell, on_rim, on_meridian = np.split(covered, [len(shell), len(shell) + len(rim)])
+    directions = np.vstack([shell, rim, meridian])
+    radii = cup.radius_mm + np.linspace(0.0, CONTACT_GAP_MM, _GAP_STEPS)
+    asked = cup.center_lps_mm + np.concatenate([radius * directions for radius in radii])
+    at_gap = inside(hip_bone, asked, inward).reshape(_GAP_STEPS, -1)
+    in_bone, near = at_gap[0, : len(shell)], at_gap.any(axis=0)
+    near_shell, on_rim, on_meridian = np.split(near, [len(shell), len(shell) + len(rim)])
     total, longest, middle = _uncovered_arcs(on_rim)
     return Coverage(
-        fraction=float(on_shell.mean()),
-        sectors={name: float(on_shell[sector == n].mean()) for n, name in enumerate(SECTORS)},
+        fraction=float(in_bone.mean()),
+        near_fraction=float(near_shell.mean()),
+        sectors={name: float(in_bone[sector == n].mean()) for n, name in enumerate(SECTORS)},
         uncovered_arc_deg=total,
         largest_uncovered_arc_deg=longest,
         largest_uncovered_at_deg=middle,
