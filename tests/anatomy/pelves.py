@@ -90,7 +90,7 @@ def uneven(mesh: TriangleMesh, rng: np.random.Generator, rms_mm: float, length_m
 def socket_block(
     opening_axis, center=(0.0, 0.0, 0.0), radius_mm=25.0, mouth_deg=90.0, fossa_deg=0.0, fossa_mm=5.0
 ) -> TriangleMesh:
-    """A drum with a hollow whose edge lies ``mouth_deg`` from its opening axis; a deeper well round the pole if asked."""
+    """A drum with a hollow whose edge lies ``mouth_deg`` from its opening axis; if asked, a well round the pole."""
     angle = np.deg2rad(np.arange(mouth_deg, 180.0 - fossa_deg + 0.5, 1.0))
     arc = np.column_stack([radius_mm * np.sin(angle), radius_mm * np.cos(angle)])
     if fossa_deg:

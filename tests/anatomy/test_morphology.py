@@ -1,10 +1,10 @@
 """Angles and ratios of the socket: closed forms on blocks, published ranges on draws from the shape model.
 
-Closed forms. A hollow sphere whose edge is the circle of directions ``beta`` from the opening axis n (radiographic RI, RA,
-anatomic AI, AA after Murray 1993). A unit direction d at angle t from superior to lateral in the coronal plane has
-d.n = -cos RA cos(t + RI), one at angle p from lateral to anterior in the axial plane d.n = sin AI cos(p - AA). At the edge
-d.n = cos beta. Hence centre-edge angle arccos(-cos beta / cos RA) - RI, and sector angles 180 - arccos(cos beta / sin AI)
-minus or plus AA.
+Closed forms. A hollow sphere whose edge is the circle of directions ``beta`` from the opening axis n (radiographic
+RI, RA, anatomic AI, AA after Murray 1993). A unit direction d at angle t from superior to lateral in the coronal plane
+has d.n = -cos RA cos(t + RI), one at angle p from lateral to anterior in the axial plane d.n = sin AI cos(p - AA). At
+the edge d.n = cos beta. Hence centre-edge angle arccos(-cos beta / cos RA) - RI, and sector angles
+180 - arccos(cos beta / sin AI) minus or plus AA.
 """
 
 import numpy as np

@@ -143,7 +143,7 @@ def test_without_seeds_the_same_plane_and_nearly_the_same_centre_are_found(seed)
 
 
 def test_the_mirrored_opposite_centre_is_the_own_one_on_a_symmetric_pelvis():
-    surfaces, seeds = subject(0)
+    surfaces, _ = subject(0)
     half = {"left_hip_bone": surfaces["left_hip_bone"], "left_femur": surfaces["left_femur"]}
     mirror = np.diag([-1.0, 1.0, 1.0, 1.0])
     mirror[0, 3] = 2.0 * half["left_hip_bone"].vertices_lps_mm[:, 0].min() - 6.0

@@ -12,7 +12,7 @@ Two ways to the regions, each without the other:
 - :func:`touching_plane_from_surfaces`: the upper half of each hip bone for the ASIS, the lower part 8 to 42
   mm from the middle of the symphysis for the tubercles.
 
-A vertex that stands out of its neighbours like a spike (steeper than 0.5 on average) is a fault of the
+A vertex that stands out of its neighbours like a spike (steeper than 0.45 on average) is a fault of the
 surface and is passed over.
 
 How far they disagree goes into the uncertainty. Ridges are flat: within 0.4 mm of the plane lie points up to
@@ -28,6 +28,7 @@ import numpy as np
 
 from cotyle.anatomy.landmarks import APP_NAMES
 from cotyle.anatomy.pelvis import app_frame
+from cotyle.anatomy.socket_sphere import vertex_areas
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, BoolArray, unit
 from cotyle.space.frames import Frame
@@ -37,8 +38,12 @@ from cotyle.space.side import Side
 WINDOW_MM = 15.0
 FLAT_WITHIN_MM = 0.4
 TUBERCLE_NEAR_MM, TUBERCLE_FAR_MM = 8.0, 42.0
-_SPIKE_SLOPE = 0.5
+_SPIKE_SLOPE = 0.45
+_PRESSED_MM = 0.05
 _MAX_ROUNDS = 60
+_CONTACT_ROUNDS = 6
+# how far the plane may come back at a contact while it settles
+_RETURN_MM = 0.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,7 +142,7 @@ def _surface_regions(bones: Mapping[Side, Array], axes: Array) -> dict[str, Bool
 def _settle(
     bones: Mapping[Side, TriangleMesh], axes: Array, seeds: Mapping[str, Array], held: Mapping[str, Array]
 ) -> TouchingPlane:
-    """Repeat region, foremost point, plane until the four points stay."""
+    """Repeat region, foremost point, plane until the four points stay; then take the middle of each contact."""
     vertices = {side: bone.vertices_lps_mm for side, bone in bones.items()}
     centers = dict(seeds)
     chosen: tuple[int, ...] = ()
@@ -156,8 +161,32 @@ def _settle(
         axes, chosen = frame.axes, tuple(rows)
         if centers:
             centers = points
+    foremost = dict(points)
+    for _ in range(_CONTACT_ROUNDS):
+        for name in APP_NAMES:
+            if name not in held:
+                bone = bones[side_of(name)]
+                points[name] = _contact(bone, regions[name], foremost[name], frame.posterior)
+        frame = app_frame(points)
     ridges = {name: _ridge(vertices[side_of(name)], regions[name], points[name], frame) for name in APP_NAMES}
     return TouchingPlane(points, frame, ridges)
+
+
+def _contact(bone: TriangleMesh, region: BoolArray, foremost: Array, posterior: Array) -> Array:
+    """Middle of the surface that a plane pressed in by 0.05 mm would rest on, at the depth of its foremost part.
+
+    Vertices count by their area times exp(-depth / 0.05 mm): a sharp point stays where it is, and along a flat ridge
+    two humps that differ by less than the surface's own error share the contact. Spikes, which stand before the
+    foremost point, are left out; so is what the turning plane no longer touches.
+    """
+    depth = (bone.vertices_lps_mm - foremost) @ posterior
+    near = region & (np.linalg.norm(bone.vertices_lps_mm - foremost, axis=1) < WINDOW_MM) & (depth > -_RETURN_MM)
+    rows = np.flatnonzero(near)
+    rows = np.array([row for row in rows if depth[row] > 8 * _PRESSED_MM or not _is_spike(bone, int(row), posterior)])
+    least = depth[rows].min()
+    weights = vertex_areas(bone)[rows] * np.exp(-(depth[rows] - least) / _PRESSED_MM)
+    middle = weights @ bone.vertices_lps_mm[rows] / weights.sum()
+    return np.asarray(middle + ((least - (middle - foremost) @ posterior) * posterior))
 
 
 def _foremost(name: str, bone: TriangleMesh, posterior: Array, region: BoolArray, center: Array | None) -> int:
