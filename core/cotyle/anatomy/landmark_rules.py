@@ -14,8 +14,7 @@ that plane.
   plane, along an axis that leans 12 deg forward. The endplate rises backwards by some 40 deg and ends in a
   corner; straight up, the arch of the canal behind it can stand higher.
 - ``coccyx_tip``: lowest point of the sacrum's surface, only where a coccyx hangs on it (its lowest 15 mm are
-  less than
-  30 mm wide; a sacrum's own end is 40 mm wide and more).
+  less than 30 mm wide; a sacrum's own end is wider).
 
 "Lowest" and "hindmost" are along the axes of the anterior pelvic plane, so that they do not depend on how the patient
 lies. A rule's uncertainty joins the surface's own, half the length along which the surface is nearly as extreme
