@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from cotyle.anatomy.bone_quality import judge_bones
 from cotyle.anatomy.bones import Bones, segment_bones
 from cotyle.anatomy.pelvis import Pelvis
 from cotyle.anatomy.seeds import seeds_from
@@ -52,8 +53,17 @@ class GivenCup:
     frame: Frame
 
 
-def errors_of_scan(name: str, volume: Volume, truth: Truth) -> tuple[list[Error], Survey]:
-    """Segment, survey and measure one scan; return every error and what was surveyed on the true surfaces."""
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """Every error of one scan, what was surveyed on the true surfaces, and the doubts the program itself raised."""
+
+    errors: list[Error]
+    truth: Survey
+    doubts: tuple[str, ...]
+
+
+def errors_of_scan(name: str, volume: Volume, truth: Truth) -> Measured:
+    """Segment, survey and measure one scan."""
     bones = segment_bones(volume)
     found = survey_anatomy(bones.surfaces, seeds_from(bones.correspondence), in_image=volume.contains)
     true = survey_anatomy(truth.surfaces)
@@ -61,7 +71,9 @@ def errors_of_scan(name: str, volume: Volume, truth: Truth) -> tuple[list[Error]
     errors += _label_errors(bones, truth)
     for side in Side:
         errors += _hip_errors(side, volume, bones, found, truth, true)
-    return [Error(error.quantity, f"{name} {error.where}", error.value) for error in errors], true
+    named = [Error(error.quantity, f"{name} {error.where}", error.value) for error in errors]
+    doubts = [finding.text for finding in judge_bones(bones).findings] + [doubt.text for doubt in found.doubts]
+    return Measured(named, true, tuple(doubts))
 
 
 def _point_errors(found: Survey, truth: Truth, true: Survey) -> Iterator[Error]:
@@ -115,7 +127,7 @@ def _hip_errors(
     for given in given_cups(side, truth, true_survey):
         where = f"{side} {given.name}"
         true_wall = measure_wall(true_bone, true_inner, Cavity(given.steps))
-        wall = measure_wall(bone, inner, Cavity(given.steps), volume)
+        wall = measure_wall(bone, inner, Cavity(given.steps), volume, blur=bones.correspondence.blur)
         surface_only = measure_wall(bone, inner, Cavity(given.steps))
         of_mm = f"{where} of {true_wall.along_axis_mm:.1f} mm"
         yield Error("wall_along_axis", of_mm, abs(wall.along_axis_mm - true_wall.along_axis_mm))
