@@ -115,12 +115,12 @@ class SectorFacts(Strict):
 
 
 class CoverageFacts(Strict):
-    """Share of the bone-facing surface on host bone, 0 to 1."""
+    """Share of the bone-facing surface in host bone, 0 to 1; ``near_fraction`` also counts gaps up to 1 mm."""
 
     fraction: Finite
     sectors: SectorFacts
     uncertainty: Finite | None = None
-    near_fraction: Finite | None = None
+    near_fraction: Finite
     uncovered_arc_deg: Finite | None = None
     superolateral_overhang_mm: Finite | None = None
 
