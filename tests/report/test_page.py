@@ -1,5 +1,6 @@
 """The page as a reader and a browser meet it."""
 
+import sys
 from html.parser import HTMLParser
 
 import pytest
@@ -7,7 +8,7 @@ from cotyle import CAUTION
 from cotyle.case.measurements import Doubt, Measurements
 from cotyle.case.plan_file import PlanFile
 from cotyle.report.page import render_page, tiles
-from cotyle.report.pdf import page_as_pdf
+from cotyle.report.pdf import PdfUnavailableError, page_as_pdf
 
 ORDER = (
     "not a medical device",
@@ -128,6 +129,12 @@ def test_without_doubts_the_page_does_not_call_itself_safe(files):
     page = render_page(plan, measured.model_copy(update={"warnings": ()}), {}, "")
     assert "proves nothing" in page
     assert CAUTION in page
+
+
+def test_without_pango_there_is_a_stated_reason_and_no_pdf(monkeypatch):
+    monkeypatch.setitem(sys.modules, "weasyprint", None)  # an import of it then fails
+    with pytest.raises(PdfUnavailableError, match="Pango"):
+        page_as_pdf("<p>page</p>")
 
 
 def test_the_pdf_is_the_same_page_and_fetches_nothing(files):

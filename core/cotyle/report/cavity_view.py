@@ -86,7 +86,8 @@ def scene_figure(picture: bytes, scenes: CavityScenes, index: int, width_px: flo
             continue
         written.append(place)
         axes.text(
-            *place,
+            float(place[0]),
+            float(place[1]),
             words,
             ha="center",
             va="center",
