@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from cotyle.anatomy.cortex_model import Blur, estimate_blur
+from cotyle.anatomy.femoral_head import find_head, neck_direction
 from cotyle.anatomy.femur_fit import FemurFit, fit_femur_shape, follow_femur, settle_femur
 from cotyle.anatomy.joint_limits import clear_of_heads, clear_of_surface
 from cotyle.anatomy.pelvis_fit import SMOOTH_MM, PelvisShape, fit_pelvis_shape, follow_pelvis
@@ -22,8 +23,10 @@ from cotyle.image.pyramid import block_mean
 from cotyle.image.rasterize import inside_mask
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
+from cotyle.space.fits import fit_sphere_robust
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.mesh_queries import MeshQuery
+from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
 FINE_DIVISIONS = 10
@@ -91,9 +94,15 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
     progress("finding the pelvis")
     shape = fit_pelvis_shape(quiet, smooth, coarse_model, trust)
     progress("finding the femora")
-    coarse_pelvis = shape.vertices(coarse_model)
-    femur_shapes = {side: fit_femur_shape(smooth, coarse_model, side, shape.fit, coarse_pelvis, trust) for side in Side}
-    heads = [follow_femur(volume, model, side, femur_shapes[side], trust=trust).head for side in Side]
+    sockets = {side: _fitted_socket(shape.vertices(coarse_model), coarse_model, side) for side in Side}
+    seen = {side: find_head(volume, sockets[side], neck_direction(shape.fit.pose, side), trust) for side in Side}
+    femur_shapes = {
+        side: fit_femur_shape(
+            smooth, coarse_model, side, shape.fit, (seen[side] or sockets[side]).center_lps_mm, bool(seen[side]), trust
+        )
+        for side in Side
+    }
+    heads = [seen[side] or follow_femur(volume, model, side, femur_shapes[side], trust=trust).head for side in Side]
     progress("following the surfaces")
     off_heads = clear_of_heads(heads)
     followed, _ = follow_pelvis(volume, model, shape, off_heads, trust)
@@ -115,6 +124,11 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
     labels = label_map(volume, surfaces, metal)
     found = Correspondence(model, pelvis, edges.step_hu, shape.vertices(model), femora, shape, blur)
     return Bones(labels, surfaces, found, metal, "segmented")
+
+
+def _fitted_socket(pelvis_lps_mm: Array, model: ShapeModel, side: Side) -> Sphere:
+    """The sphere of the lunate surface of a pelvis with the model's vertices."""
+    return fit_sphere_robust(pelvis_lps_mm[model.lunate_vertices[side]])[0]
 
 
 def _blur_of(volume: Volume, pelvis: TriangleMesh, femora: Mapping[Side, FemurFit]) -> Blur:

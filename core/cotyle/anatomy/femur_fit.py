@@ -64,28 +64,40 @@ class FemurShape:
 
 
 def fit_femur_shape(
-    smooth: Volume, model: ShapeModel, side: Side, pelvis: ShapeFit, pelvis_vertices: Array, trust: Trust | None = None
+    smooth: Volume,
+    model: ShapeModel,
+    side: Side,
+    pelvis: ShapeFit,
+    center_lps_mm: Array,
+    head_is_known: bool,
+    trust: Trust | None = None,
 ) -> FemurShape:
-    """Search the femur about the centre of the fitted socket and fit the model to it.
+    """Search the femur about the centre of its head and fit the model to it.
 
     Parameters
     ----------
     smooth:
         The scan at about 2.5 mm.
-    pelvis, pelvis_vertices:
+    pelvis:
         The pelvis as fitted with the same ``model``.
+    center_lps_mm, head_is_known:
+        The centre of the head if it was seen, and then the fitted head stays there; else that of the fitted socket.
     trust:
         How far the scan is to be believed at a place (metal); everywhere if not given.
     """
     shape = _femur_shape(model, side)
-    socket, _ = fit_sphere_robust(pelvis_vertices[model.lunate_vertices[side]])
     weights = np.array(pelvis.weights_sd)
-    start = _seated(shape, weights, pelvis.pose, model, socket.center_lps_mm)
-    turn, score = _search(smooth, shape, weights, start, socket.center_lps_mm)
-    first = ShapeFit(_turned(start, turn, socket.center_lps_mm), weights, np.zeros(len(shape.mean)))
+    start = _seated(shape, weights, pelvis.pose, model, center_lps_mm)
+    turn, score = _search(smooth, shape, weights, start, center_lps_mm)
+    if head_is_known:
+        turn[3:] = 0.0
+    first = ShapeFit(_turned(start, turn, center_lps_mm), weights, np.zeros(len(shape.mean)))
     rounds = [FitRound(r.search, r.modes, max(r.prior, 0.02), free_scale=False) for r in shape_rounds()[-8:]]
     pose_only = [FitRound(rounds[0].search, 0, 0.0, free_scale=False)] * 3
     fitted = fit_shape(smooth, shape, first, pose_only + rounds, trust=trust)
+    if head_is_known:
+        pose = _seated(shape, fitted.weights_sd, fitted.pose, model, center_lps_mm)
+        fitted = ShapeFit(pose, fitted.weights_sd, fitted.step_hu)
     return FemurShape(shape, fitted, score)
 
 

@@ -3,7 +3,7 @@
 A triangle of the hip bone belongs to it when
 
 1. its outward normal faces medially, within 60 degrees of the frame's medial axis;
-2. it turns its back to the socket: its normal lies within 49 degrees of the direction from the socket's centre to it,
+2. it turns its back to the socket: its normal lies within 26 degrees of the direction from the socket's centre to it,
    and that direction within 70 degrees of medial;
 3. a line from it going medially does not meet the same bone again within 40 mm: it looks into the pelvis, not across
    the fossa or a foramen;
@@ -35,7 +35,7 @@ NEAR_SOCKET_MM = 75.0
 CLEAR_OF_BONE_MM = 40.0
 FARTHEST_SOCKET_MM = 40.0
 LEAST_MEDIAL_COSINE = 0.5
-LEAST_BACK_COSINE = 0.65
+LEAST_BACK_COSINE = 0.9
 LEAST_MEDIAL_BEARING = 0.342  # cosine of 70 degrees
 # A point counts as past the surface only if it lies straight in front of it, not off its edge.
 _STRAIGHT_COSINE = 0.9
