@@ -108,13 +108,10 @@ def _press_fit(planned: PlannedCup) -> list[Warning]:
 def _posture(planned: PlannedCup) -> list[Warning]:
     if planned.plan.posture.measured:
         return []
-    return [
-        (
-            "posture-assumed",
-            "Nobody measured how this pelvis tilts on standing: the standing frame assumes "
-            f"{planned.plan.posture.standing_tilt_change_deg:+.0f} deg of change",
-        )
-    ]
+    change = planned.plan.posture.standing_tilt_change_deg
+    assumed = f"assumes {change:+.0f} deg of change" if change else "is taken to be the supine one"
+    text = f"Nobody measured how this pelvis tilts on standing: the standing frame {assumed}"
+    return [("posture-assumed", text)]
 
 
 def _sentence(text: str) -> str:
