@@ -25,6 +25,7 @@ Trust = Callable[[Array], Array]
 
 _SETTLING_ROUNDS = 2
 _SETTLING_STIFFNESS = 0.4
+_EVENING_ROUNDS, _EVENING_STEP = 10, 0.5
 
 
 @dataclass(frozen=True)
@@ -63,7 +64,9 @@ def free_surface(
         Moved vertices (n, 3) and what the last round saw.
     """
     vertices = np.array(vertices_lps_mm)
-    bending = bending_matrix(triangles, len(vertices))
+    laplacian = graph_laplacian(triangles, len(vertices))
+    bending = (laplacian.T @ laplacian).tocsc()
+    layout = laplacian @ vertices
     edges = Edges(np.zeros(len(vertices)), np.zeros(len(vertices)))
     for step in rounds:
         for _ in range(step.repeats):
@@ -72,6 +75,7 @@ def free_surface(
             edges = find_edges(volume, vertices, normals, step.search, limit)
             confidence = _confidence(edges, step.search.cap_hu) * (1.0 if trust is None else trust(vertices))
             vertices = _moved(vertices, normals, edges, confidence, step.stiffness, bending)
+            vertices = _evened(vertices, triangles, laplacian, layout)
     return vertices, edges
 
 
@@ -89,7 +93,9 @@ def settle_surface(
     :func:`cotyle.anatomy.cortex_model.estimate_blur`.
     """
     vertices = np.array(vertices_lps_mm)
-    bending = bending_matrix(triangles, len(vertices))
+    laplacian = graph_laplacian(triangles, len(vertices))
+    bending = (laplacian.T @ laplacian).tocsc()
+    layout = laplacian @ vertices
     edges = Edges(np.zeros(len(vertices)), np.zeros(len(vertices)))
     for _ in range(_SETTLING_ROUNDS):
         normals = vertex_normals(vertices, triangles)
@@ -99,6 +105,7 @@ def settle_surface(
             edges = Edges(np.where(barred, 0.0, edges.shift_mm), np.where(barred, 0.0, edges.step_hu))
         confidence = _confidence(edges, np.inf) * (1.0 if trust is None else trust(vertices))
         vertices = _moved(vertices, normals, edges, confidence, _SETTLING_STIFFNESS, bending)
+        vertices = _evened(vertices, triangles, laplacian, layout)
     return vertices, edges
 
 
@@ -118,12 +125,24 @@ def _confidence(edges: Edges, cap_hu: float) -> Array:
     return np.clip((edges.step_hu / reference - 0.15) / 0.5, 0.0, 1.0)
 
 
-def bending_matrix(triangles: npt.NDArray[np.integer], count: int) -> sparse.csc_matrix:
-    """Return L'L, (count, count), of the graph Laplacian scaled by the number of neighbours."""
+def _evened(vertices: Array, triangles: IntArray, laplacian: sparse.csr_matrix, layout: Array) -> Array:
+    """Vertices slid within the surface towards the spacing they had at the start, so that none fold over others.
+
+    ``layout`` is the Laplacian of the starting surface: each vertex's offset from the middle of its neighbours.
+    """
+    for _ in range(_EVENING_ROUNDS):
+        offset = layout - laplacian @ vertices
+        normals = vertex_normals(vertices, triangles)
+        within = offset - np.einsum("ij,ij->i", offset, normals)[:, None] * normals
+        vertices = vertices + _EVENING_STEP * within
+    return vertices
+
+
+def graph_laplacian(triangles: npt.NDArray[np.integer], count: int) -> sparse.csr_matrix:
+    """Return the (count, count) matrix that takes vertices to their offset from the mean of their neighbours."""
     a, b, c = triangles.T
     rows, columns = np.concatenate([a, b, c, b, c, a]), np.concatenate([b, c, a, a, b, c])
     neighbours = sparse.coo_matrix((np.ones(len(rows)), (rows, columns)), shape=(count, count)).tocsr()
     neighbours.data[:] = 1.0
     degree = np.maximum(np.asarray(neighbours.sum(axis=1)).ravel(), 1.0)
-    laplacian = sparse.identity(count, format="csr") - sparse.diags(1.0 / degree) @ neighbours
-    return (laplacian.T @ laplacian).tocsc()
+    return (sparse.identity(count, format="csr") - sparse.diags(1.0 / degree) @ neighbours).tocsr()
