@@ -10,6 +10,4 @@ try:
 except PackageNotFoundError:  # running from a source tree that was never installed
     __version__ = "0+unknown"
 
-CAUTION = (
-    "Research software, not a medical device. Check every number; local codes and licensed practice decide."
-)
+CAUTION = "Research software, not a medical device. Check every number; local codes and licensed practice decide."

@@ -52,4 +52,6 @@ def chest() -> Volume:
 
 def nothing() -> Volume:
     """Noise in soft tissue."""
-    return Volume(np.random.default_rng(0).normal(30, 40, (120, 140, 140)).astype(np.int16), np.diag([1.6, 1.6, 1.6, 1]))
+    return Volume(
+        np.random.default_rng(0).normal(30, 40, (120, 140, 140)).astype(np.int16), np.diag([1.6, 1.6, 1.6, 1])
+    )

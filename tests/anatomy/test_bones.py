@@ -14,6 +14,7 @@ from cotyle.image.volume import Volume
 from cotyle.space.mesh_queries import MeshQuery
 from cotyle.space.side import Side
 from cotyle_sample import Posture, make_subject, scan
+
 from tests.anatomy.not_a_pelvis import chest, head, nothing
 
 VOXEL_MM = (1.2, 1.2, 1.4)
@@ -92,7 +93,7 @@ def test_what_is_not_a_pelvis_is_refused(other):
 
 def test_a_side_that_the_scan_does_not_show_is_refused(known):
     volume = known[0]
-    i, j, k = volume.size
+    _, j, k = volume.size
     middle = volume.to_ijk(known[1].landmarks["symphysis"])[0]
     half = segment_bones(volume.cropped((0, 0, 0), (int(middle + 60), j, k)))
     cut_off, kept = (Side.LEFT, Side.RIGHT) if volume.ijk_to_lps[0, 0] > 0 else (Side.RIGHT, Side.LEFT)

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from cotyle.image.rasterize import inside_mask
 from cotyle.image.volume import Volume
-from cotyle.space.rotations import rotation_matrix
 from cotyle.space.mesh_files import from_polydata
+from cotyle.space.rotations import rotation_matrix
 from vtkmodules.vtkFiltersSources import vtkSphereSource
 
 

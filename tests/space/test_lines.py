@@ -2,11 +2,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tests.cup.cup_solids import box, join, shell, sphere
+from cotyle.space.lines import cross, inside
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cotyle.space.lines import cross, inside
+from tests.cup.cup_solids import box, join, shell, sphere
 
 
 # textbook chord of a sphere at offset p: 2 sqrt(r^2 - p^2), r 26

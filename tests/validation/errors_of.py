@@ -107,7 +107,7 @@ def given_cups(side: Side, truth: Truth, survey: Survey) -> Iterator[GivenCup]:
     deeper, so that its reamers take bone everywhere and its wall is thin.
     """
     bone, sphere, frame = truth.surfaces[f"{side}_hip_bone"], truth.sockets[side], survey.pelvis.supine
-    inner = inner_surface(bone, sphere.center_lps_mm, -side.lateral_sign * frame.left)
+    inner = inner_surface(bone, sphere.center_lps_mm, -side.lateral_sign * frame.left, frame.superior)
     floor = survey.sockets[side].fossa_floor_lps_mm
     frames = survey.pelvis.frames
     first = propose(side, sphere.center_lps_mm, sphere.diameter_mm, floor, bone, inner, frames)
@@ -122,8 +122,10 @@ def _hip_errors(
 ) -> Iterator[Error]:
     bone, true_bone = bones.surfaces[f"{side}_hip_bone"], truth.surfaces[f"{side}_hip_bone"]
     frame, true_frame = found.pelvis.supine, true_survey.pelvis.supine
-    inner = inner_surface(bone, found.sockets[side].center_lps_mm, -side.lateral_sign * frame.left)
-    true_inner = inner_surface(true_bone, truth.sockets[side].center_lps_mm, -side.lateral_sign * true_frame.left)
+    inner = inner_surface(bone, found.sockets[side].center_lps_mm, -side.lateral_sign * frame.left, frame.superior)
+    true_inner = inner_surface(
+        true_bone, truth.sockets[side].center_lps_mm, -side.lateral_sign * true_frame.left, true_frame.superior
+    )
     for given in given_cups(side, truth, true_survey):
         where = f"{side} {given.name}"
         true_wall = measure_wall(true_bone, true_inner, Cavity(given.steps))

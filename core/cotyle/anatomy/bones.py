@@ -112,7 +112,7 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
         for side, limit in zip(Side, off_pelvis, strict=True)
     }
     progress("taking back the blur")
-    blur = _blur_of(volume, TriangleMesh(followed, model.pelvis_triangles), femora)
+    blur = blur_of_bones(volume, TriangleMesh(followed, model.pelvis_triangles), femora)
     pelvis, edges = settle_surface(volume, followed, model.pelvis_triangles, blur, trust, off_heads)
     femora = {
         side: settle_femur(volume, model, femora[side], blur, limit, trust)
@@ -131,8 +131,8 @@ def _fitted_socket(pelvis_lps_mm: Array, model: ShapeModel, side: Side) -> Spher
     return fit_sphere_robust(pelvis_lps_mm[model.lunate_vertices[side]])[0]
 
 
-def _blur_of(volume: Volume, pelvis: TriangleMesh, femora: Mapping[Side, FemurFit]) -> Blur:
-    """Blur of the scan, with cortical density read off the femoral shafts."""
+def blur_of_bones(volume: Volume, pelvis: TriangleMesh, femora: Mapping[Side, FemurFit]) -> Blur:
+    """Return the blur of a scan at the surfaces of its bones; cortical density is read off the femoral shafts."""
     meshes = [pelvis, *(TriangleMesh(fit.vertices, fit.triangles) for fit in femora.values())]
     away = [np.linalg.norm(fit.vertices - fit.head.center_lps_mm, axis=1) for fit in femora.values()]
     shaft = np.concatenate([np.zeros(len(pelvis.vertices_lps_mm), dtype=bool), *(d > SHAFT_FROM_MM for d in away)])

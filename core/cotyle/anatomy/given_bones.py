@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import SimpleITK as sitk
 from vtkmodules.util.numpy_support import numpy_to_vtk
 from vtkmodules.vtkCommonDataModel import vtkImageData
 from vtkmodules.vtkFiltersCore import vtkFlyingEdges3D, vtkQuadricDecimation, vtkWindowedSincPolyDataFilter
 
-from cotyle.anatomy.bones import Bones, Progress, segment_bones
+from cotyle.anatomy.bones import Bones, Progress, blur_of_bones, segment_bones
 from cotyle.anatomy.surface_fit import settle_surface
 from cotyle.errors import InputError
 from cotyle.image.labels import BONE_LABELS, LABEL_OF_BONE
@@ -51,13 +53,15 @@ def bones_from_labels(volume: Volume, labels: Volume, progress: Progress = lambd
     is_bone = (filled.voxels > 0) & (filled.voxels != LABEL_OF_BONE["metal"])
     posing = labels.with_voxels(np.where(is_bone, _BONE_HU, _SOFT_HU).astype(np.int16))
     fitted = segment_bones(posing, progress)
+    found = fitted.correspondence
+    blur = blur_of_bones(volume, TriangleMesh(found.pelvis_lps_mm, found.model.pelvis_triangles), found.femora)
     surfaces = dict(fitted.surfaces)
     for number, name in BONE_LABELS.items():
         if name != "metal" and (filled.voxels == number).any():
             rough = surface_of_label(filled, number)
-            vertices, _ = settle_surface(volume, rough.vertices_lps_mm, rough.triangles, fitted.correspondence.blur)
+            vertices, _ = settle_surface(volume, rough.vertices_lps_mm, rough.triangles, blur)
             surfaces[name] = TriangleMesh(vertices, rough.triangles)
-    return Bones(filled, surfaces, fitted.correspondence, find_metal(volume), "given")
+    return Bones(filled, surfaces, replace(found, blur=blur), find_metal(volume), "given")
 
 
 def fill_interiors(labels: Volume) -> Volume:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import SimpleITK as sitk
 
+from cotyle.anatomy.cortex_model import Blur
 from cotyle.anatomy.landmarks import Landmark
 from cotyle.anatomy.pelvis import Pelvis, build_pelvis
 from cotyle.anatomy.socket import Socket
@@ -48,6 +49,7 @@ class Anatomy:
     """Everything about the pelvis that no plan changes."""
 
     source: ScanSource
+    blur: Blur
     surfaces: Mapping[str, TriangleMesh]
     landmarks: Mapping[str, Landmark]
     sockets: Mapping[Side, Socket]

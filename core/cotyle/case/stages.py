@@ -119,7 +119,15 @@ def find_anatomy(
     survey.socket(side)
     doubts = _doubts(info, quality, survey)
     source = ScanSource(info.voxel_mm, info.size, info.series_hash, info.repairs, is_synthetic(info), bones.origin)
-    anatomy = Anatomy(source, bones.surfaces, survey.landmarks, survey.sockets, doubts, _quality_numbers(quality))
+    anatomy = Anatomy(
+        source,
+        bones.correspondence.blur,
+        bones.surfaces,
+        survey.landmarks,
+        survey.sockets,
+        doubts,
+        _quality_numbers(quality),
+    )
     return FoundAnatomy(anatomy, bones.labels)
 
 
@@ -138,7 +146,7 @@ def plan_cup(anatomy: Anatomy, scan: Volume, plan: PlanFile, progress: Progress 
     pelvis = anatomy.pelvis(plan.posture.standing_tilt_change_deg)
     socket = anatomy.socket(plan.side)
     bone, frame = anatomy.surfaces[hip_bone(plan.side)], pelvis.frames[MEASURING_FRAME]
-    inner = inner_surface(bone, socket.center_lps_mm, -plan.side.lateral_sign * frame.left)
+    inner = inner_surface(bone, socket.center_lps_mm, -plan.side.lateral_sign * frame.left, frame.superior)
     progress("placing the cup")
     full = complete_plan(plan, pelvis, socket, _medial_floor(anatomy, socket, frame), bone, inner)
     cup = cup_of(full, pelvis)
@@ -150,8 +158,8 @@ def plan_cup(anatomy: Anatomy, scan: Volume, plan: PlanFile, progress: Progress 
         first_under_mm=full.reaming.first_under_mm,
         last_under_mm=full.reaming.last_under_mm,
     )
-    results = assess_reaming(steps, bone, inner, frame, plan.side, socket.center_lps_mm, scan)
-    wall = measure_wall(bone, inner, Cavity(steps), scan, with_map=True)
+    results = assess_reaming(steps, bone, inner, frame, plan.side, socket.center_lps_mm, scan, anatomy.blur)
+    wall = measure_wall(bone, inner, Cavity(steps), scan, blur=anatomy.blur, with_map=True)
     coverage = measure_coverage(bone, cup, frame)
     return PlannedCup(
         plan=full,

@@ -39,9 +39,10 @@ class Coverage:
     """Coverage of the shell by host bone.
 
     ``fraction`` and ``sectors`` are shares of area in bone, 0 to 1; ``near_fraction`` is the share in bone or within
-    ``CONTACT_GAP_MM`` of it. ``uncovered_arc_deg`` is the sum of the rim's arcs farther than that from bone, ``largest_uncovered_arc_deg`` the longest of them and ``largest_uncovered_at_deg`` its middle azimuth (NaN
-    without one). ``overhang_mm`` is the straight distance, along the meridian of the superolateral edge, from the last
-    bone to the rim: how far the rim stands out of bone there; the meridian's whole chord if it meets no bone.
+    ``CONTACT_GAP_MM`` of it. ``uncovered_arc_deg`` is the sum of the rim's arcs farther than that from bone,
+    ``largest_uncovered_arc_deg`` the longest of them and ``largest_uncovered_at_deg`` its middle azimuth (NaN without
+    one). ``overhang_mm`` is the straight distance, along the meridian of the superolateral edge, from the last bone to
+    the rim: how far the rim stands out of bone there; the meridian's whole chord if it meets no bone.
     """
 
     fraction: float
