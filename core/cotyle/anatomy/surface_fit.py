@@ -45,11 +45,11 @@ def free_surface(
     trust: Trust | None = None,
     outward_limit: Limit | None = None,
 ) -> tuple[Array, Edges]:
-    """Move each vertex along its normal to the edge of bone while the displacement stays smooth.
+    """Move each vertex to the edge of bone while the displacement stays smooth.
 
-    Solves ``(W + stiffness L'L) d = W t`` for the displacement d: t the way to the edge, W the confidence in
-    it, L the graph Laplacian of the surface (the discrete thin plate of Botsch and Sorkine, IEEE Trans Vis
-    Comput Graph 2008;14:213-30).
+    Solves ``(W + stiffness L'L) D = W t n`` for the displacement vectors D: t the way to the edge along the normal n, W
+    the confidence in it, L the graph Laplacian of the surface (the discrete thin plate of Botsch and Sorkine, IEEE
+    Trans Vis Comput Graph 2008;14:213-30). Vectors, so that the flanks of a ridge follow its crest when it recedes.
 
     Parameters
     ----------
@@ -112,12 +112,11 @@ def settle_surface(
 def _moved(
     vertices: Array, normals: Array, edges: Edges, confidence: Array, stiffness: float, bending: sparse.csc_matrix
 ) -> Array:
-    """Vertices after one smooth displacement along their normals."""
+    """Vertices after one smooth displacement; the way to each edge is a vector along the normal there."""
     # a vertex that sees nothing is carried by its neighbours; the small term keeps the system solvable
     system = sparse.diags(confidence + 1e-6) + stiffness * bending
     factors = splu(system.tocsc(), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
-    displacement = factors.solve(confidence * edges.shift_mm)
-    return np.asarray(vertices + displacement[:, None] * normals)
+    return np.asarray(vertices + factors.solve((confidence * edges.shift_mm)[:, None] * normals))
 
 
 def _confidence(edges: Edges, cap_hu: float) -> Array:
