@@ -20,8 +20,8 @@ from cotyle.space.mesh import TriangleMesh
 class Columns:
     """Parallel lines on a square grid, and their crossings with a surface.
 
-    Line ``c`` runs through ``origin + offsets_mm[c] @ (u, v)`` along ``direction``; depths count in mm along it from the
-    origin's plane. It stands for ``pitch_mm ** 2`` of the cross-section.
+    Line ``c`` runs through ``origin + offsets_mm[c] @ (u, v)`` along ``direction``; depths count in mm along it from
+    the origin's plane. It stands for ``pitch_mm ** 2`` of the cross-section.
     """
 
     origin_lps_mm: Array
