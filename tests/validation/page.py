@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
-from tests.validation.bars import BARS, Bar, Result
-from tests.validation.errors_of import Measured
+from tests.validation.bars import Bar, Result
 from tests.validation.morphology_check import Morphology
 from tests.validation.trials import TRIALS, VOXEL_MM, Trial
 
@@ -82,23 +81,10 @@ def morphology_table(gathered: Sequence[Morphology]) -> str:
     return "\n".join(lines)
 
 
-def stress_section(stress: Mapping[Trial, Measured]) -> str:
-    """Return what happened to each subject that is shown without a bar: its errors, and what the program said."""
-    parts = []
-    for trial, measured in stress.items():
-        results = [bar.result(measured.errors) for bar in BARS if bar.quantity != "orientation"]
-        rows = [f"| {r.bar.title} | {_number(r.median, r.bar)} | {_number(r.worst.value, r.bar)} |" for r in results]
-        said = "\n".join(f"- {text}" for text in measured.doubts) or "- nothing"
-        table = "\n".join(["| quantity | median | worst |", "|---|---:|---:|", *rows])
-        parts.append(f"{trial_table([trial])}\n\n{table}\n\nThe program's own doubts about this scan:\n\n{said}")
-    return "\n\n".join(parts)
-
-
 def page(
     results: Sequence[Result],
     reported: Sequence[Result],
     gathered: Sequence[Morphology],
-    stress: Mapping[Trial, Measured],
     seconds: float,
     machine: str,
 ) -> str:
@@ -124,13 +110,6 @@ Measured beside it, without a bar:
 Voxels of {voxel} mm; noise of 22 HU; blur of a smooth to medium kernel. Angles are those of the pelvis in the gantry.
 
 {trial_table(TRIALS)}
-
-## Harder than the bars ask for
-
-Sockets outside the published range of adult hips, bent by 3 mm (root mean square) off the model. No bar; what counts is
-that the program says it doubts its result.
-
-{stress_section(stress)}
 
 ## Are the invented hips like real ones?
 

@@ -19,7 +19,7 @@ from tests.validation.errors_of import Error, Measured, errors_of_scan
 from tests.validation.morphology_check import morphology_of
 from tests.validation.orientation_check import orientation_errors
 from tests.validation.page import error_table, morphology_table, page
-from tests.validation.trials import STRESS, TRIALS, Trial, make_scan
+from tests.validation.trials import TRIALS, Trial, make_scan
 
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "validation.md"
 
@@ -40,7 +40,6 @@ def main(arguments: list[str] | None = None) -> int:
         errors += [*measured.errors, *orientation_errors(trial.name, measured.truth.pelvis)]
         surveys.append(measured.truth)
     whole = len(chosen) == len(TRIALS)
-    stress = {trial: _measured(trial, options.all_errors) for trial in STRESS} if whole else {}
     seconds = time.monotonic() - begun
     results, reported = ([bar.result(errors) for bar in bars] for bars in (BARS, REPORTED))
     gathered = morphology_of(surveys)
@@ -49,7 +48,7 @@ def main(arguments: list[str] | None = None) -> int:
         machine = (
             f"{os.cpu_count()} cores, {platform.system()} {platform.machine()}, Python {platform.python_version()}"
         )
-        write_text_atomically(PAGE, page(results, reported, gathered, stress, seconds, machine))
+        write_text_atomically(PAGE, page(results, reported, gathered, seconds, machine))
     broken = [result for result in results if not (result.median_kept and result.worst_kept)]
     print(f"\n{len(results) - len(broken)} of {len(results)} bars kept in {seconds:.0f} s")
     return 1 if broken else 0
@@ -59,6 +58,8 @@ def _measured(trial: Trial, show_all: bool) -> Measured:
     clock = time.monotonic()
     measured = errors_of_scan(trial.name, *make_scan(trial))
     print(f"subject {trial.name}: {time.monotonic() - clock:.0f} s", file=sys.stderr, flush=True)
+    for doubt in measured.doubts:
+        print(f"  doubt: {doubt}", file=sys.stderr, flush=True)
     if show_all:
         for error in measured.errors:
             print(f"  {error.quantity:18s} {error.where:45s} {error.value:.3f}", file=sys.stderr, flush=True)
