@@ -74,8 +74,10 @@ def judge_bones(bones: Bones) -> BoneQuality:
     """Measure the signals and put what is doubtful into words."""
     found = bones.correspondence
     grid = bones.labels
-    counts = np.bincount(bones.labels.voxels.ravel(), minlength=7) * grid.voxel_volume_mm3 / 1000.0
-    volumes = {name: float(counts[number]) for number, name in BONE_LABELS.items()}
+    volumes = {
+        name: np.count_nonzero(grid.voxels == number) * grid.voxel_volume_mm3 / 1000.0
+        for number, name in BONE_LABELS.items()
+    }
     left, right = volumes[hip_bone(Side.LEFT)], volumes[hip_bone(Side.RIGHT)]
     joints = {side: _judge_joint(bones, side) for side in Side}
     weak, shown = _edges_by_bone(bones, grid)

@@ -81,9 +81,9 @@ def _slide(
     template, corner_mm = _template(model, pose)
     shape = tuple(next_fast_len(a + b - 1, real=True) for a, b in zip(bone.shape, template.shape, strict=True))
     if shape not in transforms:
-        transforms[shape] = rfftn(bone, shape)
-    product = transforms[shape] * np.conj(rfftn(template, shape))
-    score = irfftn(product, shape)
+        transforms[shape] = rfftn(bone, shape, workers=-1)
+    product = transforms[shape] * np.conj(rfftn(template, shape, workers=-1))
+    score = irfftn(product, shape, workers=-1)
     # a shift may be negative: the template may begin before the scan does
     flat = int(np.argmax(score))
     shift = np.array(np.unravel_index(flat, shape))

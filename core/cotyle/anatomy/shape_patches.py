@@ -31,6 +31,8 @@ _ELEMENTS: dict[str, tuple[int, int | None]] = {
     "tri10": (4, None),
     "tri15": (5, None),
 }
+# Basis values below this are rounding: a node without a share in the point.
+_NO_WEIGHT = 1e-12
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,34 +144,36 @@ def read_patch_mesh(mesh_file: Path, divisions: int) -> PatchMesh:
     if count != content["number_of_points"]:
         raise ValueError(f"{mesh_file.name}: {count} nodes found, {content['number_of_points']} stated")
 
-    merged: dict[tuple[tuple[int, float], ...], int] = {}
+    weights: list[sparse.csr_matrix] = []
     triangles: list[IntArray] = []
+    first = 0
     for element, text in sorted(content["elements"].items(), key=lambda item: int(item[0])):
         kind = text.split()[1]
         if kind not in _ELEMENTS:
             raise ValueError(f"{mesh_file.name}: unknown element {kind}")
         basis, faces = element_samples(kind, divisions)
         nodes = [numbers[int(element), a] for a in range(basis.shape[1])]
-        vertex = np.empty(len(basis), dtype=np.int32)
-        for p, row in enumerate(basis):
-            vertex[p] = merged.setdefault(_row_key(nodes, row), len(merged))
-        triangles.append(vertex[faces])
-    rows, columns, values = [], [], []
-    for key, number in merged.items():
-        for node, weight in key:
-            rows.append(number)
-            columns.append(node)
-            values.append(weight)
-    interpolation = sparse.csr_matrix((values, (rows, columns)), shape=(len(merged), count))
-    faces = np.vstack(triangles)
+        rows, local = np.nonzero(np.abs(basis) > _NO_WEIGHT)
+        entries = (basis[rows, local], (rows, np.asarray(nodes)[local]))
+        weights.append(sparse.csr_matrix(entries, shape=(len(basis), count)))  # a node named twice is summed
+        triangles.append(faces + first)
+        first += len(basis)
+    interpolation, vertex = _merged(sparse.vstack(weights).tocsr())
+    faces = vertex[np.vstack(triangles)]
     a, b, c = faces.T
     return PatchMesh(interpolation, faces[(a != b) & (b != c) & (c != a)])
 
 
-def _row_key(nodes: list[int], row: Array) -> tuple[tuple[int, float], ...]:
-    """A patch point as its weights on shared nodes: equal for one point seen from two patches."""
-    total: dict[int, float] = {}
-    for node, weight in zip(nodes, row, strict=True):
-        if abs(weight) > 1e-12:
-            total[node] = total.get(node, 0.0) + float(weight)
-    return tuple(sorted((node, round(weight, 10)) for node, weight in total.items()))
+def _merged(weights: sparse.csr_matrix) -> tuple[sparse.csr_matrix, IntArray]:
+    """Rows that differ, in order of first appearance, and the number among them of each row given.
+
+    A point seen from two patches has the same weights on the same nodes. Rows are told apart by their products with
+    two fixed random vectors.
+    """
+    probes = np.random.default_rng(0).uniform(1.0, 2.0, (weights.shape[1], 2))
+    keys = np.round(weights @ probes, 6)
+    _, first, number = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+    order = np.argsort(first)
+    rank = np.empty_like(order)
+    rank[order] = np.arange(len(order))
+    return weights[first[order]], rank[number.ravel()].astype(np.int32)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy import sparse
+from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import splu
 
 from cotyle.anatomy.cortex_model import Blur, find_cortex_edges
@@ -65,7 +67,7 @@ def free_surface(
     """
     vertices = np.array(vertices_lps_mm)
     laplacian = graph_laplacian(triangles, len(vertices))
-    bending = (laplacian.T @ laplacian).tocsc()
+    parts = bending_parts(laplacian)
     layout = laplacian @ vertices
     edges = Edges(np.zeros(len(vertices)), np.zeros(len(vertices)))
     for step in rounds:
@@ -74,7 +76,7 @@ def free_surface(
             limit = np.inf if outward_limit is None else outward_limit(vertices, normals)
             edges = find_edges(volume, vertices, normals, step.search, limit)
             confidence = _confidence(edges, step.search.cap_hu) * (1.0 if trust is None else trust(vertices))
-            vertices = _moved(vertices, normals, edges, confidence, step.stiffness, bending)
+            vertices = _moved(vertices, normals, edges, confidence, step.stiffness, parts)
             vertices = _evened(vertices, triangles, laplacian, layout)
     return vertices, edges
 
@@ -94,7 +96,7 @@ def settle_surface(
     """
     vertices = np.array(vertices_lps_mm)
     laplacian = graph_laplacian(triangles, len(vertices))
-    bending = (laplacian.T @ laplacian).tocsc()
+    parts = bending_parts(laplacian)
     layout = laplacian @ vertices
     edges = Edges(np.zeros(len(vertices)), np.zeros(len(vertices)))
     for _ in range(_SETTLING_ROUNDS):
@@ -104,24 +106,51 @@ def settle_surface(
             barred = edges.shift_mm > outward_limit(vertices, normals)
             edges = Edges(np.where(barred, 0.0, edges.shift_mm), np.where(barred, 0.0, edges.step_hu))
         confidence = _confidence(edges, np.inf) * (1.0 if trust is None else trust(vertices))
-        vertices = _moved(vertices, normals, edges, confidence, _SETTLING_STIFFNESS, bending)
+        vertices = _moved(vertices, normals, edges, confidence, _SETTLING_STIFFNESS, parts)
         vertices = _evened(vertices, triangles, laplacian, layout)
     return vertices, edges
 
 
 def _moved(
-    vertices: Array, normals: Array, edges: Edges, confidence: Array, stiffness: float, bending: sparse.csc_matrix
+    vertices: Array, normals: Array, edges: Edges, confidence: Array, stiffness: float, parts: Sequence[BendingPart]
 ) -> Array:
     """Vertices after one smooth displacement; the way to each edge is a vector along the normal there."""
-    # a vertex that sees nothing is carried by its neighbours; the small term keeps the system solvable
-    system = sparse.diags(confidence + 1e-6) + stiffness * bending
-    factors = splu(system.tocsc(), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
-    return np.asarray(vertices + factors.solve((confidence * edges.shift_mm)[:, None] * normals))
+    pull = (confidence * edges.shift_mm)[:, None] * normals
+    moved = np.array(vertices)
+
+    def solve(part: BendingPart) -> None:
+        # a vertex that sees nothing is carried by its neighbours; the small term keeps the system solvable
+        system = sparse.diags(confidence[part.vertices] + 1e-6) + stiffness * part.bending
+        factors = splu(system.tocsc(), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
+        moved[part.vertices] += factors.solve(pull[part.vertices])
+
+    with ThreadPoolExecutor(max_workers=len(parts)) as pool:
+        list(pool.map(solve, parts))
+    return moved
 
 
 def _confidence(edges: Edges, cap_hu: float) -> Array:
     reference = min(cap_hu, 300.0)
     return np.clip((edges.step_hu / reference - 0.15) / 0.5, 0.0, 1.0)
+
+
+@dataclass(frozen=True, eq=False)
+class BendingPart:
+    """One connected piece of a surface: its vertex numbers, and L'L among them."""
+
+    vertices: IntArray
+    bending: sparse.csc_matrix
+
+
+def bending_parts(laplacian: sparse.csr_matrix) -> list[BendingPart]:
+    """Split L'L of a graph Laplacian into its connected pieces, which can be solved side by side."""
+    count, piece = connected_components(laplacian, directed=False)
+    bending = (laplacian.T @ laplacian).tocsr()
+    parts = []
+    for number in range(count):
+        vertices = np.flatnonzero(piece == number).astype(np.int32)
+        parts.append(BendingPart(vertices, bending[vertices][:, vertices].tocsc()))
+    return parts
 
 
 def _evened(vertices: Array, triangles: IntArray, laplacian: sparse.csr_matrix, layout: Array) -> Array:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numba
 import numpy as np
+import numpy.typing as npt
 import SimpleITK as sitk
 
 from cotyle.image.sampling import sample
@@ -75,26 +77,24 @@ def without_metal(volume: Volume, metal: Metal, filling_hu: float = 0.0) -> Volu
     return volume.with_voxels(voxels)
 
 
-@numba.njit(cache=True)
-def _bounds_above(voxels, threshold):  # type: ignore[no-untyped-def]
+def _bounds_above(voxels: npt.NDArray[Any], threshold: float) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
     """Lowest and highest (k, j, i) of voxels above a threshold; the highest is -1 where there is none."""
-    nk, nj, ni = voxels.shape
-    low = np.array([nk, nj, ni])
-    high = np.array([-1, -1, -1])
-    for k in range(nk):
-        for j in range(nj):
-            for i in range(ni):
-                if voxels[k, j, i] > threshold:
-                    if k < low[0]:
-                        low[0] = k
-                    if j < low[1]:
-                        low[1] = j
-                    if i < low[2]:
-                        low[2] = i
-                    if k > high[0]:
-                        high[0] = k
-                    if j > high[1]:
-                        high[1] = j
-                    if i > high[2]:
-                        high[2] = i
+    highest = _slice_maxima(voxels)
+    low, high = np.zeros(3, dtype=int), np.full(3, -1)
+    if highest.max() <= threshold:
+        return low, high
+    slices = np.flatnonzero(highest > threshold)
+    bright = voxels[slices[0] : slices[-1] + 1] > threshold
+    low[0], high[0] = slices[0], slices[-1]
+    for axis, others in ((1, (0, 2)), (2, (0, 1))):
+        filled = np.flatnonzero(bright.any(axis=others))
+        low[axis], high[axis] = filled[0], filled[-1]
     return low, high
+
+
+@numba.njit(parallel=True, cache=True)
+def _slice_maxima(voxels):  # type: ignore[no-untyped-def]
+    highest = np.empty(voxels.shape[0])
+    for k in numba.prange(voxels.shape[0]):
+        highest[k] = voxels[k].max()
+    return highest
