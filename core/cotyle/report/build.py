@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 from pathlib import Path
 
@@ -18,7 +19,7 @@ from cotyle.report.dicom_pictures import PictureStudy, write_picture
 from cotyle.report.figures import AP_PELVIS, draw_figures, view_caption
 from cotyle.report.meshes import write_meshes
 from cotyle.report.page import render_page
-from cotyle.report.pdf import PdfUnavailableError, page_as_pdf
+from cotyle.report.pdf import PdfUnavailableError, Typesetter
 
 REPORT_VIEW = "ap_pelvis"
 
@@ -34,24 +35,27 @@ def write_report(
     progress: Progress = lambda _: None,
 ) -> Measurements:
     """Write everything a reader looks at; return the measurements with what could not be drawn among the warnings."""
-    progress("simulating the AP pelvis")
-    view = simulate(planned, scan, view_of(planned, REPORT_VIEW))
-    drawn = draw_figures(planned, measured, scan, view, progress)
-    if drawn.failure:
-        measured = with_warning(measured, "no-3d-pictures", f"The 3D pictures are missing: {drawn.failure}.")
-    progress("writing the report")
-    html = render_page(planned.plan, measured, drawn.pictures, view_caption(view))
-    if pdf:
-        try:
-            write_bytes_atomically(folder / names.REPORT_PDF, page_as_pdf(html))
-        except PdfUnavailableError as error:
-            measured = with_warning(measured, error.code, f"{error.what[:1].upper()}{error.what[1:]}. {error.remedy}.")
-            html = render_page(planned.plan, measured, drawn.pictures, view_caption(view))
+    with Typesetter() if pdf else contextlib.nullcontext() as typesetter:
+        progress("simulating the AP pelvis")
+        view = simulate(planned, scan, view_of(planned, REPORT_VIEW))
+        drawn = draw_figures(planned, measured, scan, view, progress)
+        if drawn.failure:
+            measured = with_warning(measured, "no-3d-pictures", f"The 3D pictures are missing: {drawn.failure}.")
+        progress("writing the report")
+        html = render_page(planned.plan, measured, drawn.pictures, view_caption(view))
+        finish_pdf = typesetter.begin(html) if typesetter else None
+        for name, content in drawn.pictures.items():
+            write_bytes_atomically(folder / names.FIGURES / f"{name}.png", content)
+        write_view(folder / names.XRAY, view, drawn.pictures[AP_PELVIS], study, number=1)
+        write_meshes(folder / names.MESH, planned)
+        if finish_pdf:
+            try:
+                write_bytes_atomically(folder / names.REPORT_PDF, finish_pdf())
+            except PdfUnavailableError as error:
+                text = f"{error.what[:1].upper()}{error.what[1:]}. {error.remedy}."
+                measured = with_warning(measured, error.code, text)
+                html = render_page(planned.plan, measured, drawn.pictures, view_caption(view))
     write_text_atomically(folder / names.REPORT_HTML, html)
-    for name, content in drawn.pictures.items():
-        write_bytes_atomically(folder / names.FIGURES / f"{name}.png", content)
-    write_view(folder / names.XRAY, view, drawn.pictures[AP_PELVIS], study, number=1)
-    write_meshes(folder / names.MESH, planned)
     return measured
 
 
