@@ -20,13 +20,15 @@ from cotyle.space.mesh import TriangleMesh
 from cotyle.space.rotations import rotation_matrix
 from cotyle.space.side import Side
 
-GRID_MM = 4.0
+GRID_MM = 5.0
 TILTS_DEG = (-20.0, -10.0, 0.0, 10.0, 20.0)
 SCALES = (0.93, 1.03)
-# Density at which a block of 4 mm begins to look like bone, and the span to certainty; HU.
+# Obliquity and rotation are tried at the best tilt alone.
+TURNS_DEG = (-10.0, 10.0)
+# Density at which a block of 5 mm begins to look like bone, and the span to certainty; HU.
 _BONE_FROM_HU, _BONE_SPAN_HU = 90.0, 150.0
-# Bone is told from soft tissue by standing out of its surroundings: blur of 5 voxels is taken away.
-_SURROUND_VOXELS = 5.0
+# Bone is told from soft tissue by standing out of its surroundings: blur of 4 voxels is taken away.
+_SURROUND_VOXELS = 4.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,17 +60,20 @@ def find_pelvis(volume: Volume, model: ShapeModel) -> CoarseFind:
     """
     scan = upright(block_mean(volume, GRID_MM), GRID_MM, AIR_HU)
     bone = _standing_out(np.clip((scan.voxels - _BONE_FROM_HU) / _BONE_SPAN_HU, 0.0, 1.0))
-    best: CoarseFind | None = None
     transforms: dict[tuple[int, ...], npt.NDArray[np.complex64]] = {}
-    for tilt_deg in TILTS_DEG:
-        for scale in SCALES:
-            # a right-hand turn about left leans the pelvis forward
-            rotation = rotation_matrix((1.0, 0.0, 0.0), tilt_deg)
-            find = _slide(bone, scan, model, Pose(rotation, np.zeros(3), scale), transforms)
-            if best is None or find.correlation > best.correlation:
-                best = find
-    assert best is not None
-    return best
+
+    def slid(rotation: Array, scale: float) -> CoarseFind:
+        return _slide(bone, scan, model, Pose(rotation, np.zeros(3), scale), transforms)
+
+    # a right-hand turn about left leans the pelvis forward
+    tilted = [slid(rotation_matrix((1.0, 0.0, 0.0), tilt), scale) for tilt in TILTS_DEG for scale in SCALES]
+    best = max(tilted, key=lambda find: find.correlation)
+    turned = [
+        slid(rotation_matrix(axis, turn) @ best.pose.rotation, best.pose.scale)
+        for axis in ((0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+        for turn in TURNS_DEG
+    ]
+    return max([best, *turned], key=lambda find: find.correlation)
 
 
 def _slide(
@@ -87,7 +92,7 @@ def _slide(
     # a shift may be negative: the template may begin before the scan does
     flat = int(np.argmax(score))
     shift = np.array(np.unravel_index(flat, shape))
-    shift = np.where(shift > np.array(shape) // 2 + np.array(bone.shape) // 2, shift - np.array(shape), shift)
+    shift = np.where(shift >= np.array(bone.shape), shift - np.array(shape), shift)
     translation = scan.ijk_to_lps[:3, 3] + GRID_MM * shift[::-1] - corner_mm
     norm = float(np.linalg.norm(template) * np.linalg.norm(bone))
     return CoarseFind(Pose(pose.rotation, translation, pose.scale), float(score.flat[flat]) / max(norm, 1e-9))
