@@ -39,7 +39,7 @@ WINDOW_MM = 15.0
 FLAT_WITHIN_MM = 0.4
 TUBERCLE_NEAR_MM, TUBERCLE_FAR_MM = 8.0, 42.0
 _SPIKE_SLOPE = 0.45
-_PRESSED_MM = 0.05
+_PRESSED_MM = 0.3
 _MAX_ROUNDS = 60
 _CONTACT_ROUNDS = 6
 # how far the plane may come back at a contact while it settles

@@ -3,7 +3,7 @@
 A triangle of the hip bone belongs to it when
 
 1. its outward normal faces medially, within 60 degrees of the frame's medial axis;
-2. it turns its back to the socket: its normal lies within 26 degrees of the direction from the socket's centre to it,
+2. it turns its back to the socket: its normal lies within 49 degrees of the direction from the socket's centre to it,
    and that direction within 70 degrees of medial;
 3. a line from it going medially does not meet the same bone again within 40 mm: it looks into the pelvis, not across
    the fossa or a foramen;
@@ -35,7 +35,9 @@ NEAR_SOCKET_MM = 75.0
 CLEAR_OF_BONE_MM = 40.0
 FARTHEST_SOCKET_MM = 40.0
 LEAST_MEDIAL_COSINE = 0.5
-LEAST_BACK_COSINE = 0.9
+LEAST_BACK_COSINE = 0.65
+# The least wall is where the inner surface faces straight away from the floor, within 20 degrees.
+SQUARE_COSINE = 0.94
 LEAST_MEDIAL_BEARING = 0.342  # cosine of 70 degrees
 # A point counts as past the surface only if it lies straight in front of it, not off its edge.
 _STRAIGHT_COSINE = 0.9
@@ -149,6 +151,24 @@ def least_distance_to_floor(surface: InnerSurface, step: ReamingStep) -> Nearest
     return NearestPair(float(distance), read_only(point), read_only(_nearest_on_floor(bullet, point)))
 
 
+def squarely_behind(surface: InnerSurface, step: ReamingStep) -> InnerSurface:
+    """Return the triangles that face straight away from a floor's centre at their point nearest to it, or all if none.
+
+    Where bone ends, at the notch or a foramen, the surface runs on round the edge towards the cavity: the least
+    distance there would be that of wherever the rules above happen to cut it off. A least distance within a smooth
+    surface has the normal along it, so that this costs none. Triangles behind the rim plane are kept.
+    """
+    square = _turn_squarely(surface.corners_lps_mm, surface.normals_lps, packed([step])[0], SQUARE_COSINE)
+    if not square.any():
+        return surface
+    return InnerSurface(read_only(surface.corners_lps_mm[square]), read_only(surface.normals_lps[square]))
+
+
+def least_wall(surface: InnerSurface, step: ReamingStep) -> NearestPair:
+    """Return the least distance from a step's floor to the inner surface squarely behind it."""
+    return least_distance_to_floor(squarely_behind(surface, step), step)
+
+
 def distances_from_points(surface: InnerSurface, points_lps_mm: npt.ArrayLike) -> tuple[Array, Array]:
     """Return for points (n, 3) the exact distance in mm to the surface (n,), and whether each lies in front of it.
 
@@ -211,6 +231,18 @@ def _closest_on_triangle(p, a, b, c):  # type: ignore[no-untyped-def]
         return b + ((d4 - d3) / ((d4 - d3) + (d5 - d6))) * (c - b)
     total = va + vb + vc
     return a + (vb / total) * ab + (vc / total) * ac
+
+
+@numba.njit(cache=True)
+def _turn_squarely(corners, normals, bullet, cosine):  # type: ignore[no-untyped-def]
+    """Whether each triangle, at its point nearest to the centre, turns its back to it; all behind the rim plane do."""
+    center = bullet[:3]
+    square = np.empty(len(corners), dtype=np.bool_)
+    for t in range(len(corners)):
+        outward = _closest_on_triangle(center, corners[t, 0], corners[t, 1], corners[t, 2]) - center
+        length = np.sqrt(np.dot(outward, outward))
+        square[t] = np.dot(normals[t], outward) > cosine * length or np.dot(outward, bullet[3:6]) < 0.0
+    return square
 
 
 @numba.njit(cache=True)

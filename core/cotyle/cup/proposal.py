@@ -20,7 +20,7 @@ import numpy.typing as npt
 from cotyle.cup.cavity import Cavity, step_along
 from cotyle.cup.center import shifted
 from cotyle.cup.component import LARGEST_CUP_MM, SMALLEST_CUP_MM, Cup, checked_cup_diameter_mm
-from cotyle.cup.inner_surface import InnerSurface, least_distance_to_floor
+from cotyle.cup.inner_surface import InnerSurface, least_wall
 from cotyle.cup.orientation import Definition, Orientation, axis_from_orientation
 from cotyle.cup.reaming import FIRST_UNDER_MM, LAST_UNDER_MM
 from cotyle.cup.wall import wall_along_axis
@@ -172,7 +172,7 @@ def _medialise(
         diameter = cup.outer_diameter_mm - wanted.last_reamer_under_mm
         step = step_along(diameter, placed.center_lps_mm, -cup.opening_axis_lps)
         axis = wall_along_axis(hip_bone, step)
-        least = min(least_distance_to_floor(surface, floor).distance_mm for floor in Cavity((step,)).floors)
+        least = min(least_wall(surface, floor).distance_mm for floor in Cavity((step,)).floors)
         on_axis = -wanted.wall_along_axis_mm if axis.breached else axis.exit_mm - wanted.wall_along_axis_mm
         return on_axis, min(least, axis.exit_mm) - wanted.least_wall_mm
 

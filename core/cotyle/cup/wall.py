@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from cotyle.anatomy.cortex_model import Blur
 from cotyle.cup.cavity import Cavity, ReamingStep
-from cotyle.cup.inner_surface import InnerSurface, NearestPair, distances_from_points, least_distance_to_floor
+from cotyle.cup.inner_surface import InnerSurface, NearestPair, distances_from_points, least_wall
 from cotyle.cup.scan_edges import edge_shift_mm, resolution_along_mm
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, read_only
@@ -236,7 +236,7 @@ def _refined(
 
 def _least(surface: InnerSurface, cavity: Cavity, axis: AxisWall, step: ReamingStep) -> tuple[NearestPair, bool]:
     """Return the nearest pair over all floors, never longer than the way along the axis, and whether it is through."""
-    pairs = [least_distance_to_floor(surface, floor) for floor in cavity.floors]
+    pairs = [least_wall(surface, floor) for floor in cavity.floors]
     pair = min(pairs, key=lambda each: each.distance_mm)
     if axis.breached:
         if pair.distance_mm > 0:
