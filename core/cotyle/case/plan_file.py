@@ -9,6 +9,7 @@ from pydantic import Field, model_validator
 from cotyle.case.schema import FileModel, Strict, Vector
 from cotyle.cup.component import LARGEST_CUP_MM, SMALLEST_CUP_MM
 from cotyle.cup.orientation import Definition
+from cotyle.cup.proposal import Limit
 from cotyle.cup.reaming import FIRST_UNDER_MM, LAST_UNDER_MM
 from cotyle.space.side import Side
 
@@ -61,6 +62,8 @@ class CupChoice(Strict):
     proposed: tuple[Literal["center_lps_mm", "outer_diameter_mm", "orientation"], ...] = ()
     notes: tuple[str, ...] = ()
     """What the reader must know about the proposed centre."""
+    limited_by: Limit | None = None
+    """What stopped the proposed cup on its way in."""
 
 
 class PostureChoice(Strict):

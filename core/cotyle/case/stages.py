@@ -218,6 +218,7 @@ def complete_plan(
         "outer_diameter_mm": round(proposed.cup.outer_diameter_mm, DECIMALS),
         "orientation": angles.model_dump(),
         "notes": proposed.notes if chosen.center_lps_mm is None else chosen.notes,
+        "limited_by": proposed.limited_by if chosen.center_lps_mm is None else chosen.limited_by,
         "proposed": [name for name in fields if getattr(chosen, name) is None or name in chosen.proposed],
     }
     cup = validated(CupChoice, content, "the cup")

@@ -17,6 +17,7 @@ from cotyle import CAUTION
 from cotyle.case.measurements import Angles, Measurements, Shift
 from cotyle.case.plan_file import PlanFile
 from cotyle.cup.orientation import Definition
+from cotyle.cup.proposal import Limit
 
 _LIBRARIES = ("numpy", "scipy", "numba", "SimpleITK", "vtk", "pydicom")
 
@@ -268,6 +269,16 @@ def _native_rows(measured: Measurements) -> list[tuple[str, str]]:
     return rows
 
 
+_STOPPED_BY: dict[Limit | None, str] = {
+    Limit.GIVEN: "the medial shift that was asked for",
+    Limit.WALL_ALONG_AXIS: "the wall wanted along the axis",
+    Limit.LEAST_WALL: "the least wall wanted",
+    Limit.FOSSA_FLOOR: "the floor of the fossa, reached before the wall that was wanted",
+    Limit.NO_ROOM: "no room for the wall that was wanted: the native centre was kept",
+    None: "its place was given",
+}
+
+
 def _provenance_rows(plan: PlanFile, measured: Measurements) -> list[tuple[str, str]]:
     words = {"center_lps_mm": "centre", "outer_diameter_mm": "size", "orientation": "orientation"}
     proposed = ", ".join(words[name] for name in plan.cup.proposed)
@@ -281,6 +292,7 @@ def _provenance_rows(plan: PlanFile, measured: Measurements) -> list[tuple[str, 
         ("cup centre, LPS mm", center),
         ("opening axis, LPS", axis),
         ("proposed by the program", proposed or "nothing; all was given"),
+        ("what stopped the cup medially", _STOPPED_BY[plan.cup.limited_by]),
         (
             "targets",
             f"{targets.inclination_deg:g} ± {targets.inclination_tolerance_deg:g} and {targets.anteversion_deg:g} ± "
