@@ -63,7 +63,7 @@ def changed_plan(base: PlanFile, choices: Choices, proposed_orientation: Orienta
     }
     cup["proposed"] = [name for name in base.cup.proposed if chosen[name] is None]
     if choices.center is not None:
-        cup["center_lps_mm"], cup["notes"] = parsed_center(choices.center), ()
+        cup |= {"center_lps_mm": parsed_center(choices.center), "notes": (), "limited_by": None}
     if choices.diameter is not None:
         cup["outer_diameter_mm"] = checked_cup_diameter_mm(choices.diameter)
     orientation = _orientation(choices, base, proposed_orientation)
