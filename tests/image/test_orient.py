@@ -27,8 +27,9 @@ def test_every_voxel_stays_where_it_was(turn, spacing, mirrored):
     assert np.shares_memory(turned.voxels, volume.voxels)
 
 
+# up to 20 degrees about each axis in turn, each grid axis is nearer to its own direction than to any other
 @given(
-    turn=st.tuples(*[st.floats(-30, 30)] * 3),
+    turn=st.tuples(*[st.floats(-20, 20)] * 3),
     order=st.permutations(range(3)),
     signs=st.tuples(*[st.sampled_from([-1, 1])] * 3),
 )
