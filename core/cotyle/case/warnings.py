@@ -60,7 +60,7 @@ def _coverage(planned: PlannedCup) -> list[Warning]:
     return [
         (
             "coverage-low",
-            f"Bone covers {coverage.fraction:.0%} of the cup; below {LEAST_COVERAGE:.0%} many want more support",
+            f"Bone covers {coverage.fraction:.1%} of the cup; below {LEAST_COVERAGE:.0%} many want more support",
         )
     ]
 
