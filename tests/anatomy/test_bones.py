@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from cotyle.anatomy.bone_quality import judge_bones, require_pelvis, require_shown
 from cotyle.anatomy.bones import label_map, segment_bones
-from cotyle.anatomy.given_bones import bones_from_labels
+from cotyle.anatomy.given_bones import bones_from_labels, fill_interiors, label_flaws
 from cotyle.errors import InputError
 from cotyle.image.labels import BONE_LABELS, LABEL_OF_BONE, hip_bone
 from cotyle.image.volume import Volume
@@ -131,9 +131,24 @@ def test_a_label_map_without_a_hip_bone_is_refused(known):
     assert "left_hip_bone" in str(refused.value)
 
 
-def test_holes_in_a_users_labels_are_filled_without_touching_other_bones(known):
-    from cotyle.anatomy.given_bones import fill_interiors
+def test_holes_and_loose_pieces_of_a_users_labels_are_said(known):
+    labels = known[1].labels
+    voxels = labels.voxels.copy()
+    middle = np.argwhere(voxels == LABEL_OF_BONE["sacrum"]).mean(axis=0).astype(int)
+    hole = tuple(slice(c - 3, c + 4) for c in middle)
+    inside = voxels[hole] == LABEL_OF_BONE["sacrum"]
+    assert inside.all()
+    voxels[hole] = 0
+    voxels[:5, :5, :5] = LABEL_OF_BONE["left_femur"]
+    given = labels.with_voxels(voxels)
+    flaws = label_flaws(given, fill_interiors(given))
+    holes_ml, loose_ml = 7**3 * labels.voxel_volume_mm3 / 1000, 5**3 * labels.voxel_volume_mm3 / 1000
+    assert any("sacrum" in flaw and f"{holes_ml:.1f} ml of holes" in flaw for flaw in flaws)
+    assert any("left femur" in flaw and f"{loose_ml:.1f} ml" in flaw for flaw in flaws)
+    assert label_flaws(labels, fill_interiors(labels)) == ()
 
+
+def test_holes_in_a_users_labels_are_filled_without_touching_other_bones(known):
     voxels = truth_voxels = known[1].labels.voxels
     inside = np.argwhere(truth_voxels == 3)
     center = inside[len(inside) // 2]

@@ -176,7 +176,7 @@ def _edges_by_bone(bones: Bones, grid: Volume) -> tuple[dict[str, float], dict[s
 
 
 def _findings(quality: BoneQuality, bones: Bones) -> list[BoneFinding]:
-    found: list[BoneFinding] = []
+    found = [BoneFinding("label-flaw", text) for text in bones.flaws]
     for side, joint in quality.joints.items():
         if joint.gap_mm < NARROW_JOINT_MM:
             found.append(

@@ -62,6 +62,7 @@ class Bones:
     labels: uint8 on the scan's grid, numbers of ``BONE_LABELS``, interiors filled.
     surfaces: closed meshes in LPS mm by bone name. A femur goes on below the scan as the model guesses it.
     origin: ``segmented`` by us or ``given`` by the user.
+    flaws: what was found wrong with given labels and mended or passed over, a sentence each.
     """
 
     labels: Volume
@@ -69,6 +70,7 @@ class Bones:
     correspondence: Correspondence
     metal: Metal | None
     origin: str
+    flaws: tuple[str, ...] = ()
 
 
 def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:

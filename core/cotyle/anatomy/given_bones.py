@@ -22,6 +22,8 @@ from cotyle.space.mesh import TriangleMesh
 from cotyle.space.mesh_files import from_polydata, to_polydata
 
 NEEDED = ("left_hip_bone", "right_hip_bone")
+# Holes and loose pieces smaller than this are specks, ml.
+LEAST_FLAW_ML = 0.1
 # Triangles kept on a bone: edges of about 2 mm, as on our own surfaces.
 TRIANGLES = 40_000
 # Densities with which a label map poses as a scan for the shape model's fit; any step does.
@@ -61,7 +63,27 @@ def bones_from_labels(volume: Volume, labels: Volume, progress: Progress = lambd
             rough = surface_of_label(filled, number)
             vertices, _ = settle_surface(volume, rough.vertices_lps_mm, rough.triangles, blur)
             surfaces[name] = TriangleMesh(vertices, rough.triangles)
-    return Bones(filled, surfaces, replace(found, blur=blur), find_metal(volume), "given")
+    return Bones(filled, surfaces, replace(found, blur=blur), find_metal(volume), "given", label_flaws(labels, filled))
+
+
+def label_flaws(labels: Volume, filled: Volume) -> tuple[str, ...]:
+    """Say what is wrong with a label map: enclosed holes (filled) and loose pieces (no part of the surfaces)."""
+    flaws = []
+    for number, name in BONE_LABELS.items():
+        bone = filled.voxels == number
+        if name == "metal" or not bone.any():
+            continue
+        words = name.replace("_", " ")
+        holes_ml = np.count_nonzero(bone & (labels.voxels != number)) * labels.voxel_volume_mm3 / 1000.0
+        if holes_ml > LEAST_FLAW_ML:
+            flaws.append(f"the {words} had {holes_ml:.1f} ml of holes in its label, which were filled")
+        pieces = sitk.RelabelComponent(sitk.ConnectedComponent(to_sitk(labels.with_voxels(bone.astype(np.uint8)))))
+        loose_ml = np.count_nonzero(sitk.GetArrayViewFromImage(pieces) > 1) * labels.voxel_volume_mm3 / 1000.0
+        if loose_ml > LEAST_FLAW_ML:
+            flaws.append(
+                f"{loose_ml:.1f} ml of the label of the {words} lies apart from the rest and is not part of it"
+            )
+    return tuple(flaws)
 
 
 def fill_interiors(labels: Volume) -> Volume:
