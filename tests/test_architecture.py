@@ -134,7 +134,7 @@ FORBIDDEN = {
     + "|".join(["ho" + "me", "ro" + "ot", "wo" + "rk", "Us" + "ers"])
     + r")/\w",
     "a package host": "|".join(["py" + r"pi\.org", "python" + r"hosted", "npm" + r"js\.", "deb\\." + "debian"]),
-    "an index address": r"--(?:extra-)?" + "index-url",
+    "an index address": r"--(?:extra-)?ind" + "ex-url",
     "a mail address": r"[\w.+-]+@(?!example\.)[\w-]+\.(?:com|org|net|de|edu|io)\b",
 }
 TEXT_SUFFIXES = {".py", ".md", ".toml", ".yaml", ".yml", ".html", ".css", ".j2", ".json", ".txt", ".cfg", ""}
@@ -166,7 +166,7 @@ def test_the_forbidden_patterns_match_what_they_are_for():
     samples = {
         "a folder of one machine": "see /" + "home/someone/data",
         "a package host": "https://" + "pypi" + ".org/simple",
-        "an index address": "pip install --" + "index-url x",
+        "an index address": "pip install --ind" + "ex-url x",
         "a mail address": "someone" + "@" + "clinic.org",
     }
     for what, sample in samples.items():

@@ -12,6 +12,7 @@ from cotyle.anatomy.morphology import Crowe, Morphology
 from cotyle.anatomy.pelvis import Pelvis
 from cotyle.anatomy.rim import Rim
 from cotyle.anatomy.socket_sphere import SocketSphere
+from cotyle.errors import InputError
 from cotyle.space.arrays import Array
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.shapes import Plane, Sphere
@@ -129,6 +130,17 @@ class Socket:
     def crowe_group(self) -> str | None:
         """Crowe group I to IV."""
         return None if self.crowe is None else self.crowe.group
+
+
+def socket_of(sockets: Mapping[Side, Socket], side: Side) -> Socket:
+    """Return the socket of one side or raise InputError ``socket-missing``."""
+    if side not in sockets:
+        raise InputError(
+            "socket-missing",
+            f"there is no usable socket on the {side}",
+            "Check --side and that this hip is in the scan",
+        )
+    return sockets[side]
 
 
 def fossa_floor(hip_bone: TriangleMesh, sphere: Sphere, rim: Rim) -> tuple[Array, float]:

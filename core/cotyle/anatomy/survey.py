@@ -35,7 +35,7 @@ from cotyle.anatomy.landmarks import (
 from cotyle.anatomy.morphology import measure_crowe, measure_morphology
 from cotyle.anatomy.pelvis import Pelvis, build_pelvis
 from cotyle.anatomy.rim import Rim, find_rim
-from cotyle.anatomy.socket import Socket, fossa_floor, mirrored_center
+from cotyle.anatomy.socket import Socket, fossa_floor, mirrored_center, socket_of
 from cotyle.anatomy.socket_sphere import SocketSphere, find_socket_sphere
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, BoolArray
@@ -69,13 +69,7 @@ class Survey:
 
     def socket(self, side: Side) -> Socket:
         """Return the socket of one side or raise InputError ``socket-missing``."""
-        if side not in self.sockets:
-            raise InputError(
-                "socket-missing",
-                f"there is no usable socket on the {side}",
-                "Check --side and that this hip is in the scan",
-            )
-        return self.sockets[side]
+        return socket_of(self.sockets, side)
 
 
 def survey_anatomy(

@@ -11,7 +11,7 @@ import SimpleITK as sitk
 from cotyle.anatomy.cortex_model import Blur
 from cotyle.anatomy.landmarks import Landmark
 from cotyle.anatomy.pelvis import Pelvis, build_pelvis
-from cotyle.anatomy.socket import Socket
+from cotyle.anatomy.socket import Socket, socket_of
 from cotyle.case.values import load, save
 from cotyle.errors import InputError
 from cotyle.files import atomic_path
@@ -62,13 +62,7 @@ class Anatomy:
 
     def socket(self, side: Side) -> Socket:
         """Return the socket of a side or raise InputError ``socket-missing``."""
-        if side not in self.sockets:
-            raise InputError(
-                "socket-missing",
-                f"there is no usable socket on the {side}",
-                "Check --side and that this hip is in the scan",
-            )
-        return self.sockets[side]
+        return socket_of(self.sockets, side)
 
     def write(self, path: Path) -> None:
         """Write it to one file, whole or not at all."""

@@ -28,6 +28,8 @@ CtArgument = Annotated[
 ]
 CaseArgument = Annotated[Path, typer.Argument(metavar="CASE", help="Case folder that 'plan' wrote.")]
 OutOption = Annotated[Path, typer.Option("--out", help="Case folder to write; a new one, or a case to replace.")]
+TargetsOption = Annotated[Path | None, typer.Option("--targets", help="Targets, or a whole plan.json, as JSON.")]
+PdfOption = Annotated[bool, typer.Option("--pdf/--no-pdf", help="Write the report as PDF, too.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document on stdout.")]
 SeriesOption = Annotated[str | None, typer.Option("--series", help="Series by its number in 'check', or by its UID.")]
 SideOption = Annotated[str, typer.Option("--side", help="Hip to plan: left or right. Never guessed.")]
@@ -102,7 +104,7 @@ def plan(
     landmarks: Annotated[
         Path | None, typer.Option("--landmarks", help="Your own landmarks (JSON, CSV or markups JSON); they win.")
     ] = None,
-    targets: Annotated[Path | None, typer.Option("--targets", help="Targets, or a whole plan.json, as JSON.")] = None,
+    targets: TargetsOption = None,
     series: SeriesOption = None,
     repair: Annotated[
         bool, typer.Option("--repair", help="Repair gaps, tilt and uneven spacing, and record it.")
@@ -115,7 +117,7 @@ def plan(
     frame: FrameOption = None,
     standing_tilt_change: TiltOption = None,
     keep_identity: IdentityOption = False,
-    pdf: Annotated[bool, typer.Option("--pdf/--no-pdf", help="Write the report as PDF, too.")] = True,
+    pdf: PdfOption = True,
     as_json: JsonOption = False,
 ) -> None:
     """Plan a cup on a CT and write the case folder with its report."""
@@ -139,8 +141,8 @@ def measure(
     definition: DefinitionOption = None,
     frame: FrameOption = None,
     standing_tilt_change: TiltOption = None,
-    targets: Annotated[Path | None, typer.Option("--targets", help="Targets, or a whole plan.json, as JSON.")] = None,
-    pdf: Annotated[bool, typer.Option("--pdf/--no-pdf", help="Write the report as PDF, too.")] = True,
+    targets: TargetsOption = None,
+    pdf: PdfOption = True,
     as_json: JsonOption = False,
 ) -> None:
     """Measure a cup on a case again, with what you change about it, and renew its files."""
