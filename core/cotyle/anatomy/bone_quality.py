@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from cotyle.anatomy.bones import Bones
+from cotyle.anatomy.findings import Concern, Finding
 from cotyle.errors import InputError
 from cotyle.image.labels import BONE_LABELS, femur, hip_bone
 from cotyle.image.volume import Volume
@@ -30,14 +31,6 @@ MOST_HEAD_MISFIT_MM = 0.6
 MOST_VOLUME_ASYMMETRY = 0.12
 # A region counts as shown if this share of its vertices lies inside the scan.
 SHOWN_SHARE = 0.98
-
-
-@dataclass(frozen=True)
-class BoneFinding:
-    """Something doubtful about the bones: a stable code, and words for the surgeon."""
-
-    code: str
-    text: str
 
 
 @dataclass(frozen=True)
@@ -67,7 +60,7 @@ class BoneQuality:
     mode_rms_sd: float
     correlation: float
     femur_score_hu: Mapping[Side, float]
-    findings: tuple[BoneFinding, ...]
+    findings: tuple[Finding, ...]
 
 
 def judge_bones(bones: Bones) -> BoneQuality:
@@ -175,48 +168,56 @@ def _edges_by_bone(bones: Bones, grid: Volume) -> tuple[dict[str, float], dict[s
     return weak, shown
 
 
-def _findings(quality: BoneQuality, bones: Bones) -> list[BoneFinding]:
-    found = [BoneFinding("label-flaw", text) for text in bones.flaws]
+def _findings(quality: BoneQuality, bones: Bones) -> list[Finding]:
+    found = [Finding("label-flaw", text, concerns=(Concern.BONES,)) for text in bones.flaws]
     for side, joint in quality.joints.items():
         if joint.gap_mm < NARROW_JOINT_MM:
             found.append(
-                BoneFinding(
+                Finding(
                     f"joint-narrow-{side}",
                     f"the {side} joint space is {max(joint.gap_mm, 0.0):.1f} mm at its narrowest tenth: check the edge "
                     "between head and socket",
+                    concerns=(Concern.BONES, Concern.CENTER, Concern.DIAMETER),
+                    side=side,
                 )
             )
         if joint.head_misfit_mm > MOST_HEAD_MISFIT_MM:
             found.append(
-                BoneFinding(
+                Finding(
                     f"head-not-round-{side}",
                     f"the {side} femoral head lies {joint.head_misfit_mm:.1f} mm (median) off a sphere: it is worn, "
                     "or not well separated",
+                    concerns=(Concern.BONES, Concern.CENTER, Concern.DIAMETER),
+                    side=side,
                 )
             )
     for side in Side:
         share = quality.weak_edge_share[hip_bone(side)]
         if share > MOST_WEAK_SHARE:
             found.append(
-                BoneFinding(
+                Finding(
                     f"weak-edges-{side}",
                     f"{share:.0%} of the {side} hip bone's surface shows no clear edge of bone: its shape is partly a "
                     "guess",
+                    concerns=(Concern.BONES, Concern.WALL, Concern.COVERAGE),
+                    side=side,
                 )
             )
     if abs(np.log(max(quality.left_right_ratio, 1e-6))) > np.log1p(MOST_VOLUME_ASYMMETRY):
         found.append(
-            BoneFinding(
+            Finding(
                 "hip-bones-uneven",
                 f"left and right hip bones differ in volume (ratio {quality.left_right_ratio:.2f}): check both",
+                concerns=(Concern.BONES,),
             )
         )
     if bones.metal is not None:
         found.append(
-            BoneFinding(
+            Finding(
                 "metal",
                 f"the scan holds {bones.metal.volume_ml:.0f} ml of metal: edges of bone within 5 mm of it are a guess "
                 "of the shape model",
+                concerns=(Concern.BONES, Concern.WALL, Concern.CENTER, Concern.COVERAGE),
             )
         )
     return found

@@ -21,6 +21,7 @@ from cotyle.anatomy.anterior_plane import (
     touching_plane_from_seeds,
     touching_plane_from_surfaces,
 )
+from cotyle.anatomy.findings import Concern, Finding
 from cotyle.anatomy.landmark_rules import SURFACE_UNCERTAINTY_MM, midline_landmarks, side_landmarks, uncertainty_mm
 from cotyle.anatomy.landmarks import (
     APP_NAMES,
@@ -46,16 +47,9 @@ from cotyle.space.side import Side
 _PLANES_APART_DEG = 2.0
 _MIGRATED_MM = 3.0
 _EXTRAPOLATED_MM = 3.0
+_SPHERE = (Concern.CENTER, Concern.DIAMETER)
 
 InImage = Callable[[Array], BoolArray]
-
-
-@dataclass(frozen=True)
-class Doubt:
-    """Something the reader must know: a stable code and one sentence."""
-
-    code: str
-    text: str
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,7 +59,7 @@ class Survey:
     landmarks: Mapping[str, Landmark]
     pelvis: Pelvis
     sockets: Mapping[Side, Socket]
-    doubts: tuple[Doubt, ...]
+    doubts: tuple[Finding, ...]
 
     def socket(self, side: Side) -> Socket:
         """Return the socket of one side or raise InputError ``socket-missing``."""
@@ -100,7 +94,7 @@ def survey_anatomy(
         ``bone-missing``, ``landmark-not-found``, ``landmark-degenerate``: no pelvis to plan on.
     """
     user = dict(given or {})
-    doubts: list[Doubt] = []
+    doubts: list[Finding] = []
     plane_points = _plane_landmarks(surfaces, seeds, user, doubts)
     plane_points = _mark_outside(plane_points, in_image)
     pelvis = build_pelvis(with_given(plane_points, user), standing_tilt_change_deg)
@@ -110,7 +104,7 @@ def survey_anatomy(
         try:
             fits[side] = _fit_side(surfaces, seeds, user, pelvis, side)
         except InputError as error:
-            doubts.append(Doubt(error.code, str(error)))
+            doubts.append(Finding(error.code, str(error), concerns=(Concern.CENTER,), side=side))
             continue
         fit, rim = fits[side]
         center = Landmark(f"hip_center_{side}", fit.sphere.center_lps_mm, Origin.DETECTED, fit.uncertainty_mm)
@@ -123,13 +117,18 @@ def survey_anatomy(
     outside = [name for name, mark in landmarks.items() if mark.origin is Origin.EXTRAPOLATED]
     if outside:
         doubts.append(
-            Doubt("landmark-extrapolated", f"outside the image, known from the fitted shape only: {', '.join(outside)}")
+            Finding(
+                "landmark-extrapolated",
+                f"outside the image, known from the fitted shape only: {', '.join(outside)}",
+                concerns=(Concern.FRAME,) if set(outside) & set(APP_NAMES) else (),
+                landmarks=tuple(outside),
+            )
         )
     return Survey(landmarks, pelvis, sockets, tuple(doubts))
 
 
 def _plane_landmarks(
-    surfaces: Mapping[str, TriangleMesh], seeds: AnatomySeeds, user: Landmarks, doubts: list[Doubt]
+    surfaces: Mapping[str, TriangleMesh], seeds: AnatomySeeds, user: Landmarks, doubts: list[Finding]
 ) -> dict[str, Landmark]:
     """The four points, found twice where seeds are there: the difference tells how well."""
     held = {name: user[name].lps_mm for name in APP_NAMES if name in user}
@@ -140,7 +139,7 @@ def _plane_landmarks(
         apart_deg = _planes_apart_deg(plane, free)
         if apart_deg > _PLANES_APART_DEG:
             text = f"two ways to find the anterior pelvic plane differ by {apart_deg:.1f} deg; check its points"
-            doubts.append(Doubt("pelvic-plane-doubtful", text))
+            doubts.append(Finding("pelvic-plane-doubtful", text, concerns=(Concern.FRAME,), landmarks=APP_NAMES))
     landmarks = {}
     for name in APP_NAMES:
         point = plane.points_lps_mm[name]
@@ -210,7 +209,7 @@ def _socket(
     return Socket(side, fit, rim, floor, depth_mm, mirrored, morphology, crowe)
 
 
-def _socket_doubts(sockets: Mapping[Side, Socket]) -> list[Doubt]:
+def _socket_doubts(sockets: Mapping[Side, Socket]) -> list[Finding]:
     doubts = []
     for side, socket in sockets.items():
         fit = socket.fit
@@ -219,11 +218,11 @@ def _socket_doubts(sockets: Mapping[Side, Socket]) -> list[Doubt]:
                 f"the {side} socket's centre differs by {fit.disagreement_mm:.1f} mm with and without the femoral "
                 "head's guidance: worn socket or migrated head; check the centre"
             )
-            doubts.append(Doubt("socket-center-doubtful", text))
+            doubts.append(Finding("socket-center-doubtful", text, concerns=_SPHERE, side=side))
         if fit.method == "unguided":
             text = f"no round femoral head in the {side} socket: its centre is less certain"
-            doubts.append(Doubt("socket-unguided", text))
+            doubts.append(Finding("socket-unguided", text, concerns=_SPHERE, side=side))
         if fit.inlier_share < 0.7:
             text = f"only {fit.inlier_share:.0%} of the {side} socket's surface lies on its sphere"
-            doubts.append(Doubt("socket-not-round", text))
+            doubts.append(Finding("socket-not-round", text, concerns=_SPHERE, side=side))
     return doubts

@@ -9,6 +9,7 @@ from pathlib import Path
 import SimpleITK as sitk
 
 from cotyle.anatomy.cortex_model import Blur
+from cotyle.anatomy.findings import Finding
 from cotyle.anatomy.landmarks import Landmark
 from cotyle.anatomy.pelvis import Pelvis, build_pelvis
 from cotyle.anatomy.socket import Socket, socket_of
@@ -22,14 +23,6 @@ from cotyle.space.side import Side
 
 CT_MARGIN_MM = 30.0
 """Flesh kept around the bones in the case's own copy of the scan."""
-
-
-@dataclass(frozen=True)
-class Doubtful:
-    """A doubt about the scan or the anatomy: stable code and one sentence."""
-
-    code: str
-    text: str
 
 
 @dataclass(frozen=True)
@@ -53,7 +46,7 @@ class Anatomy:
     surfaces: Mapping[str, TriangleMesh]
     landmarks: Mapping[str, Landmark]
     sockets: Mapping[Side, Socket]
-    doubts: tuple[Doubtful, ...]
+    doubts: tuple[Finding, ...]
     quality: Mapping[str, float]
 
     def pelvis(self, standing_tilt_change_deg: float) -> Pelvis:

@@ -10,6 +10,7 @@ import numpy as np
 
 from cotyle.anatomy.bone_quality import BoneQuality, judge_bones, require_pelvis, require_shown
 from cotyle.anatomy.bones import Bones, segment_bones
+from cotyle.anatomy.findings import Finding
 from cotyle.anatomy.given_bones import bones_from_labels
 from cotyle.anatomy.landmark_files import check_inside
 from cotyle.anatomy.landmarks import Landmark
@@ -17,7 +18,7 @@ from cotyle.anatomy.pelvis import Pelvis
 from cotyle.anatomy.seeds import seeds_from
 from cotyle.anatomy.socket import Socket
 from cotyle.anatomy.survey import Survey, survey_anatomy
-from cotyle.case.anatomy_file import Anatomy, Doubtful, ScanSource
+from cotyle.case.anatomy_file import Anatomy, ScanSource
 from cotyle.case.json_text import DECIMALS
 from cotyle.case.plan_file import CupChoice, OrientationChoice, PlanFile
 from cotyle.case.schema import validated
@@ -267,11 +268,10 @@ def _coverage_uncertainty(bone: TriangleMesh, cup: Cup, pelvis: Pelvis, socket: 
     return abs(both[1] - both[0]) / 2
 
 
-def _doubts(info: SeriesInfo, quality: BoneQuality, survey: Survey) -> tuple[Doubtful, ...]:
-    found = [Doubtful("scan-repaired", f"the scan was repaired: {text}") for text in info.repairs]
-    found += [Doubtful(f.code, f.text) for f in info.findings if f.severity is not Severity.NOTE]
-    found += [Doubtful(f.code, f.text) for f in quality.findings]
-    return (*found, *(Doubtful(doubt.code, doubt.text) for doubt in survey.doubts))
+def _doubts(info: SeriesInfo, quality: BoneQuality, survey: Survey) -> tuple[Finding, ...]:
+    found = [Finding("scan-repaired", f"the scan was repaired: {text}") for text in info.repairs]
+    found += [Finding(f.code, f.text) for f in info.findings if f.severity is not Severity.NOTE]
+    return (*found, *quality.findings, *survey.doubts)
 
 
 def _quality_numbers(quality: BoneQuality) -> dict[str, float]:

@@ -1,0 +1,1 @@
+"""Hard subjects by domain; each module holds its own ``TRIALS``."""
