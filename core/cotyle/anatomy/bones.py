@@ -6,7 +6,7 @@ The shape model finds each bone and the scan then draws it; see ``docs/methods/b
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from cotyle.anatomy.cortex_model import Blur, estimate_blur
 from cotyle.anatomy.femoral_head import find_head, neck_direction
 from cotyle.anatomy.femur_fit import FemurFit, fit_femur_shape, follow_femur, settle_femur
 from cotyle.anatomy.joint_limits import clear_of_heads, clear_of_surface
+from cotyle.anatomy.metal_cup import MetalCup
 from cotyle.anatomy.pelvis_fit import SMOOTH_MM, PelvisShape, fit_pelvis_shape, follow_pelvis
 from cotyle.anatomy.shape_model import COMPONENT_NAMES, ShapeModel, load_shape_model
 from cotyle.anatomy.surface_fit import settle_surface
@@ -63,6 +64,7 @@ class Bones:
     surfaces: closed meshes in LPS mm by bone name. A femur goes on below the scan as the model guesses it.
     origin: ``segmented`` by us or ``given`` by the user.
     flaws: what was found wrong with given labels and mended or passed over, a sentence each.
+    metal_cups: artificial cups by side.
     """
 
     labels: Volume
@@ -71,6 +73,7 @@ class Bones:
     metal: Metal | None
     origin: str
     flaws: tuple[str, ...] = ()
+    metal_cups: Mapping[Side, MetalCup] = field(default_factory=dict)
 
 
 def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
