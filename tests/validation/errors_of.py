@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from cotyle.anatomy.bone_quality import judge_bones
 from cotyle.anatomy.bones import Bones, segment_bones
+from cotyle.anatomy.findings import Finding
 from cotyle.anatomy.pelvis import Pelvis
 from cotyle.anatomy.seeds import seeds_from
 from cotyle.anatomy.survey import Survey, survey_anatomy
@@ -36,11 +38,22 @@ LEAST_REMOVED_ML = 1.0
 
 @dataclass(frozen=True)
 class Error:
-    """One error: its quantity (a row of the table), where it occurred, and its size in the quantity's unit."""
+    """One error: its quantity (a row of the table), where it occurred, its size in the quantity's unit, its side."""
 
     quantity: str
     where: str
     value: float
+    side: Side | None = None
+
+
+@dataclass(frozen=True)
+class Stated:
+    """An error (with its sign where it has one) and the one standard deviation that was stated for it."""
+
+    quantity: str
+    where: str
+    error: float
+    deviation: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,25 +68,46 @@ class GivenCup:
 
 @dataclass(frozen=True, eq=False)
 class Measured:
-    """Every error of one scan, what was surveyed on the true surfaces, and the doubts the program itself raised."""
+    """Every error of one scan, what was surveyed on the true surfaces, and what the program itself said.
+
+    stated: errors beside the deviation that the program gave for them; findings: the doubts it raised; seconds: of
+    segmenting and surveying.
+    """
 
     errors: list[Error]
+    stated: list[Stated]
     truth: Survey
-    doubts: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    seconds: float = 0.0
 
 
 def errors_of_scan(name: str, volume: Volume, truth: Truth) -> Measured:
     """Segment, survey and measure one scan."""
+    clock = time.monotonic()
     bones = segment_bones(volume)
-    found = survey_anatomy(bones.surfaces, seeds_from(bones.correspondence), in_image=volume.contains)
+    found = survey_bones(bones, volume)
+    seconds = time.monotonic() - clock
+    return replace(errors_of_survey(name, volume, truth, bones, found), seconds=seconds)
+
+
+def survey_bones(bones: Bones, volume: Volume) -> Survey:
+    """Find landmarks, frames and sockets as the pipeline does."""
+    return survey_anatomy(bones.surfaces, seeds_from(bones.correspondence), in_image=volume.contains)
+
+
+def errors_of_survey(name: str, volume: Volume, truth: Truth, bones: Bones, found: Survey) -> Measured:
+    """Measure what was found on one scan against its truth."""
     true = survey_anatomy(truth.surfaces)
     errors = [*_point_errors(found, truth, true), *_frame_errors(found.pelvis, true.pelvis)]
     errors += _label_errors(bones, truth)
-    for side in Side:
-        errors += _hip_errors(side, volume, bones, found, truth, true)
-    named = [Error(error.quantity, f"{name} {error.where}", error.value) for error in errors]
-    doubts = [finding.text for finding in judge_bones(bones).findings] + [doubt.text for doubt in found.doubts]
-    return Measured(named, true, tuple(doubts))
+    stated = [*_stated_frame(found.pelvis, true.pelvis)]
+    for side in found.sockets:
+        hip_errors, hip_stated = _hip_errors(side, volume, bones, found, truth, true)
+        errors += hip_errors
+        stated += [*_stated_sphere(side, found, truth), *hip_stated]
+    named = [Error(e.quantity, f"{name} {e.where}", e.value, e.side) for e in errors]
+    stated = [Stated(s.quantity, f"{name} {s.where}", s.error, s.deviation) for s in stated]
+    return Measured(named, stated, true, (*judge_bones(bones).findings, *found.doubts))
 
 
 def _point_errors(found: Survey, truth: Truth, true: Survey) -> Iterator[Error]:
@@ -82,10 +116,10 @@ def _point_errors(found: Survey, truth: Truth, true: Survey) -> Iterator[Error]:
         point = found.landmarks[name].lps_mm
         yield Error("landmark", name, _distance(point, true.landmarks[name].lps_mm))
         yield Error("landmark_vertex", name, _distance(point, truth.landmarks[name]))
-    for side in Side:
-        sphere, own = found.sockets[side].sphere, truth.sockets[side]
-        yield Error("center", str(side), _distance(sphere.center_lps_mm, own.center_lps_mm))
-        yield Error("diameter", str(side), abs(sphere.diameter_mm - own.diameter_mm))
+    for side, socket in found.sockets.items():
+        sphere, own = socket.sphere, truth.sockets[side]
+        yield Error("center", str(side), _distance(sphere.center_lps_mm, own.center_lps_mm), side)
+        yield Error("diameter", str(side), abs(sphere.diameter_mm - own.diameter_mm), side)
 
 
 def _frame_errors(pelvis: Pelvis, true: Pelvis) -> Iterator[Error]:
@@ -94,10 +128,33 @@ def _frame_errors(pelvis: Pelvis, true: Pelvis) -> Iterator[Error]:
     yield Error("obliquity", "pelvis", abs(pelvis.left_up_deg - true.left_up_deg))
 
 
+def _stated_frame(pelvis: Pelvis, true: Pelvis) -> Iterator[Stated]:
+    """Angles of the pelvis beside their stated deviations."""
+    spread = pelvis.uncertainty
+    for name, angle, true_angle, deviation in (
+        ("tilt", pelvis.anterior_tilt_deg, true.anterior_tilt_deg, spread.anterior_tilt_deg),
+        ("rotation", pelvis.rotation_to_left_deg, true.rotation_to_left_deg, spread.rotation_to_left_deg),
+        ("obliquity", pelvis.left_up_deg, true.left_up_deg, spread.left_up_deg),
+    ):
+        yield Stated(name, "pelvis", angle - true_angle, deviation)
+
+
+def _stated_sphere(side: Side, found: Survey, truth: Truth) -> Iterator[Stated]:
+    """Centre, axis by axis as the report states its shifts, and diameter beside their stated deviations."""
+    socket, own = found.sockets[side], truth.sockets[side]
+    shift = found.pelvis.supine.axes @ (socket.center_lps_mm - own.center_lps_mm)
+    for value in shift:
+        yield Stated("center", str(side), float(value), socket.center_uncertainty_mm)
+    deviation = socket.fit.diameter_uncertainty_mm
+    yield Stated("diameter", str(side), socket.diameter_mm - own.diameter_mm, deviation)
+
+
 def _label_errors(bones: Bones, truth: Truth) -> Iterator[Error]:
     for bone in BONES:
         found, true = (labels.voxels == LABEL_OF_BONE[bone] for labels in (bones.labels, truth.labels))
-        yield Error("dice", bone, float(2.0 * (found & true).sum() / (found.sum() + true.sum())))
+        if true.any():
+            side = next((each for each in Side if bone.startswith(str(each))), None)
+            yield Error("dice", bone, float(2.0 * (found & true).sum() / (found.sum() + true.sum())), side)
 
 
 def given_cups(side: Side, truth: Truth, survey: Survey) -> Iterator[GivenCup]:
@@ -119,27 +176,33 @@ def given_cups(side: Side, truth: Truth, survey: Survey) -> Iterator[GivenCup]:
 
 def _hip_errors(
     side: Side, volume: Volume, bones: Bones, found: Survey, truth: Truth, true_survey: Survey
-) -> Iterator[Error]:
+) -> tuple[list[Error], list[Stated]]:
     bone, true_bone = bones.surfaces[f"{side}_hip_bone"], truth.surfaces[f"{side}_hip_bone"]
     frame, true_frame = found.pelvis.supine, true_survey.pelvis.supine
     inner = inner_surface(bone, found.sockets[side].center_lps_mm, -side.lateral_sign * frame.left, frame.superior)
     true_inner = inner_surface(
         true_bone, truth.sockets[side].center_lps_mm, -side.lateral_sign * true_frame.left, true_frame.superior
     )
+    errors: list[Error] = []
+    stated: list[Stated] = []
     for given in given_cups(side, truth, true_survey):
         where = f"{side} {given.name}"
         true_wall = measure_wall(true_bone, true_inner, Cavity(given.steps))
         wall = measure_wall(bone, inner, Cavity(given.steps), volume, blur=bones.correspondence.blur)
         surface_only = measure_wall(bone, inner, Cavity(given.steps))
-        of_mm = f"{where} of {true_wall.along_axis_mm:.1f} mm"
-        yield Error("wall_along_axis", of_mm, abs(wall.along_axis_mm - true_wall.along_axis_mm))
-        yield Error("wall_surface_only", of_mm, abs(surface_only.along_axis_mm - true_wall.along_axis_mm))
-        of_mm = f"{where} of {true_wall.minimum_mm:.1f} mm"
-        yield Error("wall_minimum", of_mm, abs(wall.minimum_mm - true_wall.minimum_mm))
+        along, least = true_wall.along_axis_mm, true_wall.minimum_mm
+        of_mm = f"{where} of {along:.1f} mm"
+        errors.append(Error("wall_along_axis", of_mm, abs(wall.along_axis_mm - along), side))
+        errors.append(Error("wall_surface_only", of_mm, abs(surface_only.along_axis_mm - along), side))
+        stated.append(Stated("wall_along_axis", of_mm, wall.along_axis_mm - along, wall.uncertainty_mm))
+        of_mm = f"{where} of {least:.1f} mm"
+        errors.append(Error("wall_minimum", of_mm, abs(wall.minimum_mm - least), side))
+        stated.append(Stated("wall_minimum", of_mm, wall.minimum_mm - least, wall.uncertainty_mm))
         true_share = measure_coverage(true_bone, given.cup, true_frame).fraction
         share = measure_coverage(bone, given.cup, frame).fraction
-        yield Error("coverage", f"{where} of {100 * true_share:.0f} %", 100.0 * abs(share - true_share))
-        yield from _removed_errors(where, given, bone, true_bone)
+        errors.append(Error("coverage", f"{where} of {100 * true_share:.0f} %", 100.0 * abs(share - true_share), side))
+        errors += _removed_errors(where, given, bone, true_bone)
+    return errors, stated
 
 
 def _removed_errors(where: str, given: GivenCup, bone: TriangleMesh, true_bone: TriangleMesh) -> Iterator[Error]:

@@ -28,7 +28,7 @@ flat ridges two sound rules differ by millimetres. Sphere of the socket and labe
 
 What this can't show: how it does on real scans. The subjects come from the same shape model that the segmentation
 starts from; the ones marked *off the model* were bent by a smooth change that no weights of that model can make.
-Scatter, motion, contrast agent, dense osteophytes and implants are not in this table.
+Motion and real metal reconstruction are not in these tables.
 """
 
 
@@ -85,10 +85,11 @@ def page(
     results: Sequence[Result],
     reported: Sequence[Result],
     gathered: Sequence[Morphology],
+    hard: str,
     seconds: float,
     machine: str,
 ) -> str:
-    """Return the whole page."""
+    """Return the whole page; ``hard`` is its part on hard subjects."""
     broken = [r.bar.title for r in results if not (r.median_kept and r.worst_kept)]
     verdict = "Every bar is kept." if not broken else f"Bars that are not kept: {', '.join(broken)}."
     voxel = " x ".join(f"{v:g}" for v in VOXEL_MM)
@@ -103,7 +104,7 @@ Measured beside it, without a bar:
 
 {error_table(reported)}
 
-"where" names subject, side and what the worst error belongs to. Wall and volume errors also state the true size.
+"Where" names subject, side and what the worst error belongs to. Wall and volume errors also state the true size.
 
 ## Subjects
 
@@ -120,6 +121,7 @@ Measured on the true surfaces in the frame of the anterior pelvic plane.
 What lies outside is a trait of the shape model and of the way its socket is reshaped for the scan, not of the
 measurement: the same functions give the published values on closed-form shapes (see the tests of `anatomy`).
 
+{hard}
 Made in {seconds:.0f} s on {machine}.
 """
 
