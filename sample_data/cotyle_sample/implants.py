@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from cotyle.cup.orientation import Definition, Orientation, axis_from_orientation
+from cotyle.image.labels import LABEL_OF_BONE
 from cotyle.space.arrays import Array, any_perpendicular, unit
 from cotyle.space.frames import SCANNER
 from cotyle.space.mesh import TriangleMesh
@@ -26,23 +28,32 @@ LOOSE_ORIENTATION = Orientation(58.0, 27.0)
 
 @dataclass(frozen=True, eq=False)
 class Implant:
-    """One part: closed surface in the frame of the bone it belongs to, its HU, and whether it counts as metal."""
+    """One part: closed surface in the frame of the bone it belongs to, its HU, and whether it counts as metal.
+
+    keeps_labels: cement in the canal or the plug holes of a bone lies within that bone's filled interior.
+    """
 
     name: str
     mesh: TriangleMesh
     hu: float
     is_metal: bool
     moves_with: str
+    keeps_labels: bool = False
+
+    def mark(self, labels: npt.NDArray[np.uint8], inside: npt.NDArray[np.bool_]) -> None:
+        """Write this part into the labels (k, j, i) of its own window."""
+        if not self.keeps_labels:
+            labels[inside] = LABEL_OF_BONE["metal"] if self.is_metal else 0
 
 
 def loose_hip(socket: Sphere, femur: TriangleMesh, head_center: Array, side: Side) -> tuple[Implant, ...]:
     """Parts of a hip whose shell has come loose: a soft line of 2 mm between shell and bone (coordinates: app)."""
-    axis = axis_from_orientation(LOOSE_ORIENTATION, Definition.RADIOGRAPHIC, SCANNER, side)
+    axis = loose_axis(side)
     outer = socket.radius_mm - LUCENT_LINE_MM
     center = socket.center_lps_mm
     inner = outer - SHELL_THICKNESS_MM
     hip_bone, thigh = f"{side}_hip_bone", f"{side}_femur"
-    stem_top, stem_axis = _shaft_axis(femur, head_center)
+    stem_top, stem_axis = shaft_axis(femur, head_center)
     neck = unit(stem_top - head_center)
     length = float(np.linalg.norm(stem_top - head_center))
     neck_profile = np.array([[0.0, 9.0], [6.5, 9.0], [7.5, length], [0.0, length]])
@@ -51,15 +62,20 @@ def loose_hip(socket: Sphere, femur: TriangleMesh, head_center: Array, side: Sid
     return (
         Implant("shell", revolved(_cap_profile(outer, inner), center, -axis), TITANIUM_HU, True, hip_bone),
         Implant("liner", liner, POLYETHYLENE_HU, False, hip_bone),
-        Implant("head", revolved(_ball_profile(HEAD_RADIUS_MM), head_center, -neck), COBALT_CHROME_HU, True, thigh),
+        Implant("head", revolved(ball_profile(HEAD_RADIUS_MM), head_center, -neck), COBALT_CHROME_HU, True, thigh),
         Implant("neck", revolved(neck_profile, head_center, neck), TITANIUM_HU, True, thigh),
         Implant("stem", revolved(stem_profile, stem_top, stem_axis), TITANIUM_HU, True, thigh),
     )
 
 
+def loose_axis(side: Side) -> Array:
+    """Opening axis of the loose shell (app)."""
+    return axis_from_orientation(LOOSE_ORIENTATION, Definition.RADIOGRAPHIC, SCANNER, side)
+
+
 def resected(femur: TriangleMesh, head_center: Array) -> TriangleMesh:
     """The femur cut through its neck, closed by the cut's plane."""
-    stem_top, _ = _shaft_axis(femur, head_center)
+    stem_top, _ = shaft_axis(femur, head_center)
     toward_shaft = unit(stem_top - head_center)
     plane = vtkPlane()
     plane.SetOrigin(*(head_center + 26.0 * toward_shaft))
@@ -79,7 +95,7 @@ def resected(femur: TriangleMesh, head_center: Array) -> TriangleMesh:
     return from_polydata(clean.GetOutput())
 
 
-def _shaft_axis(femur: TriangleMesh, head_center: Array) -> tuple[Array, Array]:
+def shaft_axis(femur: TriangleMesh, head_center: Array) -> tuple[Array, Array]:
     """Point on the shaft's middle line 42 mm below the head's centre, and its direction downwards."""
     points = femur.vertices_lps_mm
     below = head_center[2] - points[:, 2]
@@ -98,7 +114,8 @@ def _cap_profile(outer: float, inner: float) -> Array:
     return np.vstack([inside, outside[::-1]])
 
 
-def _ball_profile(radius: float) -> Array:
+def ball_profile(radius: float) -> Array:
+    """Profile (radius, height) of a ball."""
     angle = np.linspace(0.0, np.pi, 40)
     return radius * np.column_stack([np.sin(angle), np.cos(angle)])
 

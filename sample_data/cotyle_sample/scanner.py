@@ -66,7 +66,9 @@ def place(subject: Subject, posture: Posture) -> PlacedSubject:
     bones: dict[str, TriangleMesh] = {}
     femur_to_lps: dict[Side, Array] = {}
     for side in Side:
-        center = subject.sockets[side].center_lps_mm
+        # a hip turns about its head; an artificial one may have moved away from the middle of its bed
+        joint = subject.heads[side] if side in subject.metal_cups else subject.sockets[side]
+        center = joint.center_lps_mm
         target = pelvis[:3, :3] @ center + pelvis[:3, 3]
         femur_to_lps[side] = _rigid(app_axes_from_angles(level).T, center, target)
     for name, mesh in subject.bones.items():
@@ -103,6 +105,8 @@ def scan(
     seed: int = 0,
     psf_sigma_mm: tuple[float, float] = PSF_SIGMA_MM,
     bone_density: float = 1.0,
+    hu_ceiling: int | None = None,
+    streak_strength: float = 1.0,
 ) -> tuple[Volume, Truth]:
     """Scan a subject.
 
@@ -119,6 +123,10 @@ def scan(
         Standard deviation of the noise after the blur, in the middle of the body; half of it in air.
     bone_density:
         1 for healthy bone; 0.6 is a picture of osteopenia.
+    hu_ceiling:
+        Where the numbers end: 3071 for a scanner that stores 12 bits, None for the extended scale.
+    streak_strength:
+        Scales the streaks of metal.
 
     Returns
     -------
@@ -132,8 +140,10 @@ def scan(
     hu = np.empty(grid.voxels.shape, dtype=np.float32)
     lay_tissue(hu, grid, tissue)
     labels = _lay_bones(hu, grid, placed, edge_mm, bone_density)
-    _lay_implants(hu, grid, placed, labels, edge_mm, seed)
+    _lay_implants(hu, grid, placed, labels, edge_mm, seed, streak_strength)
     voxels = _acquire(hu, grid, noise_hu, psf_sigma_mm, seed)
+    if hu_ceiling is not None:
+        np.minimum(voxels, np.int16(hu_ceiling), out=voxels)
     volume = Volume(voxels, grid.ijk_to_lps)
     return volume, truth_of(placed, Volume(labels, grid.ijk_to_lps), posture, bone_density)
 
@@ -181,6 +191,7 @@ def _lay_implants(
     labels: npt.NDArray[np.uint8],
     edge_mm: float,
     seed: int,
+    streak_strength: float,
 ) -> None:
     """Write implants into HU values and labels, then the streaks of their metal."""
     metal_hu = np.zeros(hu.shape if placed.implants else (0, 0, 0), dtype=np.float32)
@@ -191,11 +202,11 @@ def _lay_implants(
         share = np.clip(0.5 - found.distance_mm / edge_mm, 0.0, 1.0)
         part = hu[found.window]
         part += (implant.hu - part) * share
-        labels[found.window][found.inside] = LABEL_OF_BONE["metal"] if implant.is_metal else 0
+        implant.mark(labels[found.window], found.inside)
         if implant.is_metal:
             metal_hu[found.window][found.inside] = implant.hu
     if len(metal_hu):
-        add_streaks(hu, metal_hu, grid.spacing_mm, np.random.default_rng([seed, 8]))
+        add_streaks(hu, metal_hu, grid.spacing_mm, np.random.default_rng([seed, 8]), streak_strength)
 
 
 def _acquire(

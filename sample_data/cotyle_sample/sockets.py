@@ -52,6 +52,9 @@ _CHANGES: dict[str, SocketChange] = {
     "protrusion": SocketChange(lateral_mm=-5.0, superior_mm=1.0, inner_lateral_mm=-4.0, least_floor_mm=1.5),
     # A cavity round a loose shell: wider and higher than the native socket.
     "loose_cup": SocketChange(superior_mm=3.0, lateral_mm=-1.5, radius_mm=3.0, inner_lateral_mm=-1.0),
+    # Reamed for a shell: a little wider and deeper, the fossa mostly filled with what the reamer left.
+    "fixed_cup": SocketChange(superior_mm=0.5, lateral_mm=-1.0, radius_mm=2.0, floor_lateral_mm=1.5),
+    "cemented_cup": SocketChange(superior_mm=1.0, lateral_mm=-1.0, radius_mm=2.5, floor_lateral_mm=1.5),
 }
 
 

@@ -7,7 +7,7 @@ Coordinates of a subject are those of its own anterior pelvic plane ("app": orig
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 import numpy as np
@@ -21,7 +21,8 @@ from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
 from cotyle_sample import shaping
-from cotyle_sample.implants import HEAD_RADIUS_MM, Implant, loose_hip, resected
+from cotyle_sample.hip_replacements import USUAL, Fixation, Replacement, TrueCup, replaced_hip, true_cup
+from cotyle_sample.implants import HEAD_RADIUS_MM, LUCENT_LINE_MM, Implant, loose_axis, loose_hip, resected
 from cotyle_sample.sockets import change_for, reshape_socket, seat_femur
 
 JOINT_GAP_MM = 3.0
@@ -40,6 +41,8 @@ class Variant(StrEnum):
     THIN_WALL = "thin_wall"
     PROTRUSION = "protrusion"
     LOOSE_CUP = "loose_cup"
+    FIXED_CUP = "fixed_cup"
+    CEMENTED_CUP = "cemented_cup"
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,7 +51,7 @@ class Subject:
 
     pelvis_vertices (n, 3): vertex order of the shape model of ``model_divisions``; bones: name of the bone ->
     closed surface; sockets: sphere fitted to the lunate surface by side; heads: sphere of the femoral head (of the
-    ball where there is an implant).
+    ball where there is an implant); metal_cups: artificial cups by side.
     """
 
     name: str
@@ -63,6 +66,7 @@ class Subject:
     sockets: Mapping[Side, Sphere]
     heads: Mapping[Side, Sphere]
     implants: tuple[Implant, ...] = ()
+    metal_cups: Mapping[Side, TrueCup] = field(default_factory=dict)
 
 
 def make_subject(
@@ -72,6 +76,7 @@ def make_subject(
     off_model_mm: float = 0.0,
     affected_side: Side = Side.RIGHT,
     divisions: int = 10,
+    replacements: Mapping[Side, Replacement] | None = None,
 ) -> Subject:
     """Draw a subject; the same arguments give the same subject.
 
@@ -86,6 +91,8 @@ def make_subject(
         What is done to the affected side.
     off_model_mm:
         Root-mean-square size of a free-form change outside the span of the model; 0 leaves it out.
+    replacements:
+        Hips replaced before, by side; they take the place of the variant there.
     """
     rng = np.random.default_rng([seed, 1])
     model = load_shape_model(divisions)
@@ -93,6 +100,11 @@ def make_subject(
     drawn *= np.where(np.arange(model.mode_count) < 10, 0.8, 0.5)
     weights = drawn if weights_sd is None else np.atleast_1d(np.asarray(weights_sd, dtype=np.float64))
     variant = Variant(variant)
+    replaced = dict(replacements or {})
+    if variant in (Variant.FIXED_CUP, Variant.CEMENTED_CUP):
+        replaced.setdefault(affected_side, USUAL[Fixation(variant)])
+    trouble = {side: variant if side is affected_side else Variant.HEALTHY for side in Side}
+    trouble |= {side: Variant(replacement.fixation) for side, replacement in replaced.items()}
 
     vertices = model.pelvis_vertices(weights)
     femora = {side: model.femur(weights, side) for side in Side}
@@ -105,7 +117,7 @@ def make_subject(
     femora = {side: mesh.transformed(to_app) for side, mesh in femora.items()}
 
     for side in Side:
-        change = change_for(variant if side is affected_side else Variant.HEALTHY)
+        change = change_for(trouble[side])
         vertices = reshape_socket(model, vertices, side, change)
     vertices = _open_joints(model, vertices)
     vertices, to_app = _in_app_frame(model, vertices)
@@ -115,16 +127,28 @@ def make_subject(
     bones = {name: model.part(vertices, code) for code, name in COMPONENT_NAMES.items()}
     heads: dict[Side, Sphere] = {}
     for side in Side:
-        change = change_for(variant if side is affected_side else Variant.HEALTHY)
+        change = change_for(trouble[side])
         femur, head = seat_femur(model, femora[side], bones[f"{side}_hip_bone"], sockets[side], change)
         bones[f"{side}_femur"], heads[side] = femur, head
     implants: tuple[Implant, ...] = ()
-    if variant is Variant.LOOSE_CUP:
+    metal_cups: dict[Side, TrueCup] = {}
+    if variant is Variant.LOOSE_CUP and affected_side not in replaced:
         side = affected_side
         center = sockets[side].center_lps_mm
         implants = loose_hip(sockets[side], bones[f"{side}_femur"], center, side)
+        metal_cups[side] = TrueCup(
+            Sphere(center, sockets[side].radius_mm - LUCENT_LINE_MM), loose_axis(side), Fixation.LOOSE
+        )
         bones[f"{side}_femur"] = resected(bones[f"{side}_femur"], center)
         heads[side] = Sphere(center, HEAD_RADIUS_MM)
+    for side, replacement in replaced.items():
+        cup = true_cup(replacement, sockets[side], side)
+        center, femur = cup.sphere.center_lps_mm, bones[f"{side}_femur"]
+        femur = femur.with_vertices(femur.vertices_lps_mm + (center - sockets[side].center_lps_mm))
+        implants += replaced_hip(replacement, sockets[side], bones[f"{side}_hip_bone"], femur, side)
+        bones[f"{side}_femur"] = resected(femur, center)
+        heads[side] = Sphere(center, replacement.head_radius_mm)
+        metal_cups[side] = cup
     return Subject(
         f"subject-{seed}-{variant}",
         seed,
@@ -138,6 +162,7 @@ def make_subject(
         sockets,
         heads,
         implants,
+        metal_cups,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,6 +20,7 @@ from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
 from cotyle_sample.bone_matter import BoneMatter, matter_of
+from cotyle_sample.hip_replacements import TrueCup
 from cotyle_sample.implants import Implant
 from cotyle_sample.subject import Subject, touching_landmarks
 
@@ -38,7 +39,8 @@ class Truth:
     app: frame of the touching landmarks. sockets: sphere fitted to the lunate surface; heads: femoral heads.
     lunate_points, fossa_points, rim_points: (n, 3) by side; the rim is ordered and open at the notch.
     labels: label map on the scan's grid, by voxel centres. matter: cortical thickness and densities by vertex.
-    implants: parts of a hip replacement; spine: simple L5 and L4 that bear no label.
+    metal_cups: artificial cups by side: sphere of the outside, axis out of the mouth, loose or not; the socket of that
+    side is then the bony bed. implants: parts of a hip replacement; spine: simple L5 and L4 that bear no label.
     """
 
     subject: Subject
@@ -56,6 +58,7 @@ class Truth:
     implants: tuple[Implant, ...] = ()
     spine: tuple[TriangleMesh, ...] = ()
     scenario: str = ""
+    metal_cups: Mapping[Side, TrueCup] = field(default_factory=dict)
 
     def matter(self, bone: str) -> BoneMatter:
         """Cortical thickness, cortical and trabecular density at the vertices of a bone's surface."""
@@ -66,7 +69,7 @@ class Truth:
         labels = label_map(self.surfaces, grid)
         for part in self.implants:
             inside, window = inside_mask(part.mesh, grid)
-            labels.voxels[window][inside] = LABEL_OF_BONE["metal"] if part.is_metal else 0
+            part.mark(labels.voxels[window], inside)
         return labels
 
 
@@ -112,4 +115,18 @@ def truth_of(placed: PlacedSubject, labels: Volume, posture: Posture, bone_densi
         bone_density,
         placed.implants,
         placed.spine,
+        metal_cups=_placed_cups(placed),
     )
+
+
+def _placed_cups(placed: PlacedSubject) -> dict[Side, TrueCup]:
+    """Artificial cups in scanner LPS; they move with the pelvis."""
+    pelvis = placed.pelvis_to_lps
+    return {
+        side: replace(
+            cup,
+            sphere=Sphere(transform_points(pelvis, cup.sphere.center_lps_mm), cup.sphere.radius_mm),
+            opening_axis=pelvis[:3, :3] @ cup.opening_axis,
+        )
+        for side, cup in placed.subject.metal_cups.items()
+    }
