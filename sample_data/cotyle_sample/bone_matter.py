@@ -42,6 +42,7 @@ def matter_of(subject: Subject, bone: str, density: float = 1.0) -> BoneMatter:
         thickness, trabecular = np.full(len(wave), 1.7), np.full(len(wave), 165.0)
     else:
         thickness, trabecular = _hip_bone(subject, bone)
+    thickness = thickness * subject.cortex_scale
     cortex = 1290.0 + 45.0 * wave[:, 0]
     return BoneMatter(
         thickness * (1.0 + 0.10 * wave[:, 1]) * density,

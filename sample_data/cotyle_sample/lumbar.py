@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 from cotyle.anatomy.shape_landmarks import SACRUM
+from cotyle.anatomy.shape_model import ShapeModel
 from cotyle.space.arrays import Array, unit
 from cotyle.space.fits import fit_plane
 from cotyle.space.mesh import TriangleMesh
@@ -25,7 +26,12 @@ SETBACK_MM = 5.0
 
 def lumbar_vertebrae(subject: Subject) -> tuple[TriangleMesh, ...]:
     """Closed surfaces of the bodies and spinous processes of L5 and L4, in the subject's app frame."""
-    center, normal = _endplate(subject)
+    adult = _adult_vertebrae(subject.model, subject.pelvis_vertices / subject.size)
+    return tuple(mesh.with_vertices(subject.size * mesh.vertices_lps_mm) for mesh in adult)
+
+
+def _adult_vertebrae(model: ShapeModel, pelvis_vertices: Array) -> list[TriangleMesh]:
+    center, normal = _endplate(model, pelvis_vertices)
     upward = np.array([0.0, 0.0, 1.0])
     first_axis, second_axis = unit(0.6 * normal + 0.4 * upward), unit(0.25 * normal + 0.75 * upward)
     center = center + np.array([0.0, SETBACK_MM, 0.0])
@@ -38,7 +44,7 @@ def lumbar_vertebrae(subject: Subject) -> tuple[TriangleMesh, ...]:
         angle = np.linspace(0.0, np.pi, 24)
         ball = np.column_stack([np.sin(angle), 9.0 * np.cos(angle)])
         parts.append(_stretched(ball, middle + 52.0 * posterior + 2.0 * axis, axis, posterior, 4.0, 15.0))
-    return tuple(parts)
+    return parts
 
 
 def vertebral_matter(mesh: TriangleMesh) -> BoneMatter:
@@ -47,10 +53,10 @@ def vertebral_matter(mesh: TriangleMesh) -> BoneMatter:
     return BoneMatter(np.full(count, 1.2), np.full(count, 1180.0), np.full(count, 170.0))
 
 
-def _endplate(subject: Subject) -> tuple[Array, Array]:
+def _endplate(model: ShapeModel, pelvis_vertices: Array) -> tuple[Array, Array]:
     """Middle and upward normal of the S1 endplate: vertices in front of its back edge that face up and forwards."""
-    mesh = subject.model.part(subject.pelvis_vertices, SACRUM)
-    edge = subject.model.landmarks(subject.pelvis_vertices)["sacrum_midline"]
+    mesh = model.part(pelvis_vertices, SACRUM)
+    edge = model.landmarks(pelvis_vertices)["sacrum_midline"]
     points, normals = mesh.vertices_lps_mm, mesh.vertex_normals
     offset = points - edge
     on_plate = (np.abs(offset[:, 0]) < 14) & (offset[:, 1] > -26) & (offset[:, 1] < -1) & (offset[:, 2] > -34)

@@ -36,7 +36,12 @@ class Tissue:
 
 
 def surrounding_tissue(
-    bones: Mapping[str, TriangleMesh], body_to_lps: Array, joints: Mapping[Side, Sphere], grid: Volume, seed: int
+    bones: Mapping[str, TriangleMesh],
+    body_to_lps: Array,
+    joints: Mapping[Side, Sphere],
+    grid: Volume,
+    seed: int,
+    more_fat_mm: float = 0.0,
 ) -> Tissue:
     """Soft tissue round placed bones. The body's own axes (no tilt) come from ``body_to_lps``."""
     corners = grid.corners_lps_mm
@@ -53,11 +58,11 @@ def surrounding_tissue(
         field = gaussian_filter(rng.standard_normal(x.shape), correlation_mm / COARSE_MM)
         return np.asarray(field / field.std())
 
-    skin = _skin(body, own)
+    skin = _skin(body, own) - more_fat_mm
     back = y[skin < 0].max() if (skin < 0).any() else 150.0
     table_top = back - 12.0
     skin = _smooth_max(skin, y - table_top, 10.0)
-    muscle = skin + _fat_thickness(body, own) + 2.5 * noise(22.0)
+    muscle = skin + more_fat_mm + _fat_thickness(body, own) + 2.5 * noise(22.0)
     cavity, bladder, rectum, gas = _organs(body, own)
     fields = np.stack([skin, muscle, noise(9.0), cavity + 3.0 * noise(14.0), noise(10.0), bladder, rectum, gas])
     return Tissue(fields.astype(np.float32), low, joints, float(table_top))
