@@ -18,6 +18,7 @@ from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
 from cotyle_sample.bone_matter import BoneMatter, lay_bone, matter_of, noise_tile
+from cotyle_sample.bony_bridge import lay_bridge
 from cotyle_sample.distances import surface_distance
 from cotyle_sample.implants import Implant
 from cotyle_sample.lumbar import lumbar_vertebrae, vertebral_matter
@@ -25,6 +26,8 @@ from cotyle_sample.streaks import add_streaks
 from cotyle_sample.subject import NEUTRAL_TILT_DEG, Subject
 from cotyle_sample.tissue import lay_tissue, surrounding_tissue
 from cotyle_sample.truth import Truth, truth_of
+from cotyle_sample.wear import rest_worn_hips
+from cotyle_sample.worn_density import lay_wear, worn_contacts
 
 LEVEL = Posture(NEUTRAL_TILT_DEG, 0.0, 0.0)
 PSF_SIGMA_MM = (0.6, 0.4)
@@ -66,8 +69,9 @@ def place(subject: Subject, posture: Posture) -> PlacedSubject:
     bones: dict[str, TriangleMesh] = {}
     femur_to_lps: dict[Side, Array] = {}
     for side in Side:
-        # a hip turns about its head; an artificial one may have moved away from the middle of its bed
-        joint = subject.heads[side] if side in subject.metal_cups else subject.sockets[side]
+        # a hip turns about its head; an artificial or a worn one may have moved away from the middle of its bed
+        turns_by_head = side in subject.metal_cups or side in subject.worn
+        joint = subject.heads[side] if turns_by_head else subject.sockets[side]
         center = joint.center_lps_mm
         target = pelvis[:3, :3] @ center + pelvis[:3, 3]
         femur_to_lps[side] = _rigid(app_axes_from_angles(level).T, center, target)
@@ -76,6 +80,7 @@ def place(subject: Subject, posture: Posture) -> PlacedSubject:
             bones[name] = mesh.transformed(femur_to_lps[Side(name.split("_")[0])])
         else:
             bones[name] = mesh.transformed(pelvis)
+    rest_worn_hips(subject, bones)
     implants = tuple(
         replace(
             part,
@@ -107,6 +112,8 @@ def scan(
     bone_density: float = 1.0,
     hu_ceiling: int | None = None,
     streak_strength: float = 1.0,
+    across_mm: float = 409.6,
+    more_fat_mm: float = 0.0,
 ) -> tuple[Volume, Truth]:
     """Scan a subject.
 
@@ -117,7 +124,7 @@ def scan(
     voxel_mm:
         Spacing along i, j, k.
     size:
-        Voxels along i, j, k; by default 410 mm across (512 at 0.8 mm) and from above the iliac crests to
+        Voxels along i, j, k; by default ``across_mm`` across (512 at 0.8 mm) and from above the iliac crests to
         below the lesser trochanters.
     noise_hu:
         Standard deviation of the noise after the blur, in the middle of the body; half of it in air.
@@ -127,6 +134,10 @@ def scan(
         Where the numbers end: 3071 for a scanner that stores 12 bits, None for the extended scale.
     streak_strength:
         Scales the streaks of metal.
+    across_mm:
+        Width of the field of view where ``size`` is not given.
+    more_fat_mm:
+        Fat under the skin, beyond the usual.
 
     Returns
     -------
@@ -134,27 +145,31 @@ def scan(
         int16 HU in scanner LPS; surfaces, landmarks and labels in the same coordinates.
     """
     placed = place(subject, posture)
-    grid = scan_grid(placed, np.asarray(voxel_mm, dtype=np.float64), size)
+    grid = scan_grid(placed, np.asarray(voxel_mm, dtype=np.float64), size, across_mm)
     edge_mm = float(np.mean(voxel_mm))
-    tissue = surrounding_tissue(placed.bones, placed.body_to_lps, placed.joints(), grid, seed)
+    tissue = surrounding_tissue(placed.bones, placed.body_to_lps, placed.joints(), grid, seed, more_fat_mm)
     hu = np.empty(grid.voxels.shape, dtype=np.float32)
     lay_tissue(hu, grid, tissue)
     labels = _lay_bones(hu, grid, placed, edge_mm, bone_density)
+    cysts = lay_wear(hu, grid, labels, worn_contacts(placed))
     _lay_implants(hu, grid, placed, labels, edge_mm, seed, streak_strength)
     voxels = _acquire(hu, grid, noise_hu, psf_sigma_mm, seed)
     if hu_ceiling is not None:
         np.minimum(voxels, np.int16(hu_ceiling), out=voxels)
     volume = Volume(voxels, grid.ijk_to_lps)
-    return volume, truth_of(placed, Volume(labels, grid.ijk_to_lps), posture, bone_density)
+    truth = truth_of(placed, Volume(labels, grid.ijk_to_lps), posture, bone_density)
+    return volume, replace(truth, cysts=cysts)
 
 
-def scan_grid(placed: PlacedSubject, voxel_mm: Array, size: tuple[int, int, int] | None) -> Volume:
+def scan_grid(
+    placed: PlacedSubject, voxel_mm: Array, size: tuple[int, int, int] | None, across_mm: float = 409.6
+) -> Volume:
     """Empty grid in scanner LPS: x and y centred on the isocentre, z from below the lesser trochanters up."""
     hips = [placed.bones[f"{side}_hip_bone"].bounds_lps_mm for side in Side]
     top = max(high[2] for _, high in hips) + 14.0
     if size is None:
         bottom = min(low[2] for low, _ in hips) - 55.0
-        across = round(409.6 / voxel_mm[0]), round(409.6 / voxel_mm[1])
+        across = round(across_mm / voxel_mm[0]), round(across_mm / voxel_mm[1])
         size = (across[0], across[1], int(np.ceil((top - bottom) / voxel_mm[2])))
     affine = np.diag([*voxel_mm, 1.0])
     affine[:2, 3] = -0.5 * (np.array(size[:2]) - 1) * voxel_mm[:2]
@@ -181,6 +196,9 @@ def _lay_bones(
         matter: BoneMatter = matter_of(placed.subject, name, density)
         lay_bone(hu, found, mesh.triangles, matter, texture, 55.0, grid.spacing_mm, edge_mm)
         labels[found.window][found.inside] = LABEL_OF_BONE[name]
+    for side in placed.subject.fused_sacroiliac:
+        hip_bone = placed.bones[f"{side}_hip_bone"]
+        lay_bridge(hu, grid, hip_bone, placed.bones["sacrum"], texture, placed.subject.seed)
     return labels
 
 

@@ -24,6 +24,7 @@ from cotyle_sample import shaping
 from cotyle_sample.hip_replacements import USUAL, Fixation, Replacement, TrueCup, replaced_hip, true_cup
 from cotyle_sample.implants import HEAD_RADIUS_MM, LUCENT_LINE_MM, Implant, loose_axis, loose_hip, resected
 from cotyle_sample.sockets import change_for, reshape_socket, seat_femur
+from cotyle_sample.wear import Wear, WornHip, socket_change, wear_down, with_pockets, worn_femur
 
 JOINT_GAP_MM = 3.0
 SACROILIAC_GAP_MM = 1.7
@@ -51,7 +52,9 @@ class Subject:
 
     pelvis_vertices (n, 3): vertex order of the shape model of ``model_divisions``; bones: name of the bone ->
     closed surface; sockets: sphere fitted to the lunate surface by side; heads: sphere of the femoral head (of the
-    ball where there is an implant); metal_cups: artificial cups by side.
+    ball where there is an implant); metal_cups: artificial cups by side. size: of the whole person against what the
+    model gave; cortex_scale: of the cortex's thickness; fused_sacroiliac: sides whose joint bone has bridged;
+    worn: hips worn down, by side.
     """
 
     name: str
@@ -67,6 +70,10 @@ class Subject:
     heads: Mapping[Side, Sphere]
     implants: tuple[Implant, ...] = ()
     metal_cups: Mapping[Side, TrueCup] = field(default_factory=dict)
+    size: float = 1.0
+    cortex_scale: float = 1.0
+    fused_sacroiliac: tuple[Side, ...] = ()
+    worn: Mapping[Side, WornHip] = field(default_factory=dict)
 
 
 def make_subject(
@@ -77,6 +84,7 @@ def make_subject(
     affected_side: Side = Side.RIGHT,
     divisions: int = 10,
     replacements: Mapping[Side, Replacement] | None = None,
+    wear: Mapping[Side, Wear] | None = None,
 ) -> Subject:
     """Draw a subject; the same arguments give the same subject.
 
@@ -93,6 +101,8 @@ def make_subject(
         Root-mean-square size of a free-form change outside the span of the model; 0 leaves it out.
     replacements:
         Hips replaced before, by side; they take the place of the variant there.
+    wear:
+        Hips worn down, by side; likewise.
     """
     rng = np.random.default_rng([seed, 1])
     model = load_shape_model(divisions)
@@ -113,23 +123,27 @@ def make_subject(
             model, vertices, off_model_mm, np.random.default_rng([seed, 2])
         )
         femora = {side: _own_shape(mesh, off_model_mm, seed, side) for side, mesh in femora.items()}
-    vertices, to_app = _in_app_frame(model, vertices)
+    vertices, to_app = in_app_frame(model, vertices)
     femora = {side: mesh.transformed(to_app) for side, mesh in femora.items()}
 
+    changes = {side: change_for(trouble[side]) for side in Side}
+    changes |= {side: socket_change(each) for side, each in (wear or {}).items()}
     for side in Side:
-        change = change_for(trouble[side])
-        vertices = reshape_socket(model, vertices, side, change)
-    vertices = _open_joints(model, vertices)
-    vertices, to_app = _in_app_frame(model, vertices)
+        vertices = reshape_socket(model, vertices, side, changes[side])
+    vertices = open_joints(model, vertices)
+    vertices, to_app = in_app_frame(model, vertices)
     femora = {side: mesh.transformed(to_app) for side, mesh in femora.items()}
 
     sockets = {side: fit_sphere(vertices[model.lunate_vertices[side]])[0] for side in Side}
+    vertices, worn = wear_down(model, vertices, sockets, wear or {})
     bones = {name: model.part(vertices, code) for code, name in COMPONENT_NAMES.items()}
     heads: dict[Side, Sphere] = {}
     for side in Side:
-        change = change_for(trouble[side])
-        femur, head = seat_femur(model, femora[side], bones[f"{side}_hip_bone"], sockets[side], change)
+        femur, head = seat_femur(model, femora[side], bones[f"{side}_hip_bone"], sockets[side], changes[side])
+        if side in worn:
+            femur, head = worn_femur(model, femur, sockets[side], worn[side])
         bones[f"{side}_femur"], heads[side] = femur, head
+    bones = with_pockets(bones, worn)
     implants: tuple[Implant, ...] = ()
     metal_cups: dict[Side, TrueCup] = {}
     if variant is Variant.LOOSE_CUP and affected_side not in replaced:
@@ -163,6 +177,7 @@ def make_subject(
         heads,
         implants,
         metal_cups,
+        worn=worn,
     )
 
 
@@ -204,7 +219,7 @@ def touching_landmarks(
     return points, axes, 0.5 * (points["asis_left"] + points["asis_right"])
 
 
-def _in_app_frame(model: ShapeModel, vertices: Array) -> tuple[Array, Array]:
+def in_app_frame(model: ShapeModel, vertices: Array) -> tuple[Array, Array]:
     """Vertices in the app frame of their own touching landmarks, and the 4x4 that brought them there."""
     _, axes, origin = touching_landmarks(model, vertices)
     matrix = np.eye(4)
@@ -213,7 +228,7 @@ def _in_app_frame(model: ShapeModel, vertices: Array) -> tuple[Array, Array]:
     return (vertices - origin) @ axes.T, matrix
 
 
-def _open_joints(model: ShapeModel, vertices: Array) -> Array:
+def open_joints(model: ShapeModel, vertices: Array) -> Array:
     """Sacrum and hip bones, and the two pubic bones, apart by an even gap where they touch or overlap."""
     left, right, sacrum = shape_landmarks.LEFT_HIP, shape_landmarks.RIGHT_HIP, shape_landmarks.SACRUM
     vertices = vertices.copy()

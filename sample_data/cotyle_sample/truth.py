@@ -23,6 +23,7 @@ from cotyle_sample.bone_matter import BoneMatter, matter_of
 from cotyle_sample.hip_replacements import TrueCup
 from cotyle_sample.implants import Implant
 from cotyle_sample.subject import Subject, touching_landmarks
+from cotyle_sample.worn_density import Cyst
 
 if TYPE_CHECKING:
     from cotyle_sample.scanner import PlacedSubject
@@ -40,7 +41,8 @@ class Truth:
     lunate_points, fossa_points, rim_points: (n, 3) by side; the rim is ordered and open at the notch.
     labels: label map on the scan's grid, by voxel centres. matter: cortical thickness and densities by vertex.
     metal_cups: artificial cups by side: sphere of the outside, axis out of the mouth, loose or not; the socket of that
-    side is then the bony bed. implants: parts of a hip replacement; spine: simple L5 and L4 that bear no label.
+    side is then the bony bed. A worn socket's sphere is that of its lunate surface where it is not worn; cysts: those
+    of worn hips. implants: parts of a hip replacement; spine: simple L5 and L4 that bear no label.
     """
 
     subject: Subject
@@ -59,6 +61,7 @@ class Truth:
     spine: tuple[TriangleMesh, ...] = ()
     scenario: str = ""
     metal_cups: Mapping[Side, TrueCup] = field(default_factory=dict)
+    cysts: tuple[Cyst, ...] = ()
 
     def matter(self, bone: str) -> BoneMatter:
         """Cortical thickness, cortical and trabecular density at the vertices of a bone's surface."""
@@ -91,6 +94,8 @@ def truth_of(placed: PlacedSubject, labels: Volume, posture: Posture, bone_densi
     landmarks = model.landmarks(vertices)
     landmarks |= {name: transform_points(placed.pelvis_to_lps, point) for name, point in touching.items()}
     sockets = {side: fit_sphere(vertices[model.lunate_vertices[side]])[0] for side in Side}
+    for side in subject.worn:
+        sockets[side] = placed.joints()[side]
     heads = {
         side: Sphere(transform_points(placed.femur_to_lps[side], sphere.center_lps_mm), sphere.radius_mm)
         for side, sphere in subject.heads.items()

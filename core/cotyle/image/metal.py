@@ -27,14 +27,25 @@ BLIND_MM, CLEAR_MM = 2.0, 5.0
 class Metal:
     """Metal in a scan.
 
-    ``mask`` (uint8, 1 is metal) and ``distance`` (mm to it) cover the metal with a margin only; beyond them
-    everything is farther than ``CLEAR_MM``.
+    ``mask`` (uint8, 1 is metal), ``numbers`` (uint16, number of the connected piece, 0 is none, 1 the largest) and
+    ``distance`` (mm to it, negative inside) cover the metal with a margin only; beyond them everything is farther than
+    ``CLEAR_MM``.
     """
 
     mask: Volume
+    numbers: Volume
     distance: Volume
     volume_ml: float
     pieces: int
+
+    def piece_at(self, points_lps_mm: Array) -> npt.NDArray[np.int64]:
+        """Return for points (n, 3) the number of the piece of metal they lie in, 0 for none."""
+        ijk = np.round(self.numbers.to_ijk(points_lps_mm)).astype(int)
+        inside = ((ijk >= 0) & (ijk < self.numbers.size)).all(axis=1)
+        found = np.zeros(len(ijk), dtype=np.int64)
+        i, j, k = ijk[inside].T
+        found[inside] = self.numbers.voxels[k, j, i]
+        return found
 
     def belief(self, points_lps_mm: Array) -> Array:
         """Return for points (n, 3) how far densities there are to be believed, 0 to 1."""
@@ -61,6 +72,7 @@ def find_metal(volume: Volume) -> Metal | None:
     distance = sitk.SignedMaurerDistanceMap(mask, squaredDistance=False, useImageSpacing=True, insideIsPositive=False)
     return Metal(
         from_sitk(mask),
+        from_sitk(sitk.Cast(pieces, sitk.sitkUInt16)),
         from_sitk(distance),
         count * volume.voxel_volume_mm3 / 1000.0,
         int(sitk.GetArrayViewFromImage(pieces).max()),

@@ -1,0 +1,168 @@
+"""The bone behind an artificial cup, seen along rays through the cup's sphere.
+
+Past the metal a ray meets either bone at once (contact), or first a dark line and then the edge of bone. Where cement
+lies between, the line is bright and the bone behind it is told by the shape of the bone found, not by density.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import least_squares
+from scipy.spatial import cKDTree
+
+from cotyle.anatomy.metal_cup import BonyBed
+from cotyle.anatomy.metal_edges import STEP_MM, cast, even_directions
+from cotyle.image.sampling import sample
+from cotyle.image.volume import Volume
+from cotyle.space.arrays import Array, BoolArray
+from cotyle.space.shapes import Sphere
+
+_RAYS, _NEIGHBOURS = 3000, 9
+_SHORT_OF_MOUTH = 0.15
+_REACH_MM = 9.0
+# Nearer to the metal than this its blur can't be taken off well enough.
+_BLIND_MM = 0.9
+# A line narrower than this is not told from contact.
+_BLIND_LINE_MM = 1.2
+_SCREW_HU = 1900.0
+_BONE_HU, _SOFT_HU = 230.0, 80.0
+_PEAK_WITHIN_MM = 2.0
+_DIP_HU, _DIP_WITHIN_MM = 200.0, 2.6
+_LINE_FROM_MM = 1.0
+_LEAST_SEEN, _LEAST_POINTS = 0.10, 60
+_FLOOR_MM = 0.3
+# Bone told along a ray belongs to the articular surface if the surface as found runs so near.
+_OFF_LUNATE_MM = 5.0
+# A sphere through part of a socket is held by the cup: its centre and radius, one SD, against points of 0.6 mm of which
+# so many are independent.
+_GUIDE_MM, _POINT_SD_MM, _LOSS_MM, _INDEPENDENT = (3.0, 1.5), 0.6, 0.6, 40.0
+
+
+@dataclass(frozen=True, eq=False)
+class BedPoints:
+    """What each ray (n,) through the dome of a cup found: gap to the bone in mm, NaN where no bone was told."""
+
+    center_lps_mm: Array
+    radius_mm: float
+    directions: Array
+    gap_mm: Array
+
+    @property
+    def seen(self) -> BoolArray:
+        """Rays that found bone."""
+        return np.isfinite(self.gap_mm)
+
+    @property
+    def points_lps_mm(self) -> Array:
+        """Edge of bone on these rays, (k, 3)."""
+        seen = self.seen
+        return np.asarray(self.center_lps_mm + (self.radius_mm + self.gap_mm[seen])[:, None] * self.directions[seen])
+
+
+def look_behind(volume: Volume, cup: Sphere, opening_axis: Array, inner_radius_mm: float) -> BedPoints:
+    """Look for bone behind the dome of a metal shell.
+
+    The blur of the metal is seen undisturbed on the inner face, against the liner; the same is taken off outside.
+    """
+    directions = even_directions(_RAYS)
+    directions = directions[directions @ -opening_axis > _SHORT_OF_MOUTH]
+    rays = cast(volume, cup.center_lps_mm, directions, cup.radius_mm, cup.radius_mm + _REACH_MM)
+    screw = (rays.hu[:, rays.radii_mm > cup.radius_mm + 2.2] > _SCREW_HU).any(axis=1)
+    _, near = cKDTree(directions).query(directions, k=_NEIGHBOURS)
+    smooth = np.median(rays.hu[near], axis=1)
+    beyond = rays.radii_mm - cup.radius_mm
+    smooth -= _tail(volume, cup, directions, inner_radius_mm, beyond)
+    gap = _gaps(smooth, beyond)
+    gap[screw] = np.nan
+    return BedPoints(cup.center_lps_mm, cup.radius_mm, directions, gap)
+
+
+def _tail(volume: Volume, cup: Sphere, directions: Array, inner_radius_mm: float, beyond_mm: Array) -> Array:
+    """What the blur of the shell adds at distances from its face, HU (m,); zero from 3 mm."""
+    inward = np.append(beyond_mm[beyond_mm < 3.0], 3.0)
+    points = cup.center_lps_mm + (inner_radius_mm - inward)[:, None] * directions[:, None, :]
+    profile = np.median(sample(volume, points), axis=0)
+    return np.interp(beyond_mm, inward, np.maximum(profile - profile[-4:].min(), 0.0), right=0.0)
+
+
+def _gaps(hu: Array, beyond_mm: Array) -> Array:
+    """Width of the dark line on each ray (n,), 0 for contact, NaN where no bone is met; distances (m,) from the cup."""
+    first = int(np.searchsorted(beyond_mm, _BLIND_MM))
+    ahead, away = hu[:, first:], beyond_mm[first:]
+    # what is left of the metal's blur falls away at once, bone does not: past the first dip bone must rise again
+    dark = (ahead < _DIP_HU) & (away < _DIP_WITHIN_MM)
+    dip = np.where(dark.any(axis=1), np.argmax(dark, axis=1), 0)
+    bone = (ahead >= _BONE_HU) & (np.arange(ahead.shape[1]) >= dip[:, None])
+    met = bone.any(axis=1)
+    start = np.argmax(bone, axis=1)
+    within = np.arange(ahead.shape[1]) - start[:, None]
+    peak = np.where((within >= 0) & (within * STEP_MM <= _PEAK_WITHIN_MM), ahead, -np.inf).max(axis=1)
+    low = np.where(within < 0, ahead, np.inf).min(axis=1)
+    low = np.clip(np.where(np.isfinite(low), low, _SOFT_HU), -150.0, _SOFT_HU)
+    level = 0.5 * (low + peak)
+    above = (ahead >= level[:, None]) & (within * STEP_MM <= _PEAK_WITHIN_MM)
+    above &= np.arange(ahead.shape[1]) >= dip[:, None]
+    at = np.argmax(above, axis=1)
+    rows = np.arange(len(ahead))
+    before = ahead[rows, np.maximum(at - 1, 0)]
+    share = (level - before) / np.maximum(ahead[rows, at] - before, 1.0)
+    gap = np.where(at == 0, 0.0, away[np.maximum(at - 1, 0)] + share * STEP_MM)
+    return np.where(met & (peak > _BONE_HU), gap, np.nan)
+
+
+def bed_of(found: BedPoints, lunate_lps_mm: Array, fossa_lps_mm: Array) -> BonyBed | None:
+    """Sphere of the bone behind a cup, and the line between; None where too little bone was told.
+
+    Parameters
+    ----------
+    lunate_lps_mm, fossa_lps_mm:
+        Points (n, 3) of the articular surface and of the floor of the hip bone as found: only bone nearer to the
+        former counts for the sphere, since the floor lies deeper.
+    """
+    seen = found.seen
+    if seen.mean() < _LEAST_SEEN:
+        return None
+    points, gaps = found.points_lps_mm, found.gap_mm[seen]
+    if len(lunate_lps_mm) and len(fossa_lps_mm):
+        away, _ = cKDTree(lunate_lps_mm).query(points)
+        articular = (away < _OFF_LUNATE_MM) & (cKDTree(fossa_lps_mm).query(points)[0] > away)
+    else:
+        articular = np.ones(len(points), dtype=bool)
+    if articular.sum() < _LEAST_POINTS:
+        return None
+    line = float(np.median(gaps[articular]))
+    guide = Sphere(found.center_lps_mm, found.radius_mm + line)
+    sphere, misfit, spread = _held_sphere(points[articular], gaps[articular] == 0.0, guide)
+    share = float(seen.mean())
+    return BonyBed(
+        sphere,
+        float(np.hypot(_FLOOR_MM, spread)),
+        2.0 * float(np.hypot(_FLOOR_MM, misfit)),
+        line,
+        float((gaps[articular] >= _LINE_FROM_MM).mean()),
+        share,
+    )
+
+
+def _held_sphere(points: Array, touching: BoolArray, guide: Sphere) -> tuple[Sphere, float, float]:
+    """Robust sphere held weakly by a guide, the median distance of its points, and one deviation of its centre (mm).
+
+    A ``touching`` point says only that bone begins somewhere between the metal and ``_BLIND_LINE_MM`` beyond.
+    """
+    weight = np.sqrt(_INDEPENDENT / len(points))
+    slack = np.where(touching, _BLIND_LINE_MM, 0.0)
+
+    def misfit(p: Array) -> Array:
+        off = np.linalg.norm(points - guide.center_lps_mm - p[:3], axis=1) - guide.radius_mm - p[3]
+        off = np.where(off > 0.0, off, np.minimum(off + slack, 0.0))
+        soft = np.sqrt(np.log1p((off / _LOSS_MM) ** 2)) * np.sign(off) * _LOSS_MM
+        return np.concatenate([weight * soft / _POINT_SD_MM, p[:3] / _GUIDE_MM[0], [p[3] / _GUIDE_MM[1]]])
+
+    best = least_squares(misfit, np.zeros(4))
+    center, radius = guide.center_lps_mm + best.x[:3], guide.radius_mm + float(best.x[3])
+    residual = np.abs(np.linalg.norm(points - center, axis=1) - radius)
+    residual = np.maximum(residual - 0.5 * slack, 0.0)
+    covariance = np.linalg.inv(best.jac.T @ best.jac)
+    return Sphere(center, radius), float(np.median(residual)), float(np.sqrt(np.trace(covariance[:3, :3]) / 3.0))
