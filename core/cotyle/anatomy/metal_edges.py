@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy.optimize import least_squares
 from scipy.special import ndtr
 
@@ -15,6 +16,9 @@ from cotyle.space.arrays import Array, BoolArray
 # Twelve bits end here; metal at this value says nothing of how dense it is.
 CLIPPED_HU = 3071.0
 STEP_MM = 0.25
+_SOFT_HU = 50.0
+
+Rows = npt.NDArray[np.integer] | BoolArray | slice
 
 
 @dataclass(frozen=True, eq=False)
@@ -26,9 +30,13 @@ class Rays:
     radii_mm: Array
     hu: Array
 
-    def points(self, rows: Array | BoolArray, radii_mm: Array) -> Array:
+    def points(self, rows: Rows, radii_mm: Array) -> Array:
         """Return LPS points (k, 3) at one radius for each of the chosen rays."""
         return np.asarray(self.center_lps_mm + radii_mm[:, None] * self.directions[rows])
+
+    def chosen(self, rows: Rows) -> Rays:
+        """Return some of the rays."""
+        return Rays(self.center_lps_mm, self.directions[rows], self.radii_mm, self.hu[rows])
 
 
 def cast(volume: Volume, center_lps_mm: Array, directions: Array, start_mm: float, end_mm: float) -> Rays:
@@ -60,7 +68,12 @@ def first_crossing(rays: Rays, level_hu: float, rising: bool, from_index: Array 
 
 def half_height(plateau_hu: float) -> float:
     """Level halfway between soft tissue and a plateau of metal, as far as the numbers go."""
-    return 0.5 * (min(plateau_hu, CLIPPED_HU + 1.0) + 50.0) if plateau_hu <= CLIPPED_HU else 0.5 * (plateau_hu + 50.0)
+    return 0.5 * (plateau_hu + _SOFT_HU)
+
+
+def is_clipped(plateau_hu: float) -> bool:
+    """Whether a plateau of metal is where the numbers of twelve bits end."""
+    return 0.98 * CLIPPED_HU <= plateau_hu <= CLIPPED_HU
 
 
 def edge_beyond_level(rays: Rays, level_radii_mm: Array, outward: float) -> float:

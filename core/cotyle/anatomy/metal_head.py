@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cotyle.anatomy.metal_edges import CLIPPED_HU, cast, edge_beyond_level, even_directions, first_crossing, half_height
+from cotyle.anatomy.metal_edges import cast, edge_beyond_level, even_directions, first_crossing, half_height, is_clipped
 from cotyle.errors import InputError
 from cotyle.image.metal import Metal
 from cotyle.image.sampling import sample
@@ -66,14 +66,8 @@ def find_metal_head(volume: Volume, metal: Metal, near_lps_mm: Array) -> MetalHe
     share = float((residual < _INLIER_MM).sum() / len(directions))
     if share < _LEAST_ROUND_SHARE or not RADIUS_RANGE_MM[0] <= radius <= RADIUS_RANGE_MM[1]:
         return None
-    if plateau >= 0.98 * CLIPPED_HU and plateau <= CLIPPED_HU:
-        radius += edge_beyond_level(rays, edges[met], 1.0) if met.all() else _shift(volume, sphere, directions, level)
+    if is_clipped(plateau):
+        near = met.copy()
+        near[met] = residual < _INLIER_MM
+        radius += edge_beyond_level(rays.chosen(near), edges[near], 1.0)
     return MetalHead(Sphere(center, radius), share, plateau)
-
-
-def _shift(volume: Volume, sphere: Sphere, directions: Array, level: float) -> float:
-    rays = cast(volume, sphere.center_lps_mm, directions, 0.4 * sphere.radius_mm, sphere.radius_mm + 8.0)
-    edges = first_crossing(rays, level, rising=False)
-    near = np.abs(edges - sphere.radius_mm) < _INLIER_MM
-    rows = cast(volume, sphere.center_lps_mm, directions[near], 0.4 * sphere.radius_mm, sphere.radius_mm + 8.0)
-    return edge_beyond_level(rows, edges[near], 1.0)

@@ -12,7 +12,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cotyle.anatomy.metal_edges import CLIPPED_HU, cast, edge_beyond_level, even_directions, first_crossing, half_height
+from cotyle.anatomy.metal_edges import (
+    STEP_MM,
+    Rays,
+    cast,
+    edge_beyond_level,
+    even_directions,
+    first_crossing,
+    half_height,
+    is_clipped,
+)
 from cotyle.errors import InputError
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
@@ -26,6 +35,9 @@ _METAL_HU = 2200.0
 _THICKNESS_MM = (1.2, 9.0)
 _LEAST_SHARE = 0.12
 _INLIER_MM = 0.8
+_LEAST_ROUND = 0.6
+_ROUNDS, _CLEAR_OF_BALL_MM, _FARTHEST_MM = 4, 1.5, 15.0
+_INDEPENDENT = 30.0
 _MERIDIANS = 240
 _MERIDIAN_DEG = np.arange(20.0, 150.0, 0.5)
 _LEAST_RIM_SHARE = 0.5
@@ -57,56 +69,76 @@ def find_shell(volume: Volume, middle_lps_mm: Array, ball_radius_mm: float) -> S
     middle_lps_mm, ball_radius_mm:
         Centre of the artificial head and its radius; without a head the middle of the hip and 0.
     """
-    center, start = np.asarray(middle_lps_mm, dtype=float), ball_radius_mm + 1.5
-    directions = even_directions(_RAYS)
-    level, plateau = _METAL_HU, np.nan
-    sphere = inner = None
-    for _ in range(4):
-        rays = cast(volume, center, directions, start, RADIUS_RANGE_MM[1] + 4.0)
-        near = first_crossing(rays, level, rising=True)
-        index = np.nan_to_num((near - rays.radii_mm[0]) / 0.25).astype(int) + 1
-        far = first_crossing(rays, level, rising=False, from_index=index)
-        thickness = far - near
-        hit = np.isfinite(thickness) & (thickness > _THICKNESS_MM[0]) & (thickness < _THICKNESS_MM[1])
-        hit &= far > RADIUS_RANGE_MM[0] - 3.0
-        if hit.mean() < _LEAST_SHARE:
+    middle = np.asarray(middle_lps_mm, dtype=np.float64)
+    faces = None
+    center, start, level = middle, ball_radius_mm + _CLEAR_OF_BALL_MM, _METAL_HU
+    for _ in range(_ROUNDS):
+        faces = _faces(volume, center, start, level)
+        if faces is None or float(np.linalg.norm(faces.outer.center_lps_mm - middle)) > _FARTHEST_MM:
             return None
-        try:
-            sphere, _ = fit_sphere_robust(rays.points(hit, far[hit]), 0.3)
-            inner, _ = fit_sphere_robust(rays.points(hit, near[hit]), 0.3)
-        except InputError:
-            return None
-        moved = float(np.linalg.norm(sphere.center_lps_mm - middle_lps_mm))
-        if not RADIUS_RANGE_MM[0] < sphere.radius_mm < RADIUS_RANGE_MM[1] or moved > 15.0:
-            return None
-        center, start = sphere.center_lps_mm, ball_radius_mm + 1.5 + min(moved, 0.5 * sphere.radius_mm)
-        middle = 0.5 * (near[hit] + far[hit])
-        plateau = float(np.median(sample(volume, rays.points(hit, middle))))
-        level = half_height(plateau)
-    points = rays.points(hit, far[hit])
-    residual = np.linalg.norm(points - sphere.center_lps_mm, axis=1) - sphere.radius_mm
-    sound = np.abs(residual) < _INLIER_MM
-    if sound.sum() < 0.6 * hit.sum() or sound.mean() * hit.mean() < _LEAST_SHARE:
+        center, level = faces.outer.center_lps_mm, half_height(faces.plateau_hu)
+        moved = float(np.linalg.norm(center - middle))
+        start = ball_radius_mm + _CLEAR_OF_BALL_MM + min(moved, 0.5 * faces.outer.radius_mm)
+    return None if faces is None else _shell_of(volume, faces, level)
+
+
+@dataclass(frozen=True, eq=False)
+class _Faces:
+    """Outer and inner face where the chosen rays cross them, the spheres through them, and the density between."""
+
+    rays: Rays
+    near_mm: Array
+    far_mm: Array
+    outer: Sphere
+    inner: Sphere
+    plateau_hu: float
+
+
+def _faces(volume: Volume, center: Array, start_mm: float, level: float) -> _Faces | None:
+    rays = cast(volume, center, even_directions(_RAYS), start_mm, RADIUS_RANGE_MM[1] + 4.0)
+    near = first_crossing(rays, level, rising=True)
+    index = np.nan_to_num((near - rays.radii_mm[0]) / STEP_MM).astype(int) + 1
+    far = first_crossing(rays, level, rising=False, from_index=index)
+    thickness = far - near
+    hit = np.isfinite(thickness) & (thickness > _THICKNESS_MM[0]) & (thickness < _THICKNESS_MM[1])
+    hit &= far > RADIUS_RANGE_MM[0] - 3.0
+    if hit.mean() < _LEAST_SHARE:
         return None
-    clipped = 0.98 * CLIPPED_HU <= plateau <= CLIPPED_HU
-    shift = edge_beyond_level(cast(volume, center, directions[hit][sound], start, RADIUS_RANGE_MM[1] + 4.0),
-                              far[hit][sound], 1.0) if clipped else 0.0  # fmt: skip
-    pole = unit(np.median(points[sound] - sphere.center_lps_mm, axis=0))
-    mouth = _mouth(volume, sphere, inner.radius_mm, level, pole)
+    try:
+        outer, _ = fit_sphere_robust(rays.points(hit, far[hit]), 0.3)
+        inner, _ = fit_sphere_robust(rays.points(hit, near[hit]), 0.3)
+    except InputError:
+        return None
+    if not RADIUS_RANGE_MM[0] < outer.radius_mm < RADIUS_RANGE_MM[1]:
+        return None
+    plateau = float(np.median(sample(volume, rays.points(hit, 0.5 * (near[hit] + far[hit])))))
+    return _Faces(rays.chosen(hit), near[hit], far[hit], outer, inner, plateau)
+
+
+def _shell_of(volume: Volume, faces: _Faces, level: float) -> Shell | None:
+    points = faces.rays.points(slice(None), faces.far_mm)
+    residual = np.linalg.norm(points - faces.outer.center_lps_mm, axis=1) - faces.outer.radius_mm
+    sound = np.abs(residual) < _INLIER_MM
+    if sound.mean() < _LEAST_ROUND or sound.sum() < _LEAST_SHARE * _RAYS:
+        return None
+    clipped = is_clipped(faces.plateau_hu)
+    shift = edge_beyond_level(faces.rays.chosen(sound), faces.far_mm[sound], 1.0) if clipped else 0.0
+    pole = unit(np.median(points[sound] - faces.outer.center_lps_mm, axis=0))
+    mouth = _mouth(volume, faces.outer, faces.inner.radius_mm, level, pole)
     if mouth is None:
         return None
     axis, axis_sd, rim_share = mouth
     spread = 1.4826 * float(np.median(np.abs(residual[sound])))
     return Shell(
-        Sphere(sphere.center_lps_mm, sphere.radius_mm + shift),
-        inner.radius_mm - shift,
+        Sphere(faces.outer.center_lps_mm, faces.outer.radius_mm + shift),
+        faces.inner.radius_mm - shift,
         axis,
         # points share their errors with neighbours: a few dozen of them are independent
-        float(np.hypot(_FLOOR_MM, 2.0 * spread / np.sqrt(30.0))),
+        float(np.hypot(_FLOOR_MM, 2.0 * spread / np.sqrt(_INDEPENDENT))),
         axis_sd,
-        float(2.0 * np.hypot(0.35 if clipped else 0.15, spread / np.sqrt(30.0))),
+        float(2.0 * np.hypot(0.35 if clipped else 0.15, spread / np.sqrt(_INDEPENDENT))),
         rim_share,
-        plateau,
+        faces.plateau_hu,
     )
 
 
