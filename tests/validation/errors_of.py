@@ -15,7 +15,7 @@ from cotyle.anatomy.seeds import seeds_from
 from cotyle.anatomy.survey import Survey, survey_anatomy
 from cotyle.cup.cavity import Cavity, ReamingStep
 from cotyle.cup.component import Cup
-from cotyle.cup.coverage import measure_coverage
+from cotyle.cup.coverage import coverage_spread, measure_coverage
 from cotyle.cup.inner_surface import inner_surface
 from cotyle.cup.proposal import Targets, propose
 from cotyle.cup.reaming import default_steps
@@ -92,7 +92,7 @@ def errors_of_scan(name: str, volume: Volume, truth: Truth) -> Measured:
 
 def survey_bones(bones: Bones, volume: Volume) -> Survey:
     """Find landmarks, frames and sockets as the pipeline does."""
-    return survey_anatomy(bones.surfaces, seeds_from(bones.correspondence), in_image=volume.contains)
+    return survey_anatomy(bones.surfaces, seeds_from(bones.correspondence), in_image=volume.contains, edges=bones.edges)
 
 
 def errors_of_survey(name: str, volume: Volume, truth: Truth, bones: Bones, found: Survey) -> Measured:
@@ -188,7 +188,8 @@ def _hip_errors(
     for given in given_cups(side, truth, true_survey):
         where = f"{side} {given.name}"
         true_wall = measure_wall(true_bone, true_inner, Cavity(given.steps))
-        wall = measure_wall(bone, inner, Cavity(given.steps), volume, blur=bones.correspondence.blur)
+        edges = bones.edges.get(f"{side}_hip_bone")
+        wall = measure_wall(bone, inner, Cavity(given.steps), volume, blur=bones.correspondence.blur, edges=edges)
         surface_only = measure_wall(bone, inner, Cavity(given.steps))
         along, least = true_wall.along_axis_mm, true_wall.minimum_mm
         of_mm = f"{where} of {along:.1f} mm"
@@ -197,9 +198,11 @@ def _hip_errors(
         stated.append(Stated("wall_along_axis", of_mm, wall.along_axis_mm - along, wall.uncertainty_mm))
         of_mm = f"{where} of {least:.1f} mm"
         errors.append(Error("wall_minimum", of_mm, abs(wall.minimum_mm - least), side))
-        stated.append(Stated("wall_minimum", of_mm, wall.minimum_mm - least, wall.uncertainty_mm))
+        stated.append(Stated("wall_minimum", of_mm, wall.minimum_mm - least, wall.minimum_uncertainty_mm))
         true_share = measure_coverage(true_bone, given.cup, true_frame).fraction
         share = measure_coverage(bone, given.cup, frame).fraction
+        if edges is not None:
+            stated.append(Stated("coverage", where, share - true_share, coverage_spread(bone, edges, given.cup, frame)))
         errors.append(Error("coverage", f"{where} of {100 * true_share:.0f} %", 100.0 * abs(share - true_share), side))
         errors += _removed_errors(where, given, bone, true_bone)
     return errors, stated

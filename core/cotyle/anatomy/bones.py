@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from cotyle.anatomy.cortex_model import Blur, estimate_blur
+from cotyle.anatomy.edge_confidence import EdgeConfidence, judge_edges
 from cotyle.anatomy.femoral_head import find_head, neck_direction
 from cotyle.anatomy.femur_fit import FemurFit, fit_femur_shape, follow_femur, settle_femur
 from cotyle.anatomy.joint_limits import clear_of_heads, clear_of_surface
@@ -65,6 +66,7 @@ class Bones:
     origin: ``segmented`` by us or ``given`` by the user.
     flaws: what was found wrong with given labels and mended or passed over, a sentence each.
     metal_cups: artificial cups by side.
+    edges: how sure each vertex of the surfaces is, by bone name.
     """
 
     labels: Volume
@@ -74,6 +76,7 @@ class Bones:
     origin: str
     flaws: tuple[str, ...] = ()
     metal_cups: Mapping[Side, MetalCup] = field(default_factory=dict)
+    edges: Mapping[str, EdgeConfidence] = field(default_factory=dict)
 
 
 def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
@@ -128,7 +131,7 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
     progress("labelling the voxels")
     labels = label_map(volume, surfaces, metal)
     found = Correspondence(model, pelvis, edges.step_hu, shape.vertices(model), femora, shape, blur)
-    return Bones(labels, surfaces, found, metal, "segmented")
+    return Bones(labels, surfaces, found, metal, "segmented", edges=judge_edges(volume, surfaces, trust))
 
 
 def _fitted_socket(pelvis_lps_mm: Array, model: ShapeModel, side: Side) -> Sphere:

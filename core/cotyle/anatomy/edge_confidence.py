@@ -10,8 +10,8 @@ A vertex lies on a *clear* edge when
 
 What is not clear was filled in: by the shape model and the stiffness of the surface, or by whoever drew the labels. Its
 standard deviation grows with the way to the nearest clear vertex. Rules and numbers are ours, set on synthetic scans:
-eight of them (worn, dysplastic, loose cup, changed by 2 mm off the model), where the rules name 0.9 of the vertices that
-lie more than 0.6 mm off and one in a hundred of all.
+eight of them (worn, dysplastic, loose cup, changed by 2 mm off the model), where the rules name 0.9 of the vertices
+that lie more than 0.6 mm off and one in a hundred of all.
 """
 
 from __future__ import annotations
@@ -90,15 +90,40 @@ SACRUM_PRIOR_SD_MM = 2.6
 
 @dataclass(frozen=True, eq=False)
 class EdgeConfidence:
-    """Of one surface: kind (n,) of :class:`Edge` as uint8, and one standard deviation (n,) in mm across the surface."""
+    """Of one surface: kind (n,) of :class:`Edge`, and one standard deviation (n,) in mm across the surface.
+
+    Kept in a byte and in half precision (a thousandth of the value), so that a case stays small and what is read from
+    its file is what was computed.
+    """
 
     kind: npt.NDArray[np.uint8]
-    sd_mm: Array
+    sd_mm: npt.NDArray[np.float16]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "kind", np.asarray(self.kind, dtype=np.uint8))
+        object.__setattr__(self, "sd_mm", np.asarray(self.sd_mm, dtype=np.float16))
+
+    @property
+    def spread_mm(self) -> Array:
+        """The standard deviations (n,) to reckon with."""
+        return self.sd_mm.astype(np.float64)
 
     @property
     def doubtful(self) -> BoolArray:
         """Mask (n,) of what is not a clear edge."""
         return self.kind != Edge.CLEAR
+
+
+NO_EDGES: Mapping[str, EdgeConfidence] = {}
+"""Where nothing is known of edges: all count as clear."""
+
+
+def excess_mm(sd_mm: npt.ArrayLike) -> Array:
+    """Return by how much (in squares) standard deviations exceed that of a clear edge in a usual scan.
+
+    Uncertainties that were set on clean scans hold a clear edge's already; they grow by this.
+    """
+    return np.sqrt(np.maximum(np.square(np.asarray(sd_mm, dtype=np.float64)) - CLEAR_SD_MM**2, 0.0))
 
 
 ClearSpread = Callable[[Array, Array], Array]
@@ -142,7 +167,13 @@ def judge_edges(
 def nearest_sd_mm(mesh: TriangleMesh, edges: EdgeConfidence, points_lps_mm: Array) -> Array:
     """Return the standard deviation (n,) of a surface at the vertices nearest to points (n, 3)."""
     rows = cKDTree(mesh.vertices_lps_mm).query(np.atleast_2d(points_lps_mm))[1]
-    return np.asarray(edges.sd_mm[rows])
+    return np.asarray(edges.spread_mm[rows])
+
+
+def nearest_kind(mesh: TriangleMesh, edges: EdgeConfidence, points_lps_mm: Array) -> npt.NDArray[np.uint8]:
+    """Return the kind of edge (n,) of a surface at the vertices nearest to points (n, 3)."""
+    rows = cKDTree(mesh.vertices_lps_mm).query(np.atleast_2d(points_lps_mm))[1]
+    return np.asarray(edges.kind[rows])
 
 
 def _judge(
@@ -154,7 +185,8 @@ def _judge(
     clear_spread: ClearSpread | None,
 ) -> EdgeConfidence:
     vertices = mesh.vertices_lps_mm
-    height, second, shown = edge_heights(volume, vertices, mesh.vertex_normals)
+    height, second, shown = np.zeros(len(vertices)), np.zeros(len(vertices)), volume.contains(vertices)
+    height[shown], second[shown], shown[shown] = edge_heights(volume, vertices[shown], mesh.vertex_normals[shown])
     usual = float(np.median(height[shown])) if shown.any() else 0.0
     beside = np.zeros(len(vertices), dtype=bool)
     if others:
@@ -170,7 +202,7 @@ def _judge(
 
 def _sacral(edges: EdgeConfidence) -> EdgeConfidence:
     least = np.where(edges.kind == Edge.PRIOR, SACRUM_PRIOR_SD_MM, 0.0)
-    return EdgeConfidence(edges.kind, np.maximum(edges.sd_mm, least))
+    return EdgeConfidence(edges.kind, np.maximum(edges.spread_mm, least))
 
 
 def _spread(vertices: Array, kind: npt.NDArray[np.uint8], height_hu: Array, clear_spread: ClearSpread | None) -> Array:

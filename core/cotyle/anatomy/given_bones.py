@@ -11,10 +11,12 @@ from vtkmodules.vtkCommonDataModel import vtkImageData
 from vtkmodules.vtkFiltersCore import vtkFlyingEdges3D, vtkQuadricDecimation, vtkWindowedSincPolyDataFilter
 
 from cotyle.anatomy.bones import Bones, Progress, blur_of_bones, segment_bones
+from cotyle.anatomy.cortex_model import Blur
+from cotyle.anatomy.edge_confidence import judge_edges
 from cotyle.anatomy.surface_fit import settle_surface
 from cotyle.errors import InputError
 from cotyle.image.labels import BONE_LABELS, LABEL_OF_BONE
-from cotyle.image.metal import find_metal
+from cotyle.image.metal import Metal, find_metal
 from cotyle.image.sitk_bridge import from_sitk, to_sitk
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import IntArray
@@ -57,13 +59,30 @@ def bones_from_labels(volume: Volume, labels: Volume, progress: Progress = lambd
     fitted = segment_bones(posing, progress)
     found = fitted.correspondence
     blur = blur_of_bones(volume, TriangleMesh(found.pelvis_lps_mm, found.model.pelvis_triangles), found.femora)
-    surfaces = dict(fitted.surfaces)
-    for number, name in BONE_LABELS.items():
-        if name != "metal" and (filled.voxels == number).any():
-            rough = surface_of_label(filled, number)
-            vertices, _ = settle_surface(volume, rough.vertices_lps_mm, rough.triangles, blur)
-            surfaces[name] = TriangleMesh(vertices, rough.triangles)
-    return Bones(filled, surfaces, replace(found, blur=blur), find_metal(volume), "given", label_flaws(labels, filled))
+    metal = find_metal(volume)
+    drawn = {
+        name: drawn_surface(volume, filled, number, blur, metal)
+        for number, name in BONE_LABELS.items()
+        if name != "metal" and (filled.voxels == number).any()
+    }
+    surfaces = {**fitted.surfaces, **drawn}
+    return Bones(
+        filled,
+        surfaces,
+        replace(found, blur=blur),
+        metal,
+        "given",
+        label_flaws(labels, filled),
+        edges=judge_edges(volume, surfaces, metal.belief if metal else None, frozenset(drawn)),
+    )
+
+
+def drawn_surface(volume: Volume, labels: Volume, number: int, blur: Blur, metal: Metal | None) -> TriangleMesh:
+    """Return the surface of one label, moved to the edge of bone where the scan shows one within about a millimetre."""
+    rough = surface_of_label(labels, number)
+    trust = metal.belief if metal else None
+    vertices, _ = settle_surface(volume, rough.vertices_lps_mm, rough.triangles, blur, trust)
+    return TriangleMesh(vertices, rough.triangles)
 
 
 def label_flaws(labels: Volume, filled: Volume) -> tuple[str, ...]:

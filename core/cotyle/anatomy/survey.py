@@ -21,6 +21,8 @@ from cotyle.anatomy.anterior_plane import (
     touching_plane_from_seeds,
     touching_plane_from_surfaces,
 )
+from cotyle.anatomy.edge_confidence import NO_EDGES, EdgeConfidence
+from cotyle.anatomy.edge_spread import widened_landmarks, widened_sphere
 from cotyle.anatomy.findings import Concern, Finding
 from cotyle.anatomy.landmark_rules import SURFACE_UNCERTAINTY_MM, midline_landmarks, side_landmarks, uncertainty_mm
 from cotyle.anatomy.landmarks import (
@@ -72,6 +74,7 @@ def survey_anatomy(
     given: Landmarks | None = None,
     standing_tilt_change_deg: float = 0.0,
     in_image: InImage | None = None,
+    edges: Mapping[str, EdgeConfidence] = NO_EDGES,
 ) -> Survey:
     """Find everything on one pelvis.
 
@@ -87,6 +90,8 @@ def survey_anatomy(
         See :func:`cotyle.anatomy.pelvis.build_pelvis`.
     in_image:
         Tells for points (n, 3) LPS mm whether they lie in the image; landmarks outside are marked extrapolated.
+    edges:
+        How sure each vertex of the surfaces is; what rests on doubtful ones is stated less surely.
 
     Raises
     ------
@@ -96,21 +101,22 @@ def survey_anatomy(
     user = dict(given or {})
     doubts: list[Finding] = []
     plane_points = _plane_landmarks(surfaces, seeds, user, doubts)
-    plane_points = _mark_outside(plane_points, in_image)
+    plane_points = _mark_outside(widened_landmarks(plane_points, surfaces, edges), in_image)
     pelvis = build_pelvis(with_given(plane_points, user), standing_tilt_change_deg)
     found: dict[str, Landmark] = dict(plane_points)
     fits: dict[Side, tuple[SocketSphere, Rim]] = {}
     for side in Side:
         try:
-            fits[side] = _fit_side(surfaces, seeds, user, pelvis, side)
+            fits[side] = _fit_side(surfaces, seeds, user, pelvis, side, edges)
         except InputError as error:
             doubts.append(Finding(error.code, str(error), concerns=(Concern.CENTER,), side=side))
             continue
         fit, rim = fits[side]
         center = Landmark(f"hip_center_{side}", fit.sphere.center_lps_mm, Origin.DETECTED, fit.uncertainty_mm)
         found[center.name] = center
-        found |= side_landmarks(surfaces, side, pelvis.app, fit.sphere, -rim.opening_axis_lps, seeds)
-    found |= midline_landmarks(surfaces, pelvis.app, seeds)
+        marks = side_landmarks(surfaces, side, pelvis.app, fit.sphere, -rim.opening_axis_lps, seeds)
+        found |= widened_landmarks(marks, surfaces, edges)
+    found |= widened_landmarks(midline_landmarks(surfaces, pelvis.app, seeds), surfaces, edges)
     landmarks = with_given(_mark_outside(found, in_image), user)
     sockets = {side: _socket(surfaces, side, fits, landmarks, pelvis) for side in fits}
     doubts += _socket_doubts(sockets)
@@ -165,7 +171,12 @@ def _mark_outside(landmarks: Landmarks, in_image: InImage | None) -> dict[str, L
 
 
 def _fit_side(
-    surfaces: Mapping[str, TriangleMesh], seeds: AnatomySeeds, user: Landmarks, pelvis: Pelvis, side: Side
+    surfaces: Mapping[str, TriangleMesh],
+    seeds: AnatomySeeds,
+    user: Landmarks,
+    pelvis: Pelvis,
+    side: Side,
+    edges: Mapping[str, EdgeConfidence],
 ) -> tuple[SocketSphere, Rim]:
     bone = hip_bone(surfaces, side)
     center = user.get(f"hip_center_{side}")
@@ -177,6 +188,9 @@ def _fit_side(
         surfaces.get(f"{side}_femur"),
         None if center is None else center.lps_mm,
     )
+    name = f"{side}_hip_bone"
+    if name in edges:
+        fit = widened_sphere(fit, bone, side, pelvis.app.axes, seeds.socket(side), edges[name])
     return fit, find_rim(bone, fit.sphere, pelvis.app.axes, side)
 
 

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cotyle.anatomy.edge_confidence import EdgeConfidence
 from cotyle.cup.cavity import hemisphere_directions
 from cotyle.cup.component import Cup
 from cotyle.errors import InputError
@@ -103,6 +104,21 @@ def measure_coverage(hip_bone: TriangleMesh, cup: Cup, frame: Frame, points: int
         largest_uncovered_at_deg=middle,
         overhang_mm=_overhang(on_meridian, polar, cup.radius_mm),
     )
+
+
+def coverage_spread(hip_bone: TriangleMesh, edges: EdgeConfidence, cup: Cup, frame: Frame) -> float:
+    """Return one standard deviation of the share covered: half its change when the whole surface moves out and in.
+
+    Every vertex moves by its own deviation, all the same way. Errors of one surface do go together: neighbours are tied
+    by its stiffness, a filled-in region is one guess, blur is everywhere. Were they independent, they would cancel to
+    nearly nothing over a shell, and the share would be stated surer than it is.
+    """
+    way = edges.spread_mm[:, None] * hip_bone.vertex_normals
+    both = [
+        measure_coverage(hip_bone.with_vertices(hip_bone.vertices_lps_mm + sign * way), cup, frame, points=5000)
+        for sign in (-1.0, 1.0)
+    ]
+    return abs(both[1].fraction - both[0].fraction) / 2.0
 
 
 def _uncovered_arcs(on_rim: BoolArray) -> tuple[float, float, float]:

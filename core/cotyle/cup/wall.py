@@ -19,9 +19,11 @@ import numpy as np
 import numpy.typing as npt
 
 from cotyle.anatomy.cortex_model import Blur
+from cotyle.anatomy.edge_confidence import EdgeConfidence
 from cotyle.cup.cavity import Cavity, ReamingStep
 from cotyle.cup.inner_surface import InnerSurface, NearestPair, distances_from_points, least_wall
 from cotyle.cup.scan_edges import edge_shift_mm, resolution_along_mm
+from cotyle.cup.wall_spread import SURFACE_UNCERTAINTY_MM, EdgeReader, crossing_spread_mm, least_spread_mm
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, read_only
 from cotyle.space.lines import cross
@@ -30,8 +32,6 @@ from cotyle.space.mesh import TriangleMesh
 BRIDGED_GAP_MM = 2.0
 DEEPEST_FOSSA_MM = 15.0
 FARTHEST_FLOOR_MM = 40.0
-# One standard deviation of a surface placed on a scan of 0.8 x 0.8 x 1.0 mm, from trials on synthetic scans.
-SURFACE_UNCERTAINTY_MM = 0.2
 # A half-maximum reading is off by 0.3 mm at a wall of 1.4 mm in voxels of 0.8 x 0.8 x 1.0 mm (same trials).
 THIN_WALL_VOXELS = 1.75
 
@@ -54,7 +54,8 @@ class Wall:
     ``minimum_at_lps_mm`` lies on the inner surface, ``minimum_from_lps_mm`` on the floor. ``exit_lps_mm`` is where the
     axis leaves the bone, None where there is none. ``breached`` is true wherever the floor is through,
     ``breached_on_axis`` where it is so at the pole. ``scan_shift_mm`` tells how far the scan's density moved the exit,
-    None if the surface alone decided. ``notes`` are sentences for the reader.
+    None if the surface alone decided. ``notes`` are sentences for the reader. ``uncertainty_mm`` is one standard
+    deviation of the wall along the axis, ``minimum_uncertainty_mm`` of the least (:mod:`cotyle.cup.wall_spread`).
     """
 
     along_axis_mm: float
@@ -66,6 +67,7 @@ class Wall:
     breached_on_axis: bool
     thin: bool
     uncertainty_mm: float
+    minimum_uncertainty_mm: float
     pole_lps_mm: Array
     exit_lps_mm: Array | None
     bone_behind_mm: float
@@ -97,6 +99,7 @@ def measure_wall(
     volume: Volume | None = None,
     *,
     blur: Blur | None = None,
+    edges: EdgeConfidence | None = None,
     with_map: bool = False,
     surface_uncertainty_mm: float = SURFACE_UNCERTAINTY_MM,
 ) -> Wall:
@@ -114,8 +117,10 @@ def measure_wall(
         CT in HU; given, the crossings along the axis are read from the density.
     blur:
         What the scan does to an edge; given, a thin cortex is read without bias (:mod:`cotyle.cup.scan_edges`).
+    edges:
+        How sure each vertex of ``hip_bone`` is; clear edges everywhere if not given.
     surface_uncertainty_mm:
-        One standard deviation of the bone surface.
+        One standard deviation of the bone surface at a clear edge.
     """
     step = cavity.last
     axis = wall_along_axis(hip_bone, step)
@@ -127,7 +132,7 @@ def measure_wall(
         notes += (f"the wall is thinner than {limit:.1f} mm, which is what the scan resolves: it may read too thick",)
     if breached and not axis.breached:
         notes += ("the floor of the cavity is through the inner surface beside the axis",)
-    spread = surface_uncertainty_mm * (np.sqrt(2.0) if axis.entry_mm > 0 else 1.0)
+    reader = EdgeReader(hip_bone, edges)
     return Wall(
         along_axis_mm=axis.along_mm,
         advance_mm=axis.exit_mm,
@@ -137,7 +142,8 @@ def measure_wall(
         breached=breached,
         breached_on_axis=axis.breached,
         thin=thin,
-        uncertainty_mm=float(np.hypot(spread, (shift or 0.0) / 2)),
+        uncertainty_mm=_spread_mm(reader, axis, step, shift or 0.0, surface_uncertainty_mm),
+        minimum_uncertainty_mm=least_spread_mm(reader, surface, cavity.floors, pair, surface_uncertainty_mm),
         pole_lps_mm=step.pole_lps_mm,
         exit_lps_mm=None if axis.breached else _beyond_pole(step, axis.exit_mm),
         bone_behind_mm=axis.bone_behind_mm,
@@ -245,6 +251,16 @@ def _least(surface: InnerSurface, cavity: Cavity, axis: AxisWall, step: ReamingS
     if pair.distance_mm > axis.exit_mm:
         pair = NearestPair(axis.exit_mm, _beyond_pole(step, axis.exit_mm), step.pole_lps_mm)
     return pair, pair.distance_mm <= 0.0
+
+
+def _spread_mm(reader: EdgeReader, axis: AxisWall, step: ReamingStep, shift_mm: float, surface_mm: float) -> float:
+    """Exit, and entry where there is one; the scan's shift is known of the exit."""
+    along = step.direction_lps
+    spread = crossing_spread_mm(reader, _beyond_pole(step, axis.exit_mm), along, shift_mm, surface_mm)
+    if axis.entry_mm > 0:
+        entry = crossing_spread_mm(reader, _beyond_pole(step, axis.entry_mm), -along, 0.0, surface_mm)
+        spread = float(np.hypot(spread, entry))
+    return spread
 
 
 def _is_thin(axis: AxisWall, step: ReamingStep, volume: Volume | None) -> tuple[bool, float]:
