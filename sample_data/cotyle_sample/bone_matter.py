@@ -22,6 +22,19 @@ from cotyle_sample.subject import Subject
 TILE = 64
 
 
+@dataclass(frozen=True)
+class Osteopenia:
+    """Thin cortex and empty marrow, as ranges over the surface of each bone; femoral shafts keep a share of theirs.
+
+    Common practice, no source.
+    """
+
+    thickness_mm: tuple[float, float] = (0.6, 1.0)
+    cortex_hu: tuple[float, float] = (500.0, 800.0)
+    marrow_hu: tuple[float, float] = (-30.0, 80.0)
+    shaft_share: float = 0.5
+
+
 @dataclass(frozen=True, eq=False)
 class BoneMatter:
     """Per vertex (n,): cortical thickness mm, cortical HU, trabecular (or marrow) HU beneath."""
@@ -31,7 +44,7 @@ class BoneMatter:
     trabecular_hu: Array
 
 
-def matter_of(subject: Subject, bone: str, density: float = 1.0) -> BoneMatter:
+def matter_of(subject: Subject, bone: str, density: float | Osteopenia = 1.0) -> BoneMatter:
     """Densities of one bone of a subject; ``density`` below 1 thins the cortex and empties the trabeculae."""
     mesh = subject.bones[bone]
     rng = np.random.default_rng([subject.seed, 4, len(bone), ord(bone[0])])
@@ -43,12 +56,35 @@ def matter_of(subject: Subject, bone: str, density: float = 1.0) -> BoneMatter:
     else:
         thickness, trabecular = _hip_bone(subject, bone)
     thickness = thickness * subject.cortex_scale
+    if isinstance(density, Osteopenia):
+        return _osteopenic(thickness, trabecular, wave, density)
     cortex = 1290.0 + 45.0 * wave[:, 0]
     return BoneMatter(
         thickness * (1.0 + 0.10 * wave[:, 1]) * density,
         np.clip(cortex, 1150.0, 1350.0) * (0.6 + 0.4 * density),
         np.where(trabecular > 0.0, (trabecular + 20.0 * wave[:, 2]) * density**2, trabecular),
     )
+
+
+def thinned(matter: BoneMatter, density: float | Osteopenia) -> BoneMatter:
+    """Return the densities of a bone that knows no places of its own, thinned where there is osteopenia."""
+    if not isinstance(density, Osteopenia):
+        return matter
+    return _osteopenic(matter.thickness_mm, matter.trabecular_hu, np.zeros((len(matter.cortex_hu), 3)), density)
+
+
+def _osteopenic(thickness: Array, trabecular: Array, wave: Array, loss: Osteopenia) -> BoneMatter:
+    """What is thick or dense in healthy bone lies high in the ranges; ``wave`` (n, 3) adds places of their own."""
+
+    def ranged(healthy: Array, low: float, high: float, field: Array, ends: tuple[float, float]) -> Array:
+        share = 0.7 * np.clip((healthy - low) / (high - low), 0.0, 1.0) + 0.3 * (0.5 + field / 3.2)
+        return np.asarray(ends[0] + (ends[1] - ends[0]) * share)
+
+    thin = ranged(thickness, 1.3, 2.5, wave[:, 1], loss.thickness_mm)
+    # the wave spans 3.2, so that the cortex takes all of its range
+    cortex = loss.cortex_hu[0] + (loss.cortex_hu[1] - loss.cortex_hu[0]) * (0.5 + wave[:, 0] / 3.2)
+    marrow = ranged(trabecular, 120.0, 290.0, wave[:, 2], loss.marrow_hu)
+    return BoneMatter(np.maximum(thin, loss.shaft_share * (thickness - 1.0) * (thickness > 2.5)), cortex, marrow)
 
 
 def _hip_bone(subject: Subject, bone: str) -> tuple[Array, Array]:

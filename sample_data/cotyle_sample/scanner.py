@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-import numba
 import numpy as np
 import numpy.typing as npt
 from cotyle.anatomy.pelvis import Posture, app_axes_from_angles
@@ -17,21 +16,21 @@ from cotyle.space.rotations import transform_points
 from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
-from cotyle_sample.bone_matter import BoneMatter, lay_bone, matter_of, noise_tile
+from cotyle_sample.acquisition import USUAL_SCANNER, Scanner, acquire, layered
+from cotyle_sample.bone_islands import BoneIsland, lay_islands
+from cotyle_sample.bone_matter import BoneMatter, Osteopenia, lay_bone, matter_of, noise_tile, thinned
 from cotyle_sample.bony_bridge import lay_bridge
 from cotyle_sample.distances import surface_distance
 from cotyle_sample.implants import Implant
 from cotyle_sample.lumbar import lumbar_vertebrae, vertebral_matter
 from cotyle_sample.streaks import add_streaks
 from cotyle_sample.subject import NEUTRAL_TILT_DEG, Subject
-from cotyle_sample.tissue import lay_tissue, surrounding_tissue
+from cotyle_sample.tissue import USUAL_ORGANS, Organs, lay_tissue, surrounding_tissue
 from cotyle_sample.truth import Truth, truth_of
 from cotyle_sample.wear import rest_worn_hips
 from cotyle_sample.worn_density import lay_wear, worn_contacts
 
 LEVEL = Posture(NEUTRAL_TILT_DEG, 0.0, 0.0)
-PSF_SIGMA_MM = (0.6, 0.4)
-"""Blur of the scanner in the slice plane and along z, standard deviations of a Gaussian (smooth to medium kernel)."""
 PELVIS_ORIGIN_LPS_MM = np.array([4.0, -62.0, -180.0])
 """Where the midpoint of the ASIS lies in the scanner (isocentre at x = y = 0; the table position sets z)."""
 
@@ -70,7 +69,7 @@ def place(subject: Subject, posture: Posture) -> PlacedSubject:
     femur_to_lps: dict[Side, Array] = {}
     for side in Side:
         # a hip turns about its head; an artificial or a worn one may have moved away from the middle of its bed
-        turns_by_head = side in subject.metal_cups or side in subject.worn
+        turns_by_head = side in subject.metal_cups or side in subject.worn or side in subject.displaced
         joint = subject.heads[side] if turns_by_head else subject.sockets[side]
         center = joint.center_lps_mm
         target = pelvis[:3, :3] @ center + pelvis[:3, 3]
@@ -108,12 +107,14 @@ def scan(
     size: tuple[int, int, int] | None = None,
     noise_hu: float = 22.0,
     seed: int = 0,
-    psf_sigma_mm: tuple[float, float] = PSF_SIGMA_MM,
-    bone_density: float = 1.0,
+    scanner: Scanner = USUAL_SCANNER,
+    bone_density: float | Osteopenia = 1.0,
     hu_ceiling: int | None = None,
     streak_strength: float = 1.0,
     across_mm: float = 409.6,
     more_fat_mm: float = 0.0,
+    organs: Organs = USUAL_ORGANS,
+    islands: tuple[BoneIsland, ...] = (),
 ) -> tuple[Volume, Truth]:
     """Scan a subject.
 
@@ -129,7 +130,9 @@ def scan(
     noise_hu:
         Standard deviation of the noise after the blur, in the middle of the body; half of it in air.
     bone_density:
-        1 for healthy bone; 0.6 is a picture of osteopenia.
+        1 for healthy bone, less for thinner and emptier bone; or how far osteopenia has gone.
+    scanner:
+        Kernel, thickness of slices, starved rays.
     hu_ceiling:
         Where the numbers end: 3071 for a scanner that stores 12 bits, None for the extended scale.
     streak_strength:
@@ -138,6 +141,8 @@ def scan(
         Width of the field of view where ``size`` is not given.
     more_fat_mm:
         Fat under the skin, beyond the usual.
+    organs, islands:
+        Contrast medium in bladder and bowel; bone in the soft parts.
 
     Returns
     -------
@@ -145,20 +150,23 @@ def scan(
         int16 HU in scanner LPS; surfaces, landmarks and labels in the same coordinates.
     """
     placed = place(subject, posture)
-    grid = scan_grid(placed, np.asarray(voxel_mm, dtype=np.float64), size, across_mm)
-    edge_mm = float(np.mean(voxel_mm))
-    tissue = surrounding_tissue(placed.bones, placed.body_to_lps, placed.joints(), grid, seed, more_fat_mm)
+    slices = scan_grid(placed, np.asarray(voxel_mm, dtype=np.float64), size, across_mm)
+    grid = layered(slices, scanner.layers)
+    edge_mm = float(np.mean(grid.spacing_mm))
+    tissue = surrounding_tissue(placed.bones, placed.body_to_lps, placed.joints(), grid, seed, more_fat_mm, organs)
     hu = np.empty(grid.voxels.shape, dtype=np.float32)
     lay_tissue(hu, grid, tissue)
+    lay_islands(hu, grid, islands, placed.joints(), placed.bones)
     labels = _lay_bones(hu, grid, placed, edge_mm, bone_density)
     cysts = lay_wear(hu, grid, labels, worn_contacts(placed))
     _lay_implants(hu, grid, placed, labels, edge_mm, seed, streak_strength)
-    voxels = _acquire(hu, grid, noise_hu, psf_sigma_mm, seed)
+    voxels = acquire(hu, grid.spacing_mm, scanner, noise_hu, seed)
     if hu_ceiling is not None:
         np.minimum(voxels, np.int16(hu_ceiling), out=voxels)
-    volume = Volume(voxels, grid.ijk_to_lps)
     truth = truth_of(placed, Volume(labels, grid.ijk_to_lps), posture, bone_density)
-    return volume, replace(truth, cysts=cysts)
+    if scanner.layers > 1:
+        truth = replace(truth, labels=truth.labels_on(slices))
+    return Volume(voxels, slices.ijk_to_lps), replace(truth, cysts=cysts)
 
 
 def scan_grid(
@@ -179,7 +187,7 @@ def scan_grid(
 
 
 def _lay_bones(
-    hu: npt.NDArray[np.float32], grid: Volume, placed: PlacedSubject, edge_mm: float, density: float
+    hu: npt.NDArray[np.float32], grid: Volume, placed: PlacedSubject, edge_mm: float, density: float | Osteopenia
 ) -> npt.NDArray[np.uint8]:
     """Write all bones into the HU values; return their label map."""
     labels = np.zeros(hu.shape, dtype=np.uint8)
@@ -188,7 +196,16 @@ def _lay_bones(
     for mesh in placed.spine:
         found = surface_distance(mesh, grid, band_mm)
         if found is not None:
-            lay_bone(hu, found, mesh.triangles, vertebral_matter(mesh), texture, 55.0, grid.spacing_mm, edge_mm)
+            lay_bone(
+                hu,
+                found,
+                mesh.triangles,
+                thinned(vertebral_matter(mesh), density),
+                texture,
+                55.0,
+                grid.spacing_mm,
+                edge_mm,
+            )
     for name, mesh in placed.bones.items():
         found = surface_distance(mesh, grid, band_mm)
         if found is None:
@@ -225,78 +242,3 @@ def _lay_implants(
             metal_hu[found.window][found.inside] = implant.hu
     if len(metal_hu):
         add_streaks(hu, metal_hu, grid.spacing_mm, np.random.default_rng([seed, 8]), streak_strength)
-
-
-def _acquire(
-    hu: npt.NDArray[np.float32],
-    grid: Volume,
-    noise_hu: float,
-    psf_sigma_mm: tuple[float, float],
-    seed: int,
-) -> npt.NDArray[np.int16]:
-    """Noise, the scanner's blur (which also correlates the noise), and rounding. Overwrites ``hu``."""
-    spacing = grid.spacing_mm
-    kernels = [
-        _gaussian(sigma / step)
-        for sigma, step in zip((psf_sigma_mm[0],) * 2 + (psf_sigma_mm[1],), spacing, strict=True)
-    ]
-    gain = np.prod([np.sqrt((kernel**2).sum()) for kernel in kernels])
-    if noise_hu > 0:
-        for k in range(len(hu)):
-            rng = np.random.Generator(np.random.SFC64([seed, 6, k]))
-            grain = rng.standard_normal(hu.shape[1:], dtype=np.float32)
-            grain *= np.where(hu[k] > -800.0, np.float32(noise_hu / gain), np.float32(0.5 * noise_hu / gain))
-            hu[k] += grain
-    _blur_in_plane(hu, kernels[0], kernels[1])
-    voxels = np.empty(hu.shape, dtype=np.int16)
-    _blur_along_z(hu, kernels[2], voxels)
-    return voxels
-
-
-def _gaussian(sigma: float) -> npt.NDArray[np.float32]:
-    """Sampled Gaussian of the given width in voxels, sum one; a single 1 for no blur."""
-    radius = int(np.ceil(3.2 * sigma)) if sigma > 0.05 else 0
-    x = np.arange(-radius, radius + 1)
-    kernel = np.exp(-0.5 * (x / max(sigma, 1e-6)) ** 2)
-    return np.asarray(kernel / kernel.sum(), dtype=np.float32)
-
-
-@numba.njit(parallel=True, cache=True, fastmath=True)
-def _blur_in_plane(hu, kernel_i, kernel_j):  # type: ignore[no-untyped-def]
-    nk, nj, ni = hu.shape
-    ri, rj = len(kernel_i) // 2, len(kernel_j) // 2
-    for k in numba.prange(nk):
-        rows = np.empty((nj, ni), dtype=np.float32)
-        for j in range(nj):
-            for i in range(ni):
-                total = np.float32(0.0)
-                if ri <= i < ni - ri:
-                    for t in range(2 * ri + 1):
-                        total += kernel_i[t] * hu[k, j, i + t - ri]
-                else:
-                    for t in range(2 * ri + 1):
-                        total += kernel_i[t] * hu[k, j, min(max(i + t - ri, 0), ni - 1)]
-                rows[j, i] = total
-        for j in range(nj):
-            for i in range(ni):
-                hu[k, j, i] = 0.0
-            for t in range(2 * rj + 1):
-                source = min(max(j + t - rj, 0), nj - 1)
-                for i in range(ni):
-                    hu[k, j, i] += kernel_j[t] * rows[source, i]
-
-
-@numba.njit(parallel=True, cache=True, fastmath=True)
-def _blur_along_z(hu, kernel, voxels):  # type: ignore[no-untyped-def]
-    nk, nj, ni = hu.shape
-    radius = len(kernel) // 2
-    for j in numba.prange(nj):
-        row = np.empty(ni, dtype=np.float32)
-        for k in range(nk):
-            row[:] = 0.0
-            for t in range(2 * radius + 1):
-                source = min(max(k + t - radius, 0), nk - 1)
-                for i in range(ni):
-                    row[i] += kernel[t] * hu[source, j, i]
-            for i in range(ni):
-                voxels[k, j, i] = np.int16(np.floor(min(max(row[i], -1024.0), 31743.0) + 0.5))

@@ -2,7 +2,8 @@
 
 Drawn as a few smooth level functions on a coarse grid (negative inside, in mm) that are interpolated to the voxels,
 so that their outlines are smooth at any voxel size. HU of soft tissue are textbook values (from memory): fat -100,
-muscle 50 to 60, urine 0 to 10, cartilage 70 to 100, gas -1000.
+muscle 50 to 60, urine 0 to 10, cartilage 70 to 100, gas -1000. Contrast medium: 200 to 400 HU (common practice, no
+source).
 """
 
 from __future__ import annotations
@@ -20,9 +21,27 @@ from cotyle.space.rotations import transform_points
 from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 from scipy.ndimage import gaussian_filter
+from scipy.spatial import cKDTree
 
 COARSE_MM = 4.0
-FIELDS = ("skin", "muscle", "fat_planes", "cavity", "bowel", "bladder", "rectum", "rectal_gas")
+FIELDS = ("skin", "muscle", "fat_planes", "cavity", "bowel", "bladder", "rectum", "rectal_gas", "off_bone")
+
+
+@dataclass(frozen=True)
+class Organs:
+    """What the pelvic organs hold: HU of urine and of the contents of the bowel, contrast medium or not.
+
+    full_mm: how much wider than usual a full bladder is in every direction; it and bright bowel keep ``wall_gap_mm``
+    off the hip bones.
+    """
+
+    bladder_hu: float = 7.0
+    bowel_hu: float = 38.0
+    full_mm: float = 0.0
+    wall_gap_mm: float = 4.0
+
+
+USUAL_ORGANS = Organs()
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,6 +52,7 @@ class Tissue:
     origin_lps_mm: Array
     joints: Mapping[Side, Sphere]
     table_top_lps_mm: float
+    organs: Organs = USUAL_ORGANS
 
 
 def surrounding_tissue(
@@ -42,6 +62,7 @@ def surrounding_tissue(
     grid: Volume,
     seed: int,
     more_fat_mm: float = 0.0,
+    organs: Organs = USUAL_ORGANS,
 ) -> Tissue:
     """Soft tissue round placed bones. The body's own axes (no tilt) come from ``body_to_lps``."""
     corners = grid.corners_lps_mm
@@ -64,8 +85,15 @@ def surrounding_tissue(
     skin = _smooth_max(skin, y - table_top, 10.0)
     muscle = skin + more_fat_mm + _fat_thickness(body, own) + 2.5 * noise(22.0)
     cavity, bladder, rectum, gas = _organs(body, own)
-    fields = np.stack([skin, muscle, noise(9.0), cavity + 3.0 * noise(14.0), noise(10.0), bladder, rectum, gas])
-    return Tissue(fields.astype(np.float32), low, joints, float(table_top))
+    levels = [skin, muscle, noise(9.0), cavity + 3.0 * noise(14.0), noise(10.0), bladder, rectum, gas]
+    off_bone = np.full(x.shape, -100.0)
+    if organs != USUAL_ORGANS:
+        hips = np.concatenate([bones[f"{side}_hip_bone"].vertices_lps_mm for side in Side])
+        near = np.minimum(cavity, bladder - organs.full_mm) < 2.0 * COARSE_MM
+        off_bone[near] = organs.wall_gap_mm - cKDTree(hips).query(np.stack([x, y, z], axis=-1)[near])[0]
+        levels[5] = np.maximum.reduce([bladder - organs.full_mm, off_bone, 6.0 - rectum])
+    fields = np.stack([*levels, off_bone])
+    return Tissue(fields.astype(np.float32), low, joints, float(table_top), organs)
 
 
 def _smooth_max(a: Array, b: Array, width: float) -> Array:
@@ -152,7 +180,8 @@ def lay_tissue(hu: npt.NDArray[np.float32], grid: Volume, tissue: Tissue) -> Non
     """Fill HU values of a whole axis-aligned grid in place."""
     origin = grid.ijk_to_lps[:3, 3]
     start = (origin - tissue.origin_lps_mm) / COARSE_MM
-    _compose(hu, tissue.fields, start, grid.spacing_mm / COARSE_MM, float(grid.spacing_mm.mean()), _table(grid, tissue))
+    edge, contents = float(grid.spacing_mm.mean()), (tissue.organs.bladder_hu, tissue.organs.bowel_hu)
+    _compose(hu, tissue.fields, start, grid.spacing_mm / COARSE_MM, edge, _table(grid, tissue), *contents)
     for side, sphere in tissue.joints.items():
         part = grid.around(sphere.center_lps_mm[None, :], sphere.radius_mm + 9.0)
         first = np.round(grid.to_ijk(part.ijk_to_lps[:3, 3])).astype(int)
@@ -185,7 +214,7 @@ def _share(level, edge):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(parallel=True, cache=True, fastmath=True)
-def _compose(hu, fields, start, step, edge, table):  # type: ignore[no-untyped-def]
+def _compose(hu, fields, start, step, edge, table, bladder_hu, bowel_hu):  # type: ignore[no-untyped-def]
     nk, nj, ni = hu.shape
     count, ci = fields.shape[0], fields.shape[3]
     for k in numba.prange(nk):
@@ -221,10 +250,12 @@ def _compose(hu, fields, start, step, edge, table):  # type: ignore[no-untyped-d
                 if cavity > 0:
                     loop = _share((0.1 - f[4]) * 12.0, 2.0)
                     content = -98.0 + 136.0 * loop
+                    # contents of the bowel within its wall of 2.5 mm
+                    content += (bowel_hu - 38.0) * _share((0.1 - f[4]) * 12.0 + 2.5, 2.0) * _share(f[8], edge)
                     content += (-880.0 - content) * _share((1.9 - f[4]) * 12.0, 1.5)
                     value += (content - value) * cavity
                     value += (38.0 - value) * _share(f[5] - 3.0, edge)
-                    value += (7.0 - value) * _share(f[5], edge)
+                    value += (bladder_hu - value) * _share(f[5], edge)
                     value += (42.0 - value) * _share(f[6], edge)
                     value += (22.0 - value) * _share(f[6] + 3.5, edge)
                     value += (-940.0 - value) * _share(f[7], edge)

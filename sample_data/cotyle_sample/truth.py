@@ -19,7 +19,7 @@ from cotyle.space.rotations import transform_points
 from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
-from cotyle_sample.bone_matter import BoneMatter, matter_of
+from cotyle_sample.bone_matter import BoneMatter, Osteopenia, matter_of
 from cotyle_sample.hip_replacements import TrueCup
 from cotyle_sample.implants import Implant
 from cotyle_sample.subject import Subject, touching_landmarks
@@ -42,7 +42,8 @@ class Truth:
     labels: label map on the scan's grid, by voxel centres. matter: cortical thickness and densities by vertex.
     metal_cups: artificial cups by side: sphere of the outside, axis out of the mouth, loose or not; the socket of that
     side is then the bony bed. A worn socket's sphere is that of its lunate surface where it is not worn; cysts: those
-    of worn hips. implants: parts of a hip replacement; spine: simple L5 and L4 that bear no label.
+    of worn hips. false_sockets: sphere of the hollow in the ilium, by side, where a head lies outside its socket;
+    ``sockets`` then holds the true one. implants: parts of a hip replacement; spine: simple L5 and L4 that bear no label.
     """
 
     subject: Subject
@@ -56,12 +57,13 @@ class Truth:
     fossa_points: Mapping[Side, Array]
     rim_points: Mapping[Side, Array]
     labels: Volume
-    bone_density: float
+    bone_density: float | Osteopenia
     implants: tuple[Implant, ...] = ()
     spine: tuple[TriangleMesh, ...] = ()
     scenario: str = ""
     metal_cups: Mapping[Side, TrueCup] = field(default_factory=dict)
     cysts: tuple[Cyst, ...] = ()
+    false_sockets: Mapping[Side, Sphere] = field(default_factory=dict)
 
     def matter(self, bone: str) -> BoneMatter:
         """Cortical thickness, cortical and trabecular density at the vertices of a bone's surface."""
@@ -85,7 +87,7 @@ def label_map(surfaces: Mapping[str, TriangleMesh], grid: Volume) -> Volume:
     return Volume(labels, grid.ijk_to_lps)
 
 
-def truth_of(placed: PlacedSubject, labels: Volume, posture: Posture, bone_density: float) -> Truth:
+def truth_of(placed: PlacedSubject, labels: Volume, posture: Posture, bone_density: float | Osteopenia) -> Truth:
     """Truth of a placed subject."""
     subject = placed.subject
     model = subject.model
@@ -94,7 +96,7 @@ def truth_of(placed: PlacedSubject, labels: Volume, posture: Posture, bone_densi
     landmarks = model.landmarks(vertices)
     landmarks |= {name: transform_points(placed.pelvis_to_lps, point) for name, point in touching.items()}
     sockets = {side: fit_sphere(vertices[model.lunate_vertices[side]])[0] for side in Side}
-    for side in subject.worn:
+    for side in (*subject.worn, *subject.displaced):
         sockets[side] = placed.joints()[side]
     heads = {
         side: Sphere(transform_points(placed.femur_to_lps[side], sphere.center_lps_mm), sphere.radius_mm)
@@ -121,6 +123,10 @@ def truth_of(placed: PlacedSubject, labels: Volume, posture: Posture, bone_densi
         placed.implants,
         placed.spine,
         metal_cups=_placed_cups(placed),
+        false_sockets={
+            side: Sphere(transform_points(placed.pelvis_to_lps, hollow.center_lps_mm), hollow.radius_mm)
+            for side, hollow in subject.false_sockets.items()
+        },
     )
 
 
