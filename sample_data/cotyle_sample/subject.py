@@ -21,6 +21,7 @@ from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
 from cotyle_sample import shaping
+from cotyle_sample.displaced import Displacement, false_sockets, press_heads, seat_displaced
 from cotyle_sample.hip_replacements import USUAL, Fixation, Replacement, TrueCup, replaced_hip, true_cup
 from cotyle_sample.implants import HEAD_RADIUS_MM, LUCENT_LINE_MM, Implant, loose_axis, loose_hip, resected
 from cotyle_sample.sockets import change_for, reshape_socket, seat_femur
@@ -54,7 +55,8 @@ class Subject:
     closed surface; sockets: sphere fitted to the lunate surface by side; heads: sphere of the femoral head (of the
     ball where there is an implant); metal_cups: artificial cups by side. size: of the whole person against what the
     model gave; cortex_scale: of the cortex's thickness; fused_sacroiliac: sides whose joint bone has bridged;
-    worn: hips worn down, by side.
+    worn: hips worn down, by side. displaced: heads that have left their socket, by side, and false_sockets: the spheres
+    of the hollows in the ilium where such heads lie; ``sockets`` then holds the true one all the same.
     """
 
     name: str
@@ -74,6 +76,8 @@ class Subject:
     cortex_scale: float = 1.0
     fused_sacroiliac: tuple[Side, ...] = ()
     worn: Mapping[Side, WornHip] = field(default_factory=dict)
+    displaced: Mapping[Side, Displacement] = field(default_factory=dict)
+    false_sockets: Mapping[Side, Sphere] = field(default_factory=dict)
 
 
 def make_subject(
@@ -85,6 +89,7 @@ def make_subject(
     divisions: int = 10,
     replacements: Mapping[Side, Replacement] | None = None,
     wear: Mapping[Side, Wear] | None = None,
+    displaced: Mapping[Side, Displacement] | None = None,
 ) -> Subject:
     """Draw a subject; the same arguments give the same subject.
 
@@ -103,6 +108,8 @@ def make_subject(
         Hips replaced before, by side; they take the place of the variant there.
     wear:
         Hips worn down, by side; likewise.
+    displaced:
+        Hips whose head has left its socket, by side; likewise.
     """
     rng = np.random.default_rng([seed, 1])
     model = load_shape_model(divisions)
@@ -128,6 +135,7 @@ def make_subject(
 
     changes = {side: change_for(trouble[side]) for side in Side}
     changes |= {side: socket_change(each) for side, each in (wear or {}).items()}
+    changes |= {side: each.socket for side, each in (displaced or {}).items()}
     for side in Side:
         vertices = reshape_socket(model, vertices, side, changes[side])
     vertices = open_joints(model, vertices)
@@ -136,10 +144,16 @@ def make_subject(
 
     sockets = {side: fit_sphere(vertices[model.lunate_vertices[side]])[0] for side in Side}
     vertices, worn = wear_down(model, vertices, sockets, wear or {})
+    vertices, hollows = press_heads(model, vertices, sockets, displaced or {})
     bones = {name: model.part(vertices, code) for code, name in COMPONENT_NAMES.items()}
     heads: dict[Side, Sphere] = {}
     for side in Side:
-        femur, head = seat_femur(model, femora[side], bones[f"{side}_hip_bone"], sockets[side], changes[side])
+        if side in hollows:
+            femur, head = seat_displaced(
+                model, femora[side], bones[f"{side}_hip_bone"], hollows[side], (displaced or {})[side]
+            )
+        else:
+            femur, head = seat_femur(model, femora[side], bones[f"{side}_hip_bone"], sockets[side], changes[side])
         if side in worn:
             femur, head = worn_femur(model, femur, sockets[side], worn[side])
         bones[f"{side}_femur"], heads[side] = femur, head
@@ -178,6 +192,8 @@ def make_subject(
         implants,
         metal_cups,
         worn=worn,
+        displaced=displaced or {},
+        false_sockets=false_sockets(hollows, displaced or {}),
     )
 
 

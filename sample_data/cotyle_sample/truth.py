@@ -43,7 +43,7 @@ class Truth:
     metal_cups: artificial cups by side: sphere of the outside, axis out of the mouth, loose or not; the socket of that
     side is then the bony bed. A worn socket's sphere is that of its lunate surface where it is not worn; cysts: those
     of worn hips. false_sockets: sphere of the hollow in the ilium, by side, where a head lies outside its socket;
-    ``sockets`` then holds the true one. implants: parts of a hip replacement; spine: simple L5 and L4 that bear no label.
+    ``sockets`` then holds the true one. implants: parts of a hip replacement; spine: simple L5 and L4 without a label.
     """
 
     subject: Subject
