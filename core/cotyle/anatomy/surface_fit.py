@@ -24,6 +24,10 @@ Limit = Callable[[Array, Array], Array]
 Trust = Callable[[Array], Array]
 """Given vertices (n, 3): how far the scan is to be believed there, 0 to 1 (n,)."""
 
+Guide = Callable[[Array, Array], tuple[Array, Array]]
+"""Given vertices and normals (n, 3): way outward to an edge that is known otherwise, mm (n,), and confidence (n,); where
+the latter is 0 the scan decides."""
+
 
 _SETTLING_ROUNDS = 2
 _SETTLING_STIFFNESS = 0.4
@@ -46,6 +50,7 @@ def free_surface(
     rounds: Sequence[SurfaceRound],
     trust: Trust | None = None,
     outward_limit: Limit | None = None,
+    guide: Guide | None = None,
 ) -> tuple[Array, Edges]:
     """Move each vertex to the edge of bone while the displacement stays smooth.
 
@@ -59,6 +64,8 @@ def free_surface(
         How far the scan is to be believed at a place (metal); everywhere if not given.
     outward_limit:
         Keeps the surface out of another bone.
+    guide:
+        Edges that the scan doesn't show itself (the bed of an artificial cup).
 
     Returns
     -------
@@ -76,6 +83,7 @@ def free_surface(
             limit = np.inf if outward_limit is None else outward_limit(vertices, normals)
             edges = find_edges(volume, vertices, normals, step.search, limit)
             confidence = _confidence(edges, step.search.cap_hu) * (1.0 if trust is None else trust(vertices))
+            edges, confidence = _guided(edges, confidence, guide, vertices, normals)
             vertices = _moved(vertices, normals, edges, confidence, step.stiffness, parts)
             vertices = _evened(vertices, triangles, laplacian, layout)
     return vertices, edges
@@ -88,6 +96,7 @@ def settle_surface(
     blur: Blur,
     trust: Trust | None = None,
     outward_limit: Limit | None = None,
+    guide: Guide | None = None,
 ) -> tuple[Array, Edges]:
     """Take the blur of the scan back: move a surface that follows the scan to the true edge of a thin cortex.
 
@@ -106,9 +115,21 @@ def settle_surface(
             barred = edges.shift_mm > outward_limit(vertices, normals)
             edges = Edges(np.where(barred, 0.0, edges.shift_mm), np.where(barred, 0.0, edges.step_hu))
         confidence = _confidence(edges, np.inf) * (1.0 if trust is None else trust(vertices))
+        edges, confidence = _guided(edges, confidence, guide, vertices, normals)
         vertices = _moved(vertices, normals, edges, confidence, _SETTLING_STIFFNESS, parts)
         vertices = _evened(vertices, triangles, laplacian, layout)
     return vertices, edges
+
+
+def _guided(
+    edges: Edges, confidence: Array, guide: Guide | None, vertices: Array, normals: Array
+) -> tuple[Edges, Array]:
+    """Edges and confidence with those that are known otherwise in their places."""
+    if guide is None:
+        return edges, confidence
+    way, sure = guide(vertices, normals)
+    told = sure > 0.0
+    return Edges(np.where(told, way, edges.shift_mm), edges.step_hu), np.where(told, sure, confidence)
 
 
 def _moved(
