@@ -17,6 +17,7 @@ from cotyle.anatomy.femur_fit import FemurFit, fit_femur_shape, follow_femur, se
 from cotyle.anatomy.joint_limits import clear_of_heads, clear_of_surface
 from cotyle.anatomy.metal_cup import MetalCup
 from cotyle.anatomy.pelvis_fit import SMOOTH_MM, PelvisShape, fit_pelvis_shape, follow_pelvis
+from cotyle.anatomy.replaced_hips import cups_with_beds, find_replaced_hips, guide_of
 from cotyle.anatomy.shape_model import COMPONENT_NAMES, ShapeModel, load_shape_model
 from cotyle.anatomy.surface_fit import settle_surface
 from cotyle.image.labels import LABEL_OF_BONE, femur
@@ -103,17 +104,29 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
     shape = fit_pelvis_shape(quiet, smooth, coarse_model, trust)
     progress("finding the femora")
     sockets = {side: _fitted_socket(shape.vertices(coarse_model), coarse_model, side) for side in Side}
-    seen = {side: find_head(volume, sockets[side], neck_direction(shape.fit.pose, side), trust) for side in Side}
+    replaced = find_replaced_hips(volume, metal, {side: sphere.center_lps_mm for side, sphere in sockets.items()})
+    seen = {
+        side: None
+        if side in replaced
+        else find_head(volume, sockets[side], neck_direction(shape.fit.pose, side), trust)
+        for side in Side
+    }
+    sockets |= {side: hip.ball for side, hip in replaced.items()}
     femur_shapes = {
         side: fit_femur_shape(
             smooth, coarse_model, side, shape.fit, (seen[side] or sockets[side]).center_lps_mm, bool(seen[side]), trust
         )
         for side in Side
     }
-    heads = [seen[side] or follow_femur(volume, model, side, femur_shapes[side], trust=trust).head for side in Side]
+    heads = [
+        replaced[side].kept_free
+        if side in replaced
+        else seen[side] or follow_femur(volume, model, side, femur_shapes[side], trust=trust).head
+        for side in Side
+    ]
     progress("following the surfaces")
-    off_heads = clear_of_heads(heads)
-    followed, _ = follow_pelvis(volume, model, shape, off_heads, trust)
+    off_heads, beds = clear_of_heads(heads), guide_of(replaced)
+    followed, _ = follow_pelvis(volume, model, shape, off_heads, trust, beds)
     off_pelvis = [clear_of_surface(TriangleMesh(followed, model.pelvis_triangles), head) for head in heads]
     femora = {
         side: follow_femur(volume, model, side, femur_shapes[side], limit, trust)
@@ -121,7 +134,7 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
     }
     progress("taking back the blur")
     blur = blur_of_bones(volume, TriangleMesh(followed, model.pelvis_triangles), femora)
-    pelvis, edges = settle_surface(volume, followed, model.pelvis_triangles, blur, trust, off_heads)
+    pelvis, edges = settle_surface(volume, followed, model.pelvis_triangles, blur, trust, off_heads, beds)
     femora = {
         side: settle_femur(volume, model, femora[side], blur, limit, trust)
         for side, limit in zip(Side, off_pelvis, strict=True)
@@ -131,7 +144,8 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
     progress("labelling the voxels")
     labels = label_map(volume, surfaces, metal)
     found = Correspondence(model, pelvis, edges.step_hu, shape.vertices(model), femora, shape, blur)
-    return Bones(labels, surfaces, found, metal, "segmented", edges=judge_edges(volume, surfaces, trust))
+    cups = cups_with_beds(replaced, model, pelvis)
+    return Bones(labels, surfaces, found, metal, "segmented", (), cups, judge_edges(volume, surfaces, trust))
 
 
 def _fitted_socket(pelvis_lps_mm: Array, model: ShapeModel, side: Side) -> Sphere:

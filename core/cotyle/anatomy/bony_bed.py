@@ -6,6 +6,7 @@ lies between, the line is bright and the bone behind it is told by the shape of 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,7 @@ from scipy.spatial import cKDTree
 
 from cotyle.anatomy.metal_cup import BonyBed
 from cotyle.anatomy.metal_edges import STEP_MM, cast, even_directions
+from cotyle.anatomy.surface_fit import Guide
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, BoolArray
@@ -24,6 +26,9 @@ _SHORT_OF_MOUTH = 0.15
 _REACH_MM = 9.0
 # Nearer to the metal than this its blur can't be taken off well enough.
 _BLIND_MM = 0.9
+# A surface is drawn to the bed from so near; it must face the cup (cosine), on a ray within so much (chord of a unit
+# sphere) of one that was cast.
+_DRAWN_FROM_MM, _LEAST_FACING, _BESIDE_DOME = 7.0, 0.4, 0.08
 # A line narrower than this is not told from contact.
 _BLIND_LINE_MM = 1.2
 _SCREW_HU = 1900.0
@@ -77,6 +82,28 @@ def look_behind(volume: Volume, cup: Sphere, opening_axis: Array, inner_radius_m
     gap = _gaps(smooth, beyond)
     gap[screw] = np.nan
     return BedPoints(cup.center_lps_mm, cup.radius_mm, directions, gap)
+
+
+def bed_guide(beds: Sequence[BedPoints]) -> Guide:
+    """Return a guide that draws the surface of a hip bone to the beds of its artificial cups where they were seen."""
+    trees = [cKDTree(bed.directions) for bed in beds]
+
+    def guide(vertices: Array, normals: Array) -> tuple[Array, Array]:
+        way, sure = np.zeros(len(vertices)), np.zeros(len(vertices))
+        for bed, tree in zip(beds, trees, strict=True):
+            offset = vertices - bed.center_lps_mm
+            away = np.maximum(np.linalg.norm(offset, axis=1), 1e-9)
+            facing = -np.einsum("ij,ij->i", offset, normals) / away
+            near = np.flatnonzero((np.abs(away - bed.radius_mm - 1.0) < _DRAWN_FROM_MM) & (facing > _LEAST_FACING))
+            apart, rays = tree.query(offset[near] / away[near, None], k=_NEIGHBOURS)
+            gaps = bed.gap_mm[rays]
+            told = (apart[:, 0] < _BESIDE_DOME) & (np.isfinite(gaps).mean(axis=1) > 0.5)
+            near, gap = near[told], np.nanmedian(gaps[told], axis=1)
+            way[near] = (away[near] - bed.radius_mm - gap) * facing[near]
+            sure[near] = 1.0
+        return way, sure
+
+    return guide
 
 
 def _tail(volume: Volume, cup: Sphere, directions: Array, inner_radius_mm: float, beyond_mm: Array) -> Array:

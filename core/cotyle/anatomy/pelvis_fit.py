@@ -11,7 +11,7 @@ from cotyle.anatomy.edge_profiles import Edges, EdgeSearch
 from cotyle.anatomy.shape_fit import DeformableShape, FitRound, ShapeFit, fit_shape
 from cotyle.anatomy.shape_landmarks import SACRUM
 from cotyle.anatomy.shape_model import ShapeModel
-from cotyle.anatomy.surface_fit import Limit, SurfaceRound, Trust, free_surface
+from cotyle.anatomy.surface_fit import Guide, Limit, SurfaceRound, Trust, free_surface
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
 
@@ -67,6 +67,7 @@ def follow_pelvis(
     fitted: PelvisShape,
     outward_limit: Limit | None = None,
     trust: Trust | None = None,
+    guide: Guide | None = None,
 ) -> tuple[Array, Edges]:
     """Let the fitted pelvis follow the scan at full resolution.
 
@@ -76,7 +77,7 @@ def follow_pelvis(
         Vertices (n, 3) LPS mm in the order of ``model``, and the edges that the last round saw.
     """
     rounds = free_rounds(edge_cap_hu(fitted.fit.step_hu))
-    return free_surface(volume, fitted.vertices(model), model.pelvis_triangles, rounds, trust, outward_limit)
+    return free_surface(volume, fitted.vertices(model), model.pelvis_triangles, rounds, trust, outward_limit, guide)
 
 
 def shape_rounds() -> list[FitRound]:

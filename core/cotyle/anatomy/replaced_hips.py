@@ -1,0 +1,79 @@
+"""Hips replaced before: what their metal tells of the bones, before and after the bones' surfaces are found."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from cotyle.anatomy.bony_bed import BedPoints, bed_guide, bed_of, look_behind
+from cotyle.anatomy.metal_cup import MetalCup
+from cotyle.anatomy.metal_cup_search import FoundCup, find_metal_cup
+from cotyle.anatomy.shape_model import ShapeModel
+from cotyle.anatomy.surface_fit import Guide
+from cotyle.image.metal import Metal
+from cotyle.image.volume import Volume
+from cotyle.space.arrays import Array
+from cotyle.space.shapes import Sphere
+from cotyle.space.side import Side
+
+# Bone may reach so far into the sphere of a cup: what cup and bone are known to, together.
+_INTO_CUP_MM = 0.8
+
+
+@dataclass(frozen=True, eq=False)
+class ReplacedHip:
+    """One replaced hip: its cup, and what rays through the cup's dome found behind it."""
+
+    found: FoundCup
+    behind: BedPoints | None
+
+    @property
+    def kept_free(self) -> Sphere:
+        """The sphere that holds no bone."""
+        cup = self.found.cup
+        return Sphere(cup.center_lps_mm, 0.5 * cup.outer_diameter_mm - _INTO_CUP_MM)
+
+    @property
+    def ball(self) -> Sphere:
+        """The artificial head; where none was found the middle of the cup with a usual one's size."""
+        return self.found.ball or Sphere(self.found.cup.center_lps_mm, 14.0)
+
+
+def find_replaced_hips(
+    volume: Volume, metal: Metal | None, near_lps_mm: Mapping[Side, Array]
+) -> dict[Side, ReplacedHip]:
+    """Return the replaced hips near the middles of the hips, by side."""
+    hips: dict[Side, ReplacedHip] = {}
+    if metal is None:
+        return hips
+    for side, near in near_lps_mm.items():
+        found = find_metal_cup(volume, metal, side, near)
+        if found is not None:
+            hips[side] = ReplacedHip(found, _behind(volume, found))
+    return hips
+
+
+def guide_of(hips: Mapping[Side, ReplacedHip]) -> Guide | None:
+    """Return what draws hip bones to the beds of their artificial cups."""
+    beds = [hip.behind for hip in hips.values() if hip.behind is not None]
+    return bed_guide(beds) if beds else None
+
+
+def cups_with_beds(hips: Mapping[Side, ReplacedHip], model: ShapeModel, pelvis_lps_mm: Array) -> dict[Side, MetalCup]:
+    """Return the cups with the bony beds of their sides; ``pelvis_lps_mm`` are the model's vertices as found."""
+    cups = {}
+    for side, hip in hips.items():
+        bed = None
+        if hip.behind is not None:
+            lunate, fossa = model.lunate_vertices[side], model.fossa_vertices[side]
+            bed = bed_of(hip.behind, pelvis_lps_mm[lunate], pelvis_lps_mm[fossa])
+        cups[side] = replace(hip.found.cup, bed=bed)
+    return cups
+
+
+def _behind(volume: Volume, found: FoundCup) -> BedPoints | None:
+    if found.inner_radius_mm is None:
+        return None
+    cup = found.cup
+    sphere = Sphere(cup.center_lps_mm, 0.5 * cup.outer_diameter_mm)
+    return look_behind(volume, sphere, cup.opening_axis_lps, found.inner_radius_mm)
