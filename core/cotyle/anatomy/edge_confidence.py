@@ -3,8 +3,9 @@
 A vertex lies on a *clear* edge when
 
 1. the scan shows it: inside the grid, and far enough from metal;
-2. density falls there, from 1.2 mm inside to 1.2 mm outside, by at least three quarters of what it falls by at the
-   middle vertex of the same bone: a scan is judged by its own contrast;
+2. density falls there, from 1.2 mm inside to 1.2 mm outside, by at least 0.6 of what it falls by at the middle vertex
+   of the same bone: a scan is judged by its own contrast, and a thin floor falls by less. Where another bone is within
+   5 mm it takes 0.75: in a worn joint the edge fades before it goes wrong;
 3. no second edge lies 1.2 to 4.8 mm farther in, where another bone is within 5 mm: the surface may then have crossed a
    joint and follow the far side of it.
 
@@ -30,7 +31,7 @@ from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, BoolArray
 from cotyle.space.mesh import TriangleMesh
 
-LEAST_HEIGHT = 0.75
+LEAST_HEIGHT, LEAST_HEIGHT_BESIDE = 0.6, 0.75
 SECOND_EDGE_HEIGHT = 0.6
 OTHER_BONE_MM = 5.0
 _STEP_MM, _SPAN = 0.3, 4
@@ -191,7 +192,8 @@ def _judge(
     beside = np.zeros(len(vertices), dtype=bool)
     if others:
         beside = cKDTree(np.concatenate(others)).query(vertices, distance_upper_bound=OTHER_BONE_MM)[0] < np.inf
-    clear = (height >= LEAST_HEIGHT * usual) & ~(beside & (second > SECOND_EDGE_HEIGHT * usual))
+    least = np.where(beside, LEAST_HEIGHT_BESIDE, LEAST_HEIGHT) * usual
+    clear = (height >= least) & ~(beside & (second > SECOND_EDGE_HEIGHT * usual))
     kind = np.where(clear, Edge.CLEAR, Edge.DRAWN if drawn else Edge.PRIOR).astype(np.uint8)
     if trust is not None:
         doubted = trust(vertices) < 1.0

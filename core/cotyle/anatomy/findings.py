@@ -34,7 +34,8 @@ class Finding:
     """One doubt.
 
     code: stable, for programs; text: one sentence for the surgeon; concerns: the results it touches; side: the hip
-    it belongs to, None for both or neither; landmarks: names of the points to look at.
+    it belongs to, None for both or neither; landmarks: names of the points to look at; places_lps_mm: other places to
+    look at.
     """
 
     code: str
@@ -43,6 +44,20 @@ class Finding:
     concerns: tuple[Concern, ...] = ()
     side: Side | None = None
     landmarks: tuple[str, ...] = ()
+    places_lps_mm: tuple[tuple[float, float, float], ...] = ()
+
+
+_ORDER = (Grade.SOUND, Grade.CHECK, Grade.CANNOT_PLAN)
+
+
+def worst(grades: Iterable[Grade]) -> Grade:
+    """Return the gravest of some grades, ``SOUND`` of none."""
+    return max(grades, key=_ORDER.index, default=Grade.SOUND)
+
+
+def touching(findings: Iterable[Finding], side: Side) -> list[Finding]:
+    """Return the findings that bear on a plan of one side: its own, those of no side, and the frame's."""
+    return [each for each in findings if each.side in (None, side) or Concern.FRAME in each.concerns]
 
 
 def concerning(findings: Iterable[Finding], concern: Concern, side: Side | None = None) -> list[Finding]:

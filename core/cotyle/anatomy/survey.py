@@ -10,7 +10,7 @@ other.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +22,7 @@ from cotyle.anatomy.anterior_plane import (
     touching_plane_from_surfaces,
 )
 from cotyle.anatomy.edge_confidence import NO_EDGES, EdgeConfidence
+from cotyle.anatomy.edge_findings import edge_findings
 from cotyle.anatomy.edge_spread import widened_landmarks, widened_sphere
 from cotyle.anatomy.findings import Concern, Finding
 from cotyle.anatomy.landmark_rules import SURFACE_UNCERTAINTY_MM, midline_landmarks, side_landmarks, uncertainty_mm
@@ -37,9 +38,9 @@ from cotyle.anatomy.landmarks import (
 )
 from cotyle.anatomy.morphology import measure_crowe, measure_morphology
 from cotyle.anatomy.pelvis import Pelvis, build_pelvis
-from cotyle.anatomy.rim import Rim, find_rim
+from cotyle.anatomy.rim import Rim, find_rim, mouth_view
 from cotyle.anatomy.socket import Socket, fossa_floor, mirrored_center, socket_of
-from cotyle.anatomy.socket_sphere import SocketSphere, find_socket_sphere
+from cotyle.anatomy.socket_sphere import SocketSphere, articular, find_socket_sphere
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, BoolArray
 from cotyle.space.mesh import TriangleMesh
@@ -120,6 +121,7 @@ def survey_anatomy(
     landmarks = with_given(_mark_outside(found, in_image), user)
     sockets = {side: _socket(surfaces, side, fits, landmarks, pelvis) for side in fits}
     doubts += _socket_doubts(sockets)
+    doubts += _edge_doubts(surfaces, seeds, pelvis, sockets, edges)
     outside = [name for name, mark in landmarks.items() if mark.origin is Origin.EXTRAPOLATED]
     if outside:
         doubts.append(
@@ -221,6 +223,22 @@ def _socket(
     floor, depth_mm = fossa_floor(bone, fit.sphere, rim)
     mirrored = None if other is None else mirrored_center(pelvis, other)
     return Socket(side, fit, rim, floor, depth_mm, mirrored, morphology, crowe)
+
+
+def _edge_doubts(
+    surfaces: Mapping[str, TriangleMesh],
+    seeds: AnatomySeeds,
+    pelvis: Pelvis,
+    sockets: Mapping[Side, Socket],
+    edges: Mapping[str, EdgeConfidence],
+) -> Iterator[Finding]:
+    for side, socket in sockets.items():
+        name = f"{side}_hip_bone"
+        if name in edges:
+            view = mouth_view(pelvis.app.axes, side)
+            lunate = articular(surfaces[name], view, seeds.socket(side), socket.sphere)
+            medial = -side.lateral_sign * pelvis.app.left
+            yield from edge_findings(surfaces[name], edges[name], lunate, socket.sphere, medial, side)
 
 
 def _socket_doubts(sockets: Mapping[Side, Socket]) -> list[Finding]:
