@@ -35,7 +35,7 @@ _CEILING_HU = 1800.0
 # second: where bone lies on bone the density hardly dips.
 _FULL_EDGE_SHARE, _FAINT_EDGE_SHARE = 0.45, 0.08
 # Rays within this angle of the neck leave the head without meeting an edge.
-_NECK_COSINE = 0.45
+NECK_COSINE = 0.45
 # A shaft at 130 degrees to the neck, hanging straight: the neck rises at 40 degrees from the level.
 _NECK_LATERAL, _NECK_DOWN = 0.77, 0.64
 # How far from the sphere an edge may lie to be the head's (one SD), in turn.
@@ -69,7 +69,7 @@ def find_head(volume: Volume, start: Sphere, neck_lps: npt.ArrayLike, trust: Tru
         How far the scan is to be believed at a place (metal); everywhere if not given.
     """
     directions = even_directions(_RAYS)
-    directions = directions[directions @ unit(neck_lps, "direction of the neck") < _NECK_COSINE]
+    directions = directions[directions @ unit(neck_lps, "direction of the neck") < NECK_COSINE]
     edges = _edges(volume, start.center_lps_mm, directions, trust)
     guesses = [*edges.first_spheres(), Sphere(start.center_lps_mm, start.radius_mm - _JOINT_MM)]
     found = [_narrowed(volume, guess, directions, trust) for guess in guesses if _is_sound(guess, start)]

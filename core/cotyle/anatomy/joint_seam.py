@@ -1,0 +1,270 @@
+"""The narrow joint: where the surfaces of head and socket lie when less than two millimetres part them.
+
+A scan blurs the space between two dense bones into a shallow dip. The steepest places beside it are not the bones'
+edges, and other edges (cysts, the end of sclerotic bone, the back of the socket's plate) are stronger. But the middle
+of the dip is the middle of the space, and the density that is missing in it grows with the width of the space. So each
+ray from the middle of the head gives both edges at once: the lowest place between two dense flanks, and a width read
+from the missing density as a drawn joint of known widths, blurred alike, would show it.
+
+On synthetic scans the middle is right to 0.1 mm down to a space of 0.2 mm. Bone that touches bone over more than the
+blur shows no dip; there the seam is what the rays around say, and bears little confidence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import maximum_filter1d
+from scipy.spatial import cKDTree
+from scipy.special import ndtr
+
+from cotyle.anatomy.femoral_head import NECK_COSINE, even_directions
+from cotyle.anatomy.surface_fit import Guide, Trust
+from cotyle.image.sampling import sample
+from cotyle.image.volume import Volume
+from cotyle.space.arrays import Array, BoolArray, IntArray, unit
+from cotyle.space.shapes import Sphere
+
+# A wider space shows each bone's edge for itself.
+NARROW_MM = 1.8
+USUAL_BLUR_MM = 0.75
+_RAYS = 4000
+_STEP_MM = 0.2
+_INSIDE_MM, _OUTSIDE_MM = 5.0, 8.0
+# Where the middle of the space may lie, from the sphere of the head; how far off the dense flanks may be.
+_WINDOW_MM = (-1.5, 2.5)
+_FLANK_MM = 3.0
+# How dense a flank is at least, against the densest place of the median ray; so deep a dip is no noise; so deep it is
+# beyond doubt.
+_DENSE_SHARE = 0.5
+_LEAST_DIP_HU, _SURE_DIP_HU = 12.0, 120.0
+# A dip belongs to the seam if it lies so near to what its neighbours say.
+_NEIGHBOURS, _ASTRAY_MM = 24, 0.8
+_LEAST_BELIEF, _LEAST_COMPANY = 0.15, 0.3
+# The drawn joint: thickness of both plates, density of the bone beneath and of the space, as shares of the plate's.
+_PLATE_MM, _BENEATH, _SPACE = 2.0, 0.25, 0.07
+_CAST_FROM_MM, _LEAST_FACING = 7.0, 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class JointSeam:
+    """Seam of one hip.
+
+    head: sphere whose centre the rays come from; directions (n, 3) of those that tell it; head_edge_mm,
+    socket_edge_mm (n,): distance of both surfaces from the centre; belief (n,): 0 to 1, low where no dip was seen.
+    """
+
+    head: Sphere
+    directions: Array
+    head_edge_mm: Array
+    socket_edge_mm: Array
+    belief: Array
+
+    @property
+    def space_mm(self) -> Array:
+        """Width of the joint space (n,)."""
+        return self.socket_edge_mm - self.head_edge_mm
+
+    @cached_property
+    def _tree(self) -> cKDTree:
+        return cKDTree(self.directions)
+
+    def way_to(self, edge_mm: Array, vertices: Array, normals: Array, inward: bool) -> tuple[Array, Array]:
+        """Way along each outward normal to one surface of the seam, and how sure; 0 where the seam says nothing."""
+        way, sure = np.zeros(len(vertices)), np.zeros(len(vertices))
+        offset = vertices - self.head.center_lps_mm
+        away = np.maximum(np.linalg.norm(offset, axis=1), 1e-9)
+        facing = np.einsum("ij,ij->i", offset, normals) / away * (-1.0 if inward else 1.0)
+        near = np.flatnonzero((np.abs(away - self.head.radius_mm) < _CAST_FROM_MM) & (facing > _LEAST_FACING))
+        if not len(near) or len(self.directions) < 4:
+            return way, sure
+        apart, rays = self._tree.query(offset[near] / away[near, None], k=4)
+        told = apart[:, 1] < 1.5 * _ray_spacing()
+        near, rays = near[told], rays[told]
+        weight = self.belief[rays] + 1e-3
+        edge = np.average(edge_mm[rays], axis=1, weights=weight)
+        outward = (away[near] - edge) if inward else (edge - away[near])
+        way[near] = outward * facing[near]
+        sure[near] = self.belief[rays].mean(axis=1)
+        return way, sure
+
+
+def find_seam(
+    volume: Volume, head: Sphere, neck_lps: npt.ArrayLike, blur_mm: float = USUAL_BLUR_MM, trust: Trust | None = None
+) -> JointSeam:
+    """Return the seam of one hip where its joint is narrow; it has no rays where it is not.
+
+    Parameters
+    ----------
+    volume:
+        CT in HU.
+    head:
+        Sphere of the femoral head, from :func:`cotyle.anatomy.femoral_head.find_head`.
+    neck_lps:
+        Direction from the head to the neck; no joint lies there.
+    blur_mm:
+        Blur of the scan, one standard deviation of a Gaussian.
+    trust:
+        How far the scan is to be believed at a place (metal); everywhere if not given.
+    """
+    directions = even_directions(_RAYS)
+    directions = directions[directions @ unit(neck_lps, "direction of the neck") < NECK_COSINE]
+    radii = np.arange(head.radius_mm - _INSIDE_MM, head.radius_mm + _OUTSIDE_MM, _STEP_MM)
+    profile = sample(volume, head.center_lps_mm + radii[:, None] * directions[:, None, :]).astype(np.float64)
+    dips = _Dips.of(profile, radii, head.radius_mm)
+    tree = cKDTree(directions)
+    around = tree.query(directions, k=_NEIGHBOURS + 1)[1][:, 1:]
+    middle, depth, at = dips.deepest()
+    expected, company = _told_by(middle, depth, around)
+    middle, depth, at = dips.nearest(expected)
+    seen = np.abs(middle - expected) < _ASTRAY_MM
+    space = np.full(len(middle), np.nan)
+    space[seen] = dips.width(np.flatnonzero(seen), at[seen], blur_mm)
+    expected, company = _told_by(np.where(seen, middle, np.nan), depth, around)
+    fused = ~seen & (company > _LEAST_COMPANY) & dips.dense_throughout(expected)
+    middle = np.where(fused, expected, middle)
+    space = np.where(fused, 0.0, space)
+    belief = np.where(fused, _LEAST_BELIEF, np.clip(depth / _SURE_DIP_HU, _LEAST_BELIEF, 1.0))
+    told = (seen & (company > _LEAST_COMPANY) & (space < NARROW_MM)) | fused
+    if trust is not None:
+        belief = belief * trust(head.center_lps_mm + middle[:, None] * directions)
+    rows = np.flatnonzero(told & (belief > 0.0))
+    return JointSeam(head, directions[rows], (middle - 0.5 * space)[rows], (middle + 0.5 * space)[rows], belief[rows])
+
+
+def socket_guide(seams: Iterable[JointSeam]) -> Guide:
+    """Return a guide that draws the pelvis to the socket's side of the seams."""
+    return _joined([(seam, seam.socket_edge_mm, True) for seam in seams])
+
+
+def head_guide(seam: JointSeam) -> Guide:
+    """Return a guide that draws a femur to the head's side of the seam."""
+    return _joined([(seam, seam.head_edge_mm, False)])
+
+
+def first_told(*guides: Guide) -> Guide:
+    """Return the guide that asks each in turn, the first one that knows an edge deciding."""
+
+    def guide(vertices: Array, normals: Array) -> tuple[Array, Array]:
+        way, sure = np.zeros(len(vertices)), np.zeros(len(vertices))
+        for each in guides:
+            own_way, own_sure = each(vertices, normals)
+            new = (sure == 0.0) & (own_sure > 0.0)
+            way[new], sure[new] = own_way[new], own_sure[new]
+        return way, sure
+
+    return guide
+
+
+def _joined(parts: list[tuple[JointSeam, Array, bool]]) -> Guide:
+    return first_told(
+        *(lambda vertices, normals, part=part: part[0].way_to(part[1], vertices, normals, part[2]) for part in parts)
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Dips:
+    """Density along rays (n, m) at ``radii`` (m,), and which of its lowest places (n, m) lie between dense flanks."""
+
+    profile: Array
+    radii: Array
+    usual_hu: float
+    depth: Array
+    lowest: BoolArray
+
+    @classmethod
+    def of(cls, profile: Array, radii: Array, radius_mm: float) -> _Dips:
+        count = round(_FLANK_MM / _STEP_MM)
+        before = maximum_filter1d(profile, count + 1, axis=1, origin=count // 2)
+        after = maximum_filter1d(profile, count + 1, axis=1, origin=-(count // 2))
+        flank = np.minimum(before, after)
+        usual = float(np.median(profile[:, np.abs(radii - radius_mm) < 2.0].max(axis=1)))
+        depth = flank - profile
+        low, high = _WINDOW_MM
+        lowest = (flank > _DENSE_SHARE * usual) & (depth > _LEAST_DIP_HU)
+        lowest &= (radii > radius_mm + low) & (radii < radius_mm + high)
+        lowest[:, 1:-1] &= (profile[:, 1:-1] <= profile[:, :-2]) & (profile[:, 1:-1] < profile[:, 2:])
+        lowest[:, [0, -1]] = False
+        return cls(profile, radii, usual, depth, lowest)
+
+    def deepest(self) -> tuple[Array, Array, IntArray]:
+        """Place (mm), depth (HU) and index of each ray's deepest dip; NaN, 0 and 0 where there is none."""
+        return self._at(np.argmax(np.where(self.lowest, self.depth, -np.inf), axis=1))
+
+    def nearest(self, expected: Array) -> tuple[Array, Array, IntArray]:
+        """The same of the dip nearest to a place expected (n,)."""
+        away = np.abs(self.radii - np.nan_to_num(expected, nan=-1e3)[:, None])
+        return self._at(np.argmin(np.where(self.lowest, away, np.inf), axis=1))
+
+    def _at(self, at: IntArray) -> tuple[Array, Array, IntArray]:
+        rows = np.arange(len(at))
+        found = self.lowest[rows, at]
+        inner = np.clip(at, 1, len(self.radii) - 2)
+        left, middle, right = (self.profile[rows, inner + step] for step in (-1, 0, 1))
+        bend = np.maximum(left - 2.0 * middle + right, 1e-6)
+        between = np.clip(0.5 * (left - right) / bend, -0.5, 0.5)
+        place = self.radii[at] + _STEP_MM * between
+        return np.where(found, place, np.nan), np.where(found, self.depth[rows, at], 0.0), at
+
+    def dense_throughout(self, middle: Array) -> BoolArray:
+        """Whether the density stays that of dense bone across a place (n,)."""
+        across = np.abs(self.radii - np.nan_to_num(middle, nan=-1e3)[:, None]) < 0.8
+        least = np.where(across, self.profile, np.inf).min(axis=1)
+        return np.isfinite(least) & (least > _DENSE_SHARE * self.usual_hu)
+
+    def width(self, rows: IntArray, at: IntArray, blur_mm: float) -> Array:
+        """Width of the space (mm) at dips ``at`` of rays ``rows``, from the density that is missing in them."""
+        count = round(_FLANK_MM / _STEP_MM)
+        drawn = np.arange(0.0, 4.01, 0.1)
+        widths = np.array([_missing(*_drawn_joint(space, blur_mm), _SPACE) for space in drawn])
+        widths = np.maximum.accumulate(widths)
+        found = np.empty(len(rows))
+        for number, (row, middle) in enumerate(zip(rows, at, strict=True)):
+            first, last = max(middle - count, 0), min(middle + count + 1, len(self.radii))
+            piece = self.profile[row, first:last]
+            found[number] = _missing(piece, middle - first, _SPACE * self.usual_hu)
+        return np.asarray(np.interp(found, widths, drawn))
+
+
+def _missing(profile: Array, at: int, space_hu: float) -> float:
+    """Density that is missing between the flanks of a dip, as the width (mm) of an empty space between them."""
+    left = int(np.argmax(profile[: at + 1]))
+    right = at + int(np.argmax(profile[at:]))
+    line = np.interp(np.arange(left, right + 1), [left, right], [profile[left], profile[right]])
+    plate = 0.5 * (profile[left] + profile[right])
+    missing = np.maximum(line - profile[left : right + 1], 0.0).sum()
+    return float(missing * _STEP_MM / max(plate - space_hu, 1.0))
+
+
+def _drawn_joint(space_mm: float, blur_mm: float) -> tuple[Array, int]:
+    """Density across a drawn joint, plates at one, and the index of its middle."""
+    place = np.arange(-_FLANK_MM - 0.5 * space_mm, _FLANK_MM + 0.5 * space_mm + 1e-6, _STEP_MM)
+    half = 0.5 * space_mm
+
+    def layer(low: float, high: float) -> Array:
+        return np.asarray(ndtr((place - low) / blur_mm) - ndtr((place - high) / blur_mm))
+
+    plates = layer(-half - _PLATE_MM, -half) + layer(half, half + _PLATE_MM)
+    density = plates + _SPACE * layer(-half, half) + _BENEATH * (1.0 - layer(-half - _PLATE_MM, half + _PLATE_MM))
+    return density, len(place) // 2
+
+
+def _told_by(middle: Array, depth: Array, around: IntArray) -> tuple[Array, Array]:
+    """What a ray's neighbours (n, k) say of the middle: their weighted median, and the share of them that say one."""
+    places, weights = middle[around], np.clip(depth[around] / _SURE_DIP_HU, 0.0, 1.0)
+    weights = np.where(np.isfinite(places), weights + 1e-3, 0.0)
+    order = np.argsort(places, axis=1)
+    places, weights = np.take_along_axis(places, order, axis=1), np.take_along_axis(weights, order, axis=1)
+    sums = np.cumsum(weights, axis=1)
+    half = np.argmax(sums >= 0.5 * sums[:, -1:], axis=1)
+    rows = np.arange(len(places))
+    return places[rows, half], (weights > 0.0).mean(axis=1)
+
+
+def _ray_spacing() -> float:
+    """Distance of neighbouring rays on the unit sphere."""
+    return float(np.sqrt(4.0 * np.pi / _RAYS))
