@@ -15,9 +15,10 @@ from cotyle.anatomy.edge_confidence import EdgeConfidence, judge_edges
 from cotyle.anatomy.femoral_head import find_head, neck_direction
 from cotyle.anatomy.femur_fit import FemurFit, fit_femur_shape, follow_femur, settle_femur
 from cotyle.anatomy.joint_limits import clear_of_heads, clear_of_surface
+from cotyle.anatomy.joint_seam import find_seams, first_told, head_guide, socket_guide
 from cotyle.anatomy.metal_cup import MetalCup
 from cotyle.anatomy.pelvis_fit import SMOOTH_MM, PelvisShape, fit_pelvis_shape, follow_pelvis
-from cotyle.anatomy.replaced_hips import cups_with_beds, find_replaced_hips, guide_of
+from cotyle.anatomy.replaced_hips import cups_with_beds, find_replaced_hips, guide_of, without_head
 from cotyle.anatomy.shape_model import COMPONENT_NAMES, ShapeModel, load_shape_model
 from cotyle.anatomy.surface_fit import settle_surface
 from cotyle.image.labels import LABEL_OF_BONE, femur
@@ -105,12 +106,8 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
     progress("finding the femora")
     sockets = {side: _fitted_socket(shape.vertices(coarse_model), coarse_model, side) for side in Side}
     replaced = find_replaced_hips(volume, metal, {side: sphere.center_lps_mm for side, sphere in sockets.items()})
-    seen = {
-        side: None
-        if side in replaced
-        else find_head(volume, sockets[side], neck_direction(shape.fit.pose, side), trust)
-        for side in Side
-    }
+    necks = {side: neck_direction(shape.fit.pose, side) for side in Side}
+    seen = {side: None if side in replaced else find_head(volume, sockets[side], necks[side], trust) for side in Side}
     sockets |= {side: hip.ball for side, hip in replaced.items()}
     femur_shapes = {
         side: fit_femur_shape(
@@ -125,22 +122,27 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
         for side in Side
     ]
     progress("following the surfaces")
-    off_heads, beds = clear_of_heads(heads), guide_of(replaced)
-    followed, _ = follow_pelvis(volume, model, shape, off_heads, trust, beds)
+    off_heads, beds, seams = clear_of_heads(heads), guide_of(replaced), find_seams(volume, seen, necks, trust=trust)
+    sockets_known = first_told(beds, socket_guide(seams.values()))
+    followed, _ = follow_pelvis(volume, model, shape, off_heads, trust, sockets_known)
     off_pelvis = [clear_of_surface(TriangleMesh(followed, model.pelvis_triangles), head) for head in heads]
     femora = {
-        side: follow_femur(volume, model, side, femur_shapes[side], limit, trust)
+        side: follow_femur(volume, model, side, femur_shapes[side], limit, trust, head_guide(seams.get(side)))
         for side, limit in zip(Side, off_pelvis, strict=True)
     }
     progress("taking back the blur")
     blur = blur_of_bones(volume, TriangleMesh(followed, model.pelvis_triangles), femora)
-    pelvis, edges = settle_surface(volume, followed, model.pelvis_triangles, blur, trust, off_heads, beds)
+    seams = find_seams(volume, seen, necks, blur.sigma_mm, trust)
+    sockets_known = first_told(beds, socket_guide(seams.values()))
+    pelvis, edges = settle_surface(volume, followed, model.pelvis_triangles, blur, trust, off_heads, sockets_known)
     femora = {
-        side: settle_femur(volume, model, femora[side], blur, limit, trust)
+        side: settle_femur(volume, model, femora[side], blur, limit, trust, head_guide(seams.get(side)))
         for side, limit in zip(Side, off_pelvis, strict=True)
     }
     surfaces = {name: model.part(pelvis, code) for code, name in COMPONENT_NAMES.items()}
-    surfaces |= {femur(side): TriangleMesh(fit.vertices, fit.triangles) for side, fit in femora.items()}
+    for side, fit in femora.items():
+        whole = TriangleMesh(fit.vertices, fit.triangles)
+        surfaces[femur(side)], _ = without_head(volume, whole, replaced.get(side), trust)
     progress("labelling the voxels")
     labels = label_map(volume, surfaces, metal)
     found = Correspondence(model, pelvis, edges.step_hu, shape.vertices(model), femora, shape, blur)

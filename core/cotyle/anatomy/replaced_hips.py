@@ -8,11 +8,13 @@ from dataclasses import dataclass, replace
 from cotyle.anatomy.bony_bed import BedPoints, bed_guide, bed_of, look_behind
 from cotyle.anatomy.metal_cup import MetalCup
 from cotyle.anatomy.metal_cup_search import FoundCup, find_metal_cup
+from cotyle.anatomy.resected_femur import Resection, cut_off, find_resection
 from cotyle.anatomy.shape_model import ShapeModel
-from cotyle.anatomy.surface_fit import Guide
+from cotyle.anatomy.surface_fit import Guide, Trust
 from cotyle.image.metal import Metal
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
+from cotyle.space.mesh import TriangleMesh
 from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
@@ -57,6 +59,14 @@ def guide_of(hips: Mapping[Side, ReplacedHip]) -> Guide | None:
     """Return what draws hip bones to the beds of their artificial cups."""
     beds = [hip.behind for hip in hips.values() if hip.behind is not None]
     return bed_guide(beds) if beds else None
+
+
+def without_head(
+    volume: Volume, femur: TriangleMesh, hip: ReplacedHip | None, trust: Trust | None
+) -> tuple[TriangleMesh, Resection | None]:
+    """Return a femur cut where its neck was cut, and the cut; whole and None without one."""
+    cut = None if hip is None else find_resection(volume, femur, hip.ball, trust)
+    return (femur, None) if cut is None else (cut_off(femur, cut.plane), cut)
 
 
 def cups_with_beds(hips: Mapping[Side, ReplacedHip], model: ShapeModel, pelvis_lps_mm: Array) -> dict[Side, MetalCup]:

@@ -25,8 +25,8 @@ Trust = Callable[[Array], Array]
 """Given vertices (n, 3): how far the scan is to be believed there, 0 to 1 (n,)."""
 
 Guide = Callable[[Array, Array], tuple[Array, Array]]
-"""Given vertices and normals (n, 3): way outward to an edge that is known otherwise, mm (n,), and confidence (n,); where
-the latter is 0 the scan decides."""
+"""Given vertices and normals (n, 3): way outward to an edge that is known otherwise, mm (n,), and confidence (n,); the
+scan decides where the latter is 0."""
 
 
 _SETTLING_ROUNDS = 2
