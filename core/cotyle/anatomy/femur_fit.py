@@ -15,7 +15,7 @@ from cotyle.anatomy.edge_profiles import Edges
 from cotyle.anatomy.pelvis_fit import edge_cap_hu, free_rounds, shape_rounds
 from cotyle.anatomy.shape_fit import DeformableShape, FitRound, ShapeFit, fit_shape
 from cotyle.anatomy.shape_model import ShapeModel
-from cotyle.anatomy.surface_fit import Limit, Trust, free_surface, settle_surface
+from cotyle.anatomy.surface_fit import Guide, Limit, Trust, free_surface, settle_surface
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, IntArray
@@ -108,12 +108,13 @@ def follow_femur(
     fitted: FemurShape,
     outward_limit: Limit | None = None,
     trust: Trust | None = None,
+    guide: Guide | None = None,
 ) -> FemurFit:
     """Let the fitted femur follow the scan at full resolution; ``model`` sets the fineness of the result."""
     shape = _femur_shape(model, side)
     vertices = shape.vertices(fitted.fit.weights_sd, fitted.fit.pose)
     rounds = free_rounds(edge_cap_hu(fitted.fit.step_hu[fitted.fit.step_hu > 0]))
-    followed, edges = free_surface(volume, vertices, shape.triangles, rounds, trust, outward_limit)
+    followed, edges = free_surface(volume, vertices, shape.triangles, rounds, trust, outward_limit, guide)
     head, rms = fit_sphere_robust(followed[model.head_vertices])
     return FemurFit(followed, shape.triangles, edges, head, rms, fitted.score_hu)
 
@@ -125,9 +126,10 @@ def settle_femur(
     blur: Blur,
     outward_limit: Limit | None = None,
     trust: Trust | None = None,
+    guide: Guide | None = None,
 ) -> FemurFit:
     """Take the blur of the scan back from a femur that follows it."""
-    vertices, edges = settle_surface(volume, femur.vertices, femur.triangles, blur, trust, outward_limit)
+    vertices, edges = settle_surface(volume, femur.vertices, femur.triangles, blur, trust, outward_limit, guide)
     head, misfit = fit_sphere_robust(vertices[model.head_vertices])
     return FemurFit(vertices, femur.triangles, edges, head, misfit, femur.score_hu)
 

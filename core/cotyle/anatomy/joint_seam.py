@@ -12,7 +12,7 @@ blur shows no dip; there the seam is what the rays around say, and bears little 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -28,6 +28,7 @@ from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, BoolArray, IntArray, unit
 from cotyle.space.shapes import Sphere
+from cotyle.space.side import Side
 
 # A wider space shows each bone's edge for itself.
 NARROW_MM = 1.8
@@ -123,7 +124,7 @@ def find_seam(
     middle, depth, at = dips.nearest(expected)
     seen = np.abs(middle - expected) < _ASTRAY_MM
     space = np.full(len(middle), np.nan)
-    space[seen] = dips.width(np.flatnonzero(seen), at[seen], blur_mm)
+    space[seen] = dips.width(np.flatnonzero(seen).astype(np.int32), at[seen], blur_mm)
     expected, company = _told_by(np.where(seen, middle, np.nan), depth, around)
     fused = ~seen & (company > _LEAST_COMPANY) & dips.dense_throughout(expected)
     middle = np.where(fused, expected, middle)
@@ -136,22 +137,39 @@ def find_seam(
     return JointSeam(head, directions[rows], (middle - 0.5 * space)[rows], (middle + 0.5 * space)[rows], belief[rows])
 
 
+def find_seams(
+    volume: Volume,
+    heads: Mapping[Side, Sphere | None],
+    necks_lps: Mapping[Side, Array],
+    blur_mm: float = USUAL_BLUR_MM,
+    trust: Trust | None = None,
+) -> dict[Side, JointSeam]:
+    """Return the seams of the hips whose head was seen; arguments as in :func:`find_seam`, by side."""
+    return {
+        side: find_seam(volume, head, necks_lps[side], blur_mm, trust)
+        for side, head in heads.items()
+        if head is not None
+    }
+
+
 def socket_guide(seams: Iterable[JointSeam]) -> Guide:
     """Return a guide that draws the pelvis to the socket's side of the seams."""
     return _joined([(seam, seam.socket_edge_mm, True) for seam in seams])
 
 
-def head_guide(seam: JointSeam) -> Guide:
-    """Return a guide that draws a femur to the head's side of the seam."""
-    return _joined([(seam, seam.head_edge_mm, False)])
+def head_guide(seam: JointSeam | None) -> Guide | None:
+    """Return a guide that draws a femur to the head's side of its seam, None without one."""
+    return None if seam is None else _joined([(seam, seam.head_edge_mm, False)])
 
 
-def first_told(*guides: Guide) -> Guide:
+def first_told(*guides: Guide | None) -> Guide:
     """Return the guide that asks each in turn, the first one that knows an edge deciding."""
 
     def guide(vertices: Array, normals: Array) -> tuple[Array, Array]:
         way, sure = np.zeros(len(vertices)), np.zeros(len(vertices))
         for each in guides:
+            if each is None:
+                continue
             own_way, own_sure = each(vertices, normals)
             new = (sure == 0.0) & (own_sure > 0.0)
             way[new], sure[new] = own_way[new], own_sure[new]
