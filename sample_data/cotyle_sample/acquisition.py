@@ -76,9 +76,7 @@ def acquire(
         size_hu = scanner.starved_hu / float(np.sqrt((along_z**2).sum()))
         add_starved_noise(hu, layer_mm, size_hu, np.random.default_rng([seed, 10]))
     if noise_hu > 0:
-        in_plane = (1.0 + kernel.overshoot) * _centered_outer(narrow, wide)
-        in_plane -= kernel.overshoot * _centered_outer(wide, wide)
-        gain = np.sqrt((in_plane**2).sum() * (along_z**2).sum())
+        gain = np.sqrt((_in_plane(kernel, narrow, wide) ** 2).sum() * (along_z**2).sum())
         for k in range(len(hu)):
             rng = np.random.Generator(np.random.SFC64([seed, 6, k]))
             grain = rng.standard_normal(hu.shape[1:], dtype=np.float32)
@@ -105,11 +103,16 @@ def _gaussian(sigma: float) -> npt.NDArray[np.float32]:
     return np.asarray(kernel / kernel.sum(), dtype=np.float32)
 
 
-def _centered_outer(kernels: list[npt.NDArray[np.float32]], frame: list[npt.NDArray[np.float32]]) -> Array:
-    """Two-dimensional kernel in the middle of a field as large as the larger of it and ``frame``."""
-    lengths = [max(len(own), len(other)) for own, other in zip(kernels, frame, strict=True)]
-    padded = [np.pad(own, (n - len(own)) // 2) for own, n in zip(kernels, lengths, strict=True)]
-    return np.outer(*padded).astype(np.float64)
+def _in_plane(kernel: Kernel, narrow: list[npt.NDArray[np.float32]], wide: list[npt.NDArray[np.float32]]) -> Array:
+    """The two-dimensional kernel of a slice."""
+    if not kernel.overshoot:
+        return np.outer(*narrow).astype(np.float64)
+    lengths = [max(len(a), len(b)) for a, b in zip(narrow, wide, strict=True)]
+    near, halo = (
+        np.outer(*[np.pad(own, (n - len(own)) // 2) for own, n in zip(each, lengths, strict=True)])
+        for each in (narrow, wide)
+    )
+    return np.asarray((1.0 + kernel.overshoot) * near - kernel.overshoot * halo, dtype=np.float64)
 
 
 @numba.njit(parallel=True, cache=True, fastmath=True)
