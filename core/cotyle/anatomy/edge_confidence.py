@@ -199,12 +199,16 @@ def _judge(
         doubted = trust(vertices) < 1.0
         kind[doubted] = Edge.DRAWN if drawn else Edge.METAL
     kind[~shown] = Edge.OUTSIDE
-    return EdgeConfidence(kind, _spread(vertices, kind, height, clear_spread))
+    return EdgeConfidence(kind, _half(_spread(vertices, kind, height, clear_spread)))
 
 
 def _sacral(edges: EdgeConfidence) -> EdgeConfidence:
     least = np.where(edges.kind == Edge.PRIOR, SACRUM_PRIOR_SD_MM, 0.0)
-    return EdgeConfidence(edges.kind, np.maximum(edges.spread_mm, least))
+    return EdgeConfidence(edges.kind, _half(np.maximum(edges.spread_mm, least)))
+
+
+def _half(sd_mm: Array) -> npt.NDArray[np.float16]:
+    return sd_mm.astype(np.float16)
 
 
 def _spread(vertices: Array, kind: npt.NDArray[np.uint8], height_hu: Array, clear_spread: ClearSpread | None) -> Array:

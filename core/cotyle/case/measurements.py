@@ -9,7 +9,9 @@ from typing import Literal
 
 from pydantic import Field
 
+from cotyle.anatomy.findings import Concern, Grade
 from cotyle.case.schema import FileModel, Finite, Strict, Vector
+from cotyle.case.verdict import Verdict
 from cotyle.cup.orientation import Definition
 from cotyle.space.side import Side
 
@@ -19,6 +21,18 @@ class Doubt(Strict):
 
     code: str
     text: str
+
+
+class FindingFacts(Strict):
+    """What is doubtful about the anatomy, for programs: grade, the results it touches, the hip (None: both)."""
+
+    code: str
+    text: str
+    grade: Grade
+    concerns: tuple[Concern, ...]
+    side: Side | None
+    landmarks: tuple[str, ...]
+    places_lps_mm: tuple[Vector, ...]
 
 
 class ScanFacts(Strict):
@@ -204,4 +218,8 @@ class Measurements(FileModel):
     press_fit: PressFitFacts
     cues: dict[str, dict[str, Finite | str | bool | None]] = Field(default_factory=dict)
     bone_quality: dict[str, Finite | str | bool] = Field(default_factory=dict)
+    edge_shares: dict[str, dict[str, Finite]] = Field(default_factory=dict)
+    """By bone, the share of its vertices by what put them where they are: clear, prior, metal, outside, drawn."""
+    verdict: Verdict
+    findings: tuple[FindingFacts, ...] = ()
     warnings: tuple[Doubt, ...] = ()

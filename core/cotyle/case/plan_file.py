@@ -6,6 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from cotyle.anatomy.findings import Grade
 from cotyle.case.schema import FileModel, Strict, Vector
 from cotyle.cup.component import LARGEST_CUP_MM, SMALLEST_CUP_MM
 from cotyle.cup.orientation import Definition
@@ -88,8 +89,38 @@ class ReamingChoice(Strict):
         return self
 
 
+class GivenPoint(Strict):
+    """A landmark as it was given."""
+
+    lps_mm: Vector
+    uncertainty_mm: Annotated[float, Field(ge=0, allow_inf_nan=False)]
+
+
+class GivenLabels(Strict):
+    """Labels that were given: the bones they drew, how much of each changed (of a correction), and their digest."""
+
+    bones: tuple[str, ...]
+    changed_ml: dict[str, Annotated[float, Field(ge=0, allow_inf_nan=False)]] = Field(default_factory=dict)
+    digest: str
+
+
+class Corrections(Strict):
+    """What the user gave in place of what was found: points by name, and label maps in the order they were given."""
+
+    landmarks: dict[str, GivenPoint] = Field(default_factory=dict)
+    labels: tuple[GivenLabels, ...] = ()
+
+
+class PlanVerdict(Strict):
+    """How far the plan may be used; measurements.json says why and where to look."""
+
+    grade: Grade
+    text: str
+    hips: dict[Side, Grade]
+
+
 class PlanFile(FileModel):
-    """The whole of plan.json."""
+    """The whole of plan.json. ``verdict`` and ``given`` are written by the program, not chosen."""
 
     schema_name: Literal["cotyle/plan"] = Field(default="cotyle/plan", alias="schema")
     version: Literal[1] = 1
@@ -98,3 +129,5 @@ class PlanFile(FileModel):
     targets: Targets = Targets()
     posture: PostureChoice = PostureChoice()
     reaming: ReamingChoice = ReamingChoice()
+    given: Corrections = Corrections()
+    verdict: PlanVerdict | None = None

@@ -9,12 +9,15 @@ from typing import Any
 import numpy as np
 
 from cotyle import __version__
+from cotyle.anatomy.edge_confidence import Edge, EdgeConfidence
+from cotyle.anatomy.findings import Finding
 from cotyle.anatomy.landmarks import Landmark
 from cotyle.anatomy.pelvis import Pelvis
 from cotyle.anatomy.socket import Socket
 from cotyle.case import measurements as m
 from cotyle.case.stages import MEASURING_FRAME, PlannedCup
 from cotyle.case.uncertainty import orientation_uncertainty
+from cotyle.case.verdict import plan_doubts, plan_verdict
 from cotyle.case.warnings import warnings_of
 from cotyle.cup.center import CenterShift, center_shift
 from cotyle.cup.component import Cup
@@ -52,10 +55,10 @@ def measurements_of(planned: PlannedCup, cues: Mapping[str, Mapping[str, Any]]) 
             along_axis_mm=wall.along_axis_mm,
             advance_mm=wall.advance_mm,
             minimum_mm=wall.minimum_mm,
-            minimum_at_lps_mm=_vector(wall.minimum_at_lps_mm),
+            minimum_at_lps_mm=vector_of(wall.minimum_at_lps_mm),
             breached=wall.breached,
             uncertainty_mm=wall.uncertainty_mm,
-            minimum_uncertainty_mm=wall.uncertainty_mm,
+            minimum_uncertainty_mm=wall.minimum_uncertainty_mm,
         ),
         coverage=m.CoverageFacts(
             fraction=coverage.fraction,
@@ -71,6 +74,9 @@ def measurements_of(planned: PlannedCup, cues: Mapping[str, Mapping[str, Any]]) 
         press_fit=_press_fit(planned),
         cues={view: dict(content) for view, content in cues.items()},
         bone_quality=dict(planned.anatomy.quality),
+        edge_shares={name: _shares(edges) for name, edges in planned.anatomy.edges.items()},
+        verdict=plan_verdict(planned),
+        findings=tuple(finding_facts(each) for each in (*planned.anatomy.doubts, *plan_doubts(planned))),
         warnings=tuple(m.Doubt(code=code, text=text) for code, text in warnings_of(planned)),
     )
 
@@ -88,9 +94,26 @@ def orientations(axis_lps: Array, pelvis: Pelvis, side: Side) -> dict[str, dict[
     return table
 
 
+def finding_facts(finding: Finding) -> m.FindingFacts:
+    """Return a finding as it stands in files."""
+    return m.FindingFacts(
+        code=finding.code,
+        text=finding.text,
+        grade=finding.grade,
+        concerns=finding.concerns,
+        side=finding.side,
+        landmarks=finding.landmarks,
+        places_lps_mm=finding.places_lps_mm,
+    )
+
+
+def _shares(edges: EdgeConfidence) -> dict[str, float]:
+    return {kind.name.lower(): float((edges.kind == kind).mean()) for kind in Edge}
+
+
 def _landmark(mark: Landmark) -> m.LandmarkFacts:
     return m.LandmarkFacts(
-        lps_mm=_vector(mark.lps_mm), origin=str(mark.origin), uncertainty_mm=float(mark.uncertainty_mm)
+        lps_mm=vector_of(mark.lps_mm), origin=str(mark.origin), uncertainty_mm=float(mark.uncertainty_mm)
     )
 
 
@@ -119,11 +142,11 @@ def _native(socket: Socket, pelvis: Pelvis, side: Side) -> m.NativeFacts:
         "angle_deg": shape.angle_uncertainty_deg,
     }
     return m.NativeFacts(
-        center_lps_mm=_vector(socket.center_lps_mm),
+        center_lps_mm=vector_of(socket.center_lps_mm),
         diameter_mm=socket.diameter_mm,
-        opening_axis_lps=_vector(socket.opening_axis_lps),
+        opening_axis_lps=vector_of(socket.opening_axis_lps),
         orientation=orientations(socket.opening_axis_lps, pelvis, side),
-        opposite_center_mirrored_lps_mm=None if mirrored is None else _vector(mirrored),
+        opposite_center_mirrored_lps_mm=None if mirrored is None else vector_of(mirrored),
         lateral_center_edge_angle_deg=_known(socket.lateral_center_edge_angle_deg),
         acetabular_index_deg=_known(socket.acetabular_index_deg),
         sharp_angle_deg=_known(socket.sharp_angle_deg),
@@ -137,8 +160,8 @@ def _native(socket: Socket, pelvis: Pelvis, side: Side) -> m.NativeFacts:
 
 def _cup(cup: Cup) -> m.CupFacts:
     return m.CupFacts(
-        center_lps_mm=_vector(cup.center_lps_mm),
-        opening_axis_lps=_vector(cup.opening_axis_lps),
+        center_lps_mm=vector_of(cup.center_lps_mm),
+        opening_axis_lps=vector_of(cup.opening_axis_lps),
         outer_diameter_mm=cup.outer_diameter_mm,
         liner_outer_diameter_mm=cup.liner_outer_diameter_mm,
         liner_thickness_mm=cup.liner_thickness_mm,
@@ -164,9 +187,9 @@ def _step(result: StepResult) -> m.ReamingStepFacts:
     step = result.step
     return m.ReamingStepFacts(
         diameter_mm=step.diameter_mm,
-        start_center_lps_mm=_vector(step.start_center_lps_mm),
-        end_center_lps_mm=_vector(step.end_center_lps_mm),
-        direction_lps=_vector(step.direction_lps),
+        start_center_lps_mm=vector_of(step.start_center_lps_mm),
+        end_center_lps_mm=vector_of(step.end_center_lps_mm),
+        direction_lps=vector_of(step.direction_lps),
         removed_ml=result.removed_ml,
         wall_along_axis_mm=result.wall.along_axis_mm,
         wall_minimum_mm=result.wall.minimum_mm,
@@ -198,10 +221,10 @@ def _press_fit(planned: PlannedCup) -> m.PressFitFacts:
 
 def _frame(frame: Frame) -> m.FrameFacts:
     return m.FrameFacts(
-        origin_lps_mm=_vector(frame.origin_lps_mm),
-        left=_vector(frame.left),
-        posterior=_vector(frame.posterior),
-        superior=_vector(frame.superior),
+        origin_lps_mm=vector_of(frame.origin_lps_mm),
+        left=vector_of(frame.left),
+        posterior=vector_of(frame.posterior),
+        superior=vector_of(frame.superior),
     )
 
 
@@ -213,7 +236,8 @@ def _shift(shift: CenterShift) -> m.Shift:
     return m.Shift(medial=shift.medial, superior=shift.superior, anterior=shift.anterior)
 
 
-def _vector(values: Iterable[float]) -> tuple[float, float, float]:
+def vector_of(values: Iterable[float]) -> tuple[float, float, float]:
+    """Return three numbers as they stand in files."""
     x, y, z = (float(value) for value in np.asarray(values, dtype=float))
     return x, y, z
 

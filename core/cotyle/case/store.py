@@ -7,10 +7,12 @@ from pathlib import Path
 
 from cotyle.anatomy.landmark_files import write_landmarks
 from cotyle.case import folder as names
-from cotyle.case.anatomy_file import Anatomy, case_scan, read_scan_copy, write_scan_copy
+from cotyle.case.anatomy_file import Anatomy, read_scan_copy, write_scan_copy
+from cotyle.case.anatomy_stages import given_of
 from cotyle.case.measurements import Measurements
-from cotyle.case.plan_file import PlanFile
-from cotyle.case.stages import FoundAnatomy, PlannedCup
+from cotyle.case.plan_file import Corrections, GivenLabels, GivenPoint, PlanFile, PlanVerdict
+from cotyle.case.results import vector_of
+from cotyle.case.stages import PlannedCup
 from cotyle.image.label_files import write_labels
 from cotyle.image.volume import Volume
 
@@ -25,18 +27,41 @@ class StoredCase:
     scan: Volume
 
 
-def write_anatomy(folder: Path, found: FoundAnatomy, scan: Volume) -> None:
-    """Write what no later plan changes: scan, label map, surfaces, landmarks. ``scan`` is the case's own part."""
+def write_bones(folder: Path, labels: Volume, scan: Volume) -> None:
+    """Write what no landmark changes: the case's own part of the scan, and the label map."""
     write_scan_copy(scan, folder / names.CT)
-    write_labels(folder / names.BONES, found.labels)
-    found.anatomy.write(folder / names.ANATOMY)
-    write_landmarks(found.anatomy.landmarks, folder / names.LANDMARKS)
+    write_labels(folder / names.BONES, labels)
+
+
+def write_anatomy(folder: Path, anatomy: Anatomy) -> None:
+    """Write what no later plan changes besides the bones: surfaces, landmarks, sockets."""
+    anatomy.write(folder / names.ANATOMY)
+    write_landmarks(anatomy.landmarks, folder / names.LANDMARKS)
 
 
 def write_plan(folder: Path, planned: PlannedCup, measured: Measurements) -> None:
-    """Write the plan and what was measured on it."""
-    planned.plan.write(folder / names.PLAN)
+    """Write the plan, with its verdict and what was given, and what was measured on it."""
+    verdict = PlanVerdict(
+        grade=measured.verdict.grade,
+        text=measured.verdict.text,
+        hips={side: hip.grade for side, hip in measured.verdict.hips.items()},
+    )
+    plan = planned.plan.model_copy(update={"verdict": verdict, "given": corrections_of(planned.anatomy)})
+    plan.write(folder / names.PLAN)
     measured.write(folder / names.MEASUREMENTS)
+
+
+def corrections_of(anatomy: Anatomy) -> Corrections:
+    """Return what the user gave in place of what was found."""
+    points = {
+        name: GivenPoint(lps_mm=vector_of(mark.lps_mm), uncertainty_mm=mark.uncertainty_mm)
+        for name, mark in given_of(anatomy.landmarks).items()
+    }
+    labels = tuple(
+        GivenLabels(bones=each.bones, changed_ml=dict(each.changed_ml), digest=each.digest)
+        for each in anatomy.skeleton.given
+    )
+    return Corrections(landmarks=points, labels=labels)
 
 
 def read_case(folder: Path) -> StoredCase:
@@ -54,6 +79,3 @@ def read_case(folder: Path) -> StoredCase:
         Anatomy.read(folder / names.ANATOMY),
         read_scan_copy(folder / names.CT),
     )
-
-
-__all__ = ["StoredCase", "case_scan", "read_case", "write_anatomy", "write_plan"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from cotyle.case.stages import MEASURING_FRAME, PlannedCup
+from cotyle.case.verdict import plan_doubts
 from cotyle.cup.center import center_shift
 from cotyle.cup.orientation import Definition, orientation_of_axis
 from cotyle.cup.press_fit import press_fit
@@ -24,7 +25,7 @@ def warnings_of(planned: PlannedCup) -> list[Warning]:
         *_orientation(planned),
         *_center(planned),
         *_press_fit(planned),
-        *((doubt.code, doubt.text) for doubt in planned.anatomy.doubts),
+        *((doubt.code, doubt.text) for doubt in (*planned.anatomy.doubts, *plan_doubts(planned))),
         *(("proposal", note) for note in planned.plan.cup.notes),
         *_posture(planned),
     ]

@@ -6,16 +6,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from cotyle.anatomy.landmark_files import read_landmarks
+from cotyle.anatomy.landmark_files import check_inside, read_landmarks
 from cotyle.case import folder as names
 from cotyle.case.anatomy_file import case_scan
+from cotyle.case.anatomy_stages import complete_anatomy, find_bones, require_plannable
 from cotyle.case.folder import carry_over, require_case, require_writable, written_whole
 from cotyle.case.measurements import Measurements
 from cotyle.case.plan_file import PlanFile
 from cotyle.case.results import measurements_of
 from cotyle.case.simulated import case_cues, simulate, view_of
-from cotyle.case.stages import PlannedCup, find_anatomy, plan_cup, read_scan
-from cotyle.case.store import StoredCase, read_case, write_anatomy, write_plan
+from cotyle.case.stages import PlannedCup, plan_cup, read_scan
+from cotyle.case.store import StoredCase, read_case, write_anatomy, write_bones, write_plan
 from cotyle.cli.choices import Choices, changed_plan, new_plan, with_new_targets
 from cotyle.cli.console import Progress, print_json, print_table, say
 from cotyle.errors import InputError
@@ -53,12 +54,17 @@ def run_plan(
         study = anonymous_study(info.series_hash or str(info.size))
         if keep_identity:
             study = _own_study(info.source_files)
-        found = find_anatomy(scan, info, plan.side, given, files.labels, files.label_names, progress)
-        kept = case_scan(scan, found.anatomy.surfaces)
+        check_inside(given, scan)
+        found = find_bones(scan, info, plan.side, files.labels, files.label_names, progress)
+        kept = case_scan(scan, found.skeleton.surfaces)
         del scan  # the case's own part is enough from here on
         progress("keeping scan and bones")
-        write_anatomy(folder, found, kept)
-        planned = plan_cup(found.anatomy, kept, plan, progress)
+        write_bones(folder, found.labels, kept)
+        progress("finding landmarks and sockets")
+        anatomy = complete_anatomy(found.skeleton, given)
+        require_plannable(anatomy, plan.side)
+        write_anatomy(folder, anatomy)
+        planned = plan_cup(anatomy, kept, plan, progress)
         measured = _write_results(folder, planned, kept, study, pdf, progress)
     _report(files.out, measured, progress, as_json)
 
