@@ -14,11 +14,13 @@ from cotyle.anatomy.cortex_model import Blur, estimate_blur
 from cotyle.anatomy.edge_confidence import EdgeConfidence, judge_edges
 from cotyle.anatomy.femoral_head import find_head, neck_direction
 from cotyle.anatomy.femur_fit import FemurFit, fit_femur_shape, follow_femur, settle_femur
-from cotyle.anatomy.joint_limits import clear_of_heads, clear_of_surface
+from cotyle.anatomy.head_search import find_displaced_head
+from cotyle.anatomy.joint_limits import clear_of_heads, clear_of_surface, moved_with_heads
 from cotyle.anatomy.joint_seam import find_seams, first_told, head_guide, socket_guide
 from cotyle.anatomy.metal_cup import MetalCup
 from cotyle.anatomy.pelvis_fit import SMOOTH_MM, PelvisShape, fit_pelvis_shape, follow_pelvis
 from cotyle.anatomy.replaced_hips import cups_with_beds, find_replaced_hips, guide_of, without_head
+from cotyle.anatomy.shape_landmarks import HIP_CODE
 from cotyle.anatomy.shape_model import COMPONENT_NAMES, ShapeModel, load_shape_model
 from cotyle.anatomy.surface_fit import settle_surface
 from cotyle.image.labels import LABEL_OF_BONE, femur
@@ -104,11 +106,17 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
     progress("finding the pelvis")
     shape = fit_pelvis_shape(quiet, smooth, coarse_model, trust)
     progress("finding the femora")
-    sockets = {side: _fitted_socket(shape.vertices(coarse_model), coarse_model, side) for side in Side}
+    sockets = fitted_sockets = {side: _fitted_socket(shape.vertices(coarse_model), coarse_model, side) for side in Side}
     replaced = find_replaced_hips(volume, metal, {side: sphere.center_lps_mm for side, sphere in sockets.items()})
     necks = {side: neck_direction(shape.fit.pose, side) for side in Side}
-    seen = {side: None if side in replaced else find_head(volume, sockets[side], necks[side], trust) for side in Side}
-    sockets |= {side: hip.ball for side, hip in replaced.items()}
+    seen = {
+        side: None
+        if side in replaced
+        else find_head(volume, sockets[side], necks[side], trust)
+        or find_displaced_head(volume, smooth, sockets[side], shape.fit.pose, side, trust)
+        for side in Side
+    }
+    sockets = sockets | {side: hip.ball for side, hip in replaced.items()}
     femur_shapes = {
         side: fit_femur_shape(
             smooth, coarse_model, side, shape.fit, (seen[side] or sockets[side]).center_lps_mm, bool(seen[side]), trust
@@ -124,7 +132,13 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
     progress("following the surfaces")
     off_heads, beds, seams = clear_of_heads(heads), guide_of(replaced), find_seams(volume, seen, necks, trust=trust)
     sockets_known = first_told(beds, socket_guide(seams.values()))
-    followed, _ = follow_pelvis(volume, model, shape, off_heads, trust, sockets_known)
+    start = moved_with_heads(
+        shape.vertices(model),
+        {side: model.pelvis_component == HIP_CODE[side] for side in Side},
+        fitted_sockets,
+        {side: head for side, head in seen.items() if head is not None},
+    )
+    followed, _ = follow_pelvis(volume, model, shape, off_heads, trust, sockets_known, start)
     off_pelvis = [clear_of_surface(TriangleMesh(followed, model.pelvis_triangles), head) for head in heads]
     femora = {
         side: follow_femur(volume, model, side, femur_shapes[side], limit, trust, head_guide(seams.get(side)))

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 
 from cotyle.anatomy.surface_fit import Limit
-from cotyle.space.arrays import Array
+from cotyle.space.arrays import Array, BoolArray
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.mesh_queries import MeshQuery
 from cotyle.space.shapes import Sphere
+from cotyle.space.side import Side
 
 # Least gap kept between two surfaces, mm; below what a scan of 0.8 mm voxels can show.
 LEAST_GAP_MM = 0.3
 # Vertices farther than this from a femoral head are not part of the joint, mm beyond the head's radius.
 _JOINT_MM = 15.0
+# So far medial of its fitted socket a head has gone through it, if that is most of its way.
+_LEAST_PROTRUSION_MM, _MEDIAL_SHARE = 4.0, 0.6
+# The bone moves with it wholly up to the first distance from the socket's surface, and not at all from the second.
+_WHOLE_MM, _FADED_MM = 8.0, 32.0
 
 
 def clear_of_heads(heads: Iterable[Sphere]) -> Limit:
@@ -44,6 +49,38 @@ def clear_of_surface(mesh: TriangleMesh, joint: Sphere) -> Limit:
         return farthest
 
     return limit
+
+
+def moved_with_heads(
+    vertices: Array, hip_bones: Mapping[Side, BoolArray], sockets: Mapping[Side, Sphere], heads: Mapping[Side, Sphere]
+) -> Array:
+    """Return a fitted pelvis with its sockets moved to heads that have gone through them into the pelvis (protrusio).
+
+    A head that lies medial of its fitted socket lies where the fit has bone: then the socket has moved with it, and
+    the wall behind it too. A head that left its socket upwards or sideways has not taken it along.
+
+    Parameters
+    ----------
+    vertices:
+        Shape (n, 3), fitted pelvis, LPS mm.
+    hip_bones:
+        Masks (n,) of the vertices of each hip bone.
+    sockets, heads:
+        Spheres of the fitted sockets, and of the heads that were seen.
+    """
+    moved = np.array(vertices)
+    across = sockets[Side.LEFT].center_lps_mm - sockets[Side.RIGHT].center_lps_mm
+    for side, head in heads.items():
+        socket = sockets[side]
+        way = head.center_lps_mm - socket.center_lps_mm
+        medial_mm = float(-side.lateral_sign * (way @ across) / np.linalg.norm(across))
+        if medial_mm < max(_LEAST_PROTRUSION_MM, _MEDIAL_SHARE * float(np.linalg.norm(way))):
+            continue
+        distance = np.linalg.norm(vertices - socket.center_lps_mm, axis=1) - socket.radius_mm
+        share = np.clip((_FADED_MM - distance) / (_FADED_MM - _WHOLE_MM), 0.0, 1.0)
+        share = share * share * (3.0 - 2.0 * share) * hip_bones[side]
+        moved += share[:, None] * way
+    return moved
 
 
 def _way_to_sphere(offset: Array, normals: Array, radius_mm: float) -> Array:

@@ -68,8 +68,9 @@ def follow_pelvis(
     outward_limit: Limit | None = None,
     trust: Trust | None = None,
     guide: Guide | None = None,
+    start_lps_mm: Array | None = None,
 ) -> tuple[Array, Edges]:
-    """Let the fitted pelvis follow the scan at full resolution.
+    """Let the fitted pelvis follow the scan at full resolution, from ``start_lps_mm`` (n, 3) if given.
 
     Returns
     -------
@@ -77,7 +78,8 @@ def follow_pelvis(
         Vertices (n, 3) LPS mm in the order of ``model``, and the edges that the last round saw.
     """
     rounds = free_rounds(edge_cap_hu(fitted.fit.step_hu))
-    return free_surface(volume, fitted.vertices(model), model.pelvis_triangles, rounds, trust, outward_limit, guide)
+    start = fitted.vertices(model) if start_lps_mm is None else start_lps_mm
+    return free_surface(volume, start, model.pelvis_triangles, rounds, trust, outward_limit, guide)
 
 
 def shape_rounds() -> list[FitRound]:
