@@ -14,7 +14,7 @@ from scipy.optimize import least_squares
 from scipy.spatial import cKDTree
 
 from cotyle.anatomy.metal_cup import BonyBed
-from cotyle.anatomy.metal_edges import STEP_MM, cast, even_directions
+from cotyle.anatomy.metal_edges import STEP_MM, Rays, cast, even_directions
 from cotyle.anatomy.surface_fit import Guide
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
@@ -26,6 +26,11 @@ _SHORT_OF_MOUTH = 0.15
 _REACH_MM = 9.0
 # Nearer to the metal than this its blur can't be taken off well enough.
 _BLIND_MM = 0.9
+# Cement: how thick a mantle may be, how far behind it is looked, thickness and density of the cortex behind (common
+# practice, no source), and what must be left behind that for bone.
+_MANTLE_MM, _CEMENT_REACH_MM = 6.0, 13.0
+_CORTEX_MM, _CORTEX_HU = 1.8, 1100.0
+_JUST_BEHIND_MM, _LEAST_FALL_HU, _LEAST_BONE_HU = (1.2, 3.0), 200.0, 120.0
 # A surface is drawn to the bed from so near; it must face the cup (cosine), on a ray within so much (chord of a unit
 # sphere) of one that was cast.
 _DRAWN_FROM_MM, _LEAST_FACING, _BESIDE_DOME = 7.0, 0.4, 0.08
@@ -71,16 +76,43 @@ def look_behind(volume: Volume, cup: Sphere, opening_axis: Array, inner_radius_m
 
     The blur of the metal is seen undisturbed on the inner face, against the liner; the same is taken off outside.
     """
-    directions = even_directions(_RAYS)
-    directions = directions[directions @ -opening_axis > _SHORT_OF_MOUTH]
+    directions = _dome(opening_axis)
     rays = cast(volume, cup.center_lps_mm, directions, cup.radius_mm, cup.radius_mm + _REACH_MM)
     screw = (rays.hu[:, rays.radii_mm > cup.radius_mm + 2.2] > _SCREW_HU).any(axis=1)
-    _, near = cKDTree(directions).query(directions, k=_NEIGHBOURS)
-    smooth = np.median(rays.hu[near], axis=1)
+    smooth = _smoothed(rays)
     beyond = rays.radii_mm - cup.radius_mm
     smooth -= _tail(volume, cup, directions, inner_radius_mm, beyond)
     gap = _gaps(smooth, beyond)
     gap[screw] = np.nan
+    return BedPoints(cup.center_lps_mm, cup.radius_mm, directions, gap)
+
+
+def look_behind_cement(volume: Volume, cup: Sphere, opening_axis: Array) -> BedPoints:
+    """Look for bone behind the dome of a plastic cup in cement.
+
+    Cement and the cortex behind it are about alike. What shows is where both together end, in the softer bone behind:
+    the bed lies a cortex's thickness nearer. Where they end in something as dark as soft tissue nothing is told.
+    """
+    directions = _dome(opening_axis)
+    rays = cast(volume, cup.center_lps_mm, directions, cup.radius_mm, cup.radius_mm + _CEMENT_REACH_MM)
+    smooth = _smoothed(rays)
+    beyond = rays.radii_mm - cup.radius_mm
+    step = np.arange(smooth.shape[1])
+    bright = smooth[:, : np.searchsorted(beyond, _MANTLE_MM)].max(axis=1)
+    first = np.argmax(smooth >= bright[:, None] - 1.0, axis=1)
+    low = np.where(step > first[:, None], smooth, np.inf)
+    behind = np.nanmedian(np.where(beyond > _MANTLE_MM + _CORTEX_MM, smooth, np.nan), axis=1)
+    level = 0.5 * (np.minimum(bright, _CORTEX_HU) + behind)
+    falls = (low < level[:, None]) & (step > first[:, None])
+    at = np.maximum(np.argmax(falls, axis=1), 1)
+    rows = np.arange(len(smooth))
+    before, after = smooth[rows, at - 1], smooth[rows, at]
+    share = np.clip((before - level) / np.maximum(before - after, 1.0), 0.0, 1.0)
+    end = beyond[at - 1] + share * STEP_MM
+    past = beyond - end[:, None]
+    just_behind = np.where((past > _JUST_BEHIND_MM[0]) & (past < _JUST_BEHIND_MM[1]), smooth, np.inf).min(axis=1)
+    told = falls.any(axis=1) & (bright - behind > _LEAST_FALL_HU) & (just_behind > _LEAST_BONE_HU)
+    gap = np.where(told, np.maximum(end - _CORTEX_MM, 0.0), np.nan)
     return BedPoints(cup.center_lps_mm, cup.radius_mm, directions, gap)
 
 
@@ -104,6 +136,17 @@ def bed_guide(beds: Sequence[BedPoints]) -> Guide:
         return way, sure
 
     return guide
+
+
+def _dome(opening_axis: Array) -> Array:
+    directions = even_directions(_RAYS)
+    return np.asarray(directions[directions @ -opening_axis > _SHORT_OF_MOUTH])
+
+
+def _smoothed(rays: Rays) -> Array:
+    """Density along each ray, the median of it and its neighbours."""
+    _, near = cKDTree(rays.directions).query(rays.directions, k=_NEIGHBOURS)
+    return np.asarray(np.median(rays.hu[near], axis=1))
 
 
 def _tail(volume: Volume, cup: Sphere, directions: Array, inner_radius_mm: float, beyond_mm: Array) -> Array:

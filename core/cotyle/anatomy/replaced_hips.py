@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from cotyle.anatomy.bony_bed import BedPoints, bed_guide, bed_of, look_behind
-from cotyle.anatomy.metal_cup import MetalCup
+import numpy as np
+
+from cotyle.anatomy.bony_bed import BedPoints, bed_guide, bed_of, look_behind, look_behind_cement
+from cotyle.anatomy.metal_cup import CupKind, MetalCup
 from cotyle.anatomy.metal_cup_search import FoundCup, find_metal_cup
 from cotyle.anatomy.resected_femur import Resection, cut_off, find_resection
 from cotyle.anatomy.shape_model import ShapeModel
@@ -20,6 +22,8 @@ from cotyle.space.side import Side
 
 # Bone may reach so far into the sphere of a cup: what cup and bone are known to, together.
 _INTO_CUP_MM = 0.8
+# The mantle of cement is at least as thick as this share of it is.
+_NARROWEST_PERCENT = 10.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,13 +31,16 @@ class ReplacedHip:
     """One replaced hip: its cup, and what rays through the cup's dome found behind it."""
 
     found: FoundCup
-    behind: BedPoints | None
+    behind: BedPoints
 
     @property
     def kept_free(self) -> Sphere:
-        """The sphere that holds no bone."""
-        cup = self.found.cup
-        return Sphere(cup.center_lps_mm, 0.5 * cup.outer_diameter_mm - _INTO_CUP_MM)
+        """The sphere that holds no bone: the cup, with its cement."""
+        cup, seen = self.found.cup, self.behind.seen
+        mantle = 0.0
+        if cup.kind is CupKind.CEMENTED and seen.any():
+            mantle = float(np.percentile(self.behind.gap_mm[seen], _NARROWEST_PERCENT))
+        return Sphere(cup.center_lps_mm, 0.5 * cup.outer_diameter_mm + mantle - _INTO_CUP_MM)
 
     @property
     def ball(self) -> Sphere:
@@ -57,8 +64,7 @@ def find_replaced_hips(
 
 def guide_of(hips: Mapping[Side, ReplacedHip]) -> Guide | None:
     """Return what draws hip bones to the beds of their artificial cups."""
-    beds = [hip.behind for hip in hips.values() if hip.behind is not None]
-    return bed_guide(beds) if beds else None
+    return bed_guide([hip.behind for hip in hips.values()]) if hips else None
 
 
 def without_head(
@@ -73,17 +79,15 @@ def cups_with_beds(hips: Mapping[Side, ReplacedHip], model: ShapeModel, pelvis_l
     """Return the cups with the bony beds of their sides; ``pelvis_lps_mm`` are the model's vertices as found."""
     cups = {}
     for side, hip in hips.items():
-        bed = None
-        if hip.behind is not None:
-            lunate, fossa = model.lunate_vertices[side], model.fossa_vertices[side]
-            bed = bed_of(hip.behind, pelvis_lps_mm[lunate], pelvis_lps_mm[fossa])
+        lunate, fossa = model.lunate_vertices[side], model.fossa_vertices[side]
+        bed = bed_of(hip.behind, pelvis_lps_mm[lunate], pelvis_lps_mm[fossa])
         cups[side] = replace(hip.found.cup, bed=bed)
     return cups
 
 
-def _behind(volume: Volume, found: FoundCup) -> BedPoints | None:
-    if found.inner_radius_mm is None:
-        return None
+def _behind(volume: Volume, found: FoundCup) -> BedPoints:
     cup = found.cup
     sphere = Sphere(cup.center_lps_mm, 0.5 * cup.outer_diameter_mm)
+    if found.inner_radius_mm is None:
+        return look_behind_cement(volume, sphere, cup.opening_axis_lps)
     return look_behind(volume, sphere, cup.opening_axis_lps, found.inner_radius_mm)

@@ -33,7 +33,9 @@ _LEAST_PER_SIDE = 15
 _DEPTHS_MM = np.array([0.5, 0.8, 1.1])
 _SOFT_HU, _CEILING_HU = 60.0, 1800.0
 _LEAST_TRUST = 0.5
-_LEAST_CONTRAST = 0.45
+# Between planes that part alike the less tilted one is the likelier; share of cortex per square radian.
+_TILT_PENALTY = 0.4
+_LEAST_CONTRAST = 0.35
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,14 +106,15 @@ def _cortex_share(volume: Volume, femur: TriangleMesh, away: Array, trust: Trust
 def _best_plane(points: Array, share: Array, toward_head: Array, ball: Sphere) -> tuple[Plane | None, float]:
     u = any_perpendicular(toward_head)
     w = np.cross(toward_head, u)
-    best, contrast = None, 0.0
+    best, contrast, score = None, 0.0, 0.0
     for tilt in np.deg2rad(_TILTS_DEG):
         for turn in 2.0 * np.pi * np.arange(_AROUND if tilt > 0 else 1) / _AROUND:
             way = np.cos(tilt) * toward_head + np.sin(tilt) * (np.cos(turn) * u + np.sin(turn) * w)
             height = (points - ball.center_lps_mm) @ way
-            place, found = _best_height(height, share)
-            if found > contrast:
-                best, contrast = Plane(ball.center_lps_mm + place * way, way), found
+            place, lost = _best_height(height, share)
+            if lost - _TILT_PENALTY * tilt**2 > score:
+                best, contrast = Plane(ball.center_lps_mm + place * way, way), lost
+                score = lost - _TILT_PENALTY * tilt**2
     return best, contrast
 
 
