@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from cotyle.anatomy.cortex_model import Blur, estimate_blur
+from cotyle.anatomy.cortex_model import Blur
 from cotyle.anatomy.edge_confidence import EdgeConfidence, judge_edges
 from cotyle.anatomy.femoral_head import find_head, neck_direction
 from cotyle.anatomy.femur_fit import FemurFit, fit_femur_shape, follow_femur, settle_femur
@@ -20,6 +20,7 @@ from cotyle.anatomy.joint_seam import find_seams, first_told, head_guide, socket
 from cotyle.anatomy.metal_cup import MetalCup
 from cotyle.anatomy.pelvis_fit import SMOOTH_MM, PelvisShape, fit_pelvis_shape, follow_pelvis
 from cotyle.anatomy.replaced_hips import cups_with_beds, find_replaced_hips, guide_of, without_head
+from cotyle.anatomy.scan_blur import estimate_blur
 from cotyle.anatomy.shape_landmarks import HIP_CODE
 from cotyle.anatomy.shape_model import COMPONENT_NAMES, ShapeModel, load_shape_model
 from cotyle.anatomy.surface_fit import settle_surface
@@ -37,8 +38,6 @@ from cotyle.space.side import Side
 
 FINE_DIVISIONS = 10
 COARSE_DIVISIONS = 5
-# Farther than this from the head a femur is shaft, with a cortex thick enough to show its own density.
-SHAFT_FROM_MM = 80.0
 
 Progress = Callable[[str], None]
 
@@ -131,7 +130,7 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
     ]
     progress("following the surfaces")
     off_heads, beds, seams = clear_of_heads(heads), guide_of(replaced), find_seams(volume, seen, necks, trust=trust)
-    sockets_known = first_told(beds, socket_guide(seams.values()))
+    sockets_known = first_told(beds, socket_guide(seams.values(), with_floor=True))
     start = moved_with_heads(
         shape.vertices(model),
         {side: model.pelvis_component == HIP_CODE[side] for side in Side},
@@ -147,7 +146,7 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
     progress("taking back the blur")
     blur = blur_of_bones(volume, TriangleMesh(followed, model.pelvis_triangles), femora)
     seams = find_seams(volume, seen, necks, blur.sigma_mm, trust)
-    sockets_known = first_told(beds, socket_guide(seams.values()))
+    sockets_known = first_told(beds, socket_guide(seams.values(), with_floor=False))
     pelvis, edges = settle_surface(volume, followed, model.pelvis_triangles, blur, trust, off_heads, sockets_known)
     femora = {
         side: settle_femur(volume, model, femora[side], blur, limit, trust, head_guide(seams.get(side)))
@@ -170,15 +169,12 @@ def _fitted_socket(pelvis_lps_mm: Array, model: ShapeModel, side: Side) -> Spher
 
 
 def blur_of_bones(volume: Volume, pelvis: TriangleMesh, femora: Mapping[Side, FemurFit]) -> Blur:
-    """Return the blur of a scan at the surfaces of its bones; cortical density is read off the femoral shafts."""
+    """Return the blur of a scan at the surfaces of its bones."""
     meshes = [pelvis, *(TriangleMesh(fit.vertices, fit.triangles) for fit in femora.values())]
-    away = [np.linalg.norm(fit.vertices - fit.head.center_lps_mm, axis=1) for fit in femora.values()]
-    shaft = np.concatenate([np.zeros(len(pelvis.vertices_lps_mm), dtype=bool), *(d > SHAFT_FROM_MM for d in away)])
     return estimate_blur(
         volume,
         np.concatenate([mesh.vertices_lps_mm for mesh in meshes]),
         np.concatenate([mesh.vertex_normals for mesh in meshes]),
-        shaft,
     )
 
 

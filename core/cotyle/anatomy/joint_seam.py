@@ -8,13 +8,16 @@ from the missing density as a drawn joint of known widths, blurred alike, would 
 
 On synthetic scans the middle is right to 0.1 mm down to a space of 0.2 mm. Bone that touches bone over more than the
 blur shows no dip; there the seam is what the rays around say, and bears little confidence.
+
+In such a joint a plate of bone may have grown over the fossa (a double floor). The socket's surface is then the plate,
+not the floor behind it, and the rays tell this too: it is the first bone that they meet beyond the head.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 import numpy.typing as npt
@@ -35,7 +38,7 @@ NARROW_MM = 1.8
 USUAL_BLUR_MM = 0.75
 _RAYS = 4000
 _STEP_MM = 0.2
-_INSIDE_MM, _OUTSIDE_MM = 5.0, 8.0
+_INSIDE_MM, _OUTSIDE_MM = 5.0, 13.0
 # Where the middle of the space may lie, from the sphere of the head; how far off the dense flanks may be.
 _WINDOW_MM = (-1.5, 2.5)
 _FLANK_MM = 3.0
@@ -48,7 +51,10 @@ _NEIGHBOURS, _ASTRAY_MM = 24, 0.8
 _LEAST_BELIEF, _LEAST_COMPANY = 0.15, 0.3
 # The drawn joint: thickness of both plates, density of the bone beneath and of the space, as shares of the plate's.
 _PLATE_MM, _BENEATH, _SPACE = 2.0, 0.25, 0.07
-_CAST_FROM_MM, _LEAST_FACING = 7.0, 0.5
+_DRAWN_FROM_MM, _LEAST_FACING = 7.0, 0.5
+# A joint is worn if so large a share of its rays find it narrow. Beyond a wider space bone begins again from the second
+# of these densities after one below the first (shares of the dense ones).
+_WORN_SHARE, _CLEAR_SHARE, _BONE_SHARE = 0.04, 0.35, 0.45
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,7 +62,8 @@ class JointSeam:
     """Seam of one hip.
 
     head: sphere whose centre the rays come from; directions (n, 3) of those that tell it; head_edge_mm,
-    socket_edge_mm (n,): distance of both surfaces from the centre; belief (n,): 0 to 1, low where no dip was seen.
+    socket_edge_mm (n,): distance of both surfaces from the centre; belief (n,): 0 to 1, low where no dip was seen;
+    floor_directions (m, 3), floor_mm (m,): where rays meet the first bone beyond a wider space of a worn joint.
     """
 
     head: Sphere
@@ -64,33 +71,48 @@ class JointSeam:
     head_edge_mm: Array
     socket_edge_mm: Array
     belief: Array
+    floor_directions: Array
+    floor_mm: Array
 
     @property
     def space_mm(self) -> Array:
         """Width of the joint space (n,)."""
         return self.socket_edge_mm - self.head_edge_mm
 
+    def to_socket(self, vertices: Array, normals: Array, with_floor: bool) -> tuple[Array, Array]:
+        """Way along each outward normal to the socket's side of the seam, and how sure; 0 where nothing is known."""
+        way, sure = self._way(self._tree, self.socket_edge_mm, self.belief, vertices, normals, -1.0)
+        if with_floor:
+            floor = cKDTree(self.floor_directions), self.floor_mm, np.ones(len(self.floor_mm))
+            floor_way, floor_sure = self._way(*floor, vertices, normals, -1.0)
+            unknown = sure == 0.0
+            way[unknown], sure[unknown] = floor_way[unknown], floor_sure[unknown]
+        return way, sure
+
+    def to_head(self, vertices: Array, normals: Array) -> tuple[Array, Array]:
+        """The same to the head's side."""
+        return self._way(self._tree, self.head_edge_mm, self.belief, vertices, normals, 1.0)
+
     @cached_property
     def _tree(self) -> cKDTree:
         return cKDTree(self.directions)
 
-    def way_to(self, edge_mm: Array, vertices: Array, normals: Array, inward: bool) -> tuple[Array, Array]:
-        """Way along each outward normal to one surface of the seam, and how sure; 0 where the seam says nothing."""
+    def _way(
+        self, tree: cKDTree, edge_mm: Array, belief: Array, vertices: Array, normals: Array, outward: float
+    ) -> tuple[Array, Array]:
         way, sure = np.zeros(len(vertices)), np.zeros(len(vertices))
         offset = vertices - self.head.center_lps_mm
         away = np.maximum(np.linalg.norm(offset, axis=1), 1e-9)
-        facing = np.einsum("ij,ij->i", offset, normals) / away * (-1.0 if inward else 1.0)
-        near = np.flatnonzero((np.abs(away - self.head.radius_mm) < _CAST_FROM_MM) & (facing > _LEAST_FACING))
-        if not len(near) or len(self.directions) < 4:
+        facing = outward * np.einsum("ij,ij->i", offset, normals) / away
+        near = np.flatnonzero((away < self.head.radius_mm + _OUTSIDE_MM) & (facing > _LEAST_FACING))
+        if not len(near) or len(edge_mm) < 4:
             return way, sure
-        apart, rays = self._tree.query(offset[near] / away[near, None], k=4)
-        told = apart[:, 1] < 1.5 * _ray_spacing()
-        near, rays = near[told], rays[told]
-        weight = self.belief[rays] + 1e-3
-        edge = np.average(edge_mm[rays], axis=1, weights=weight)
-        outward = (away[near] - edge) if inward else (edge - away[near])
-        way[near] = outward * facing[near]
-        sure[near] = self.belief[rays].mean(axis=1)
+        apart, rays = tree.query(offset[near] / away[near, None], k=4)
+        edge = np.average(edge_mm[rays], axis=1, weights=belief[rays] + 1e-3)
+        told = (apart[:, 1] < 1.5 * _ray_spacing()) & (np.abs(away[near] - edge) < _DRAWN_FROM_MM)
+        near, rays, edge = near[told], rays[told], edge[told]
+        way[near] = outward * (edge - away[near]) * facing[near]
+        sure[near] = belief[rays].mean(axis=1)
         return way, sure
 
 
@@ -134,7 +156,12 @@ def find_seam(
     if trust is not None:
         belief = belief * trust(head.center_lps_mm + middle[:, None] * directions)
     rows = np.flatnonzero(told & (belief > 0.0))
-    return JointSeam(head, directions[rows], (middle - 0.5 * space)[rows], (middle + 0.5 * space)[rows], belief[rows])
+    floor = np.full(len(middle), np.nan)
+    if len(rows) > _WORN_SHARE * len(directions):
+        floor = np.where(told, np.nan, dips.first_rise(head.radius_mm))
+    bare = np.flatnonzero(np.isfinite(floor))
+    edges = (middle - 0.5 * space)[rows], (middle + 0.5 * space)[rows]
+    return JointSeam(head, directions[rows], *edges, belief[rows], directions[bare], floor[bare])
 
 
 def find_seams(
@@ -152,14 +179,17 @@ def find_seams(
     }
 
 
-def socket_guide(seams: Iterable[JointSeam]) -> Guide:
-    """Return a guide that draws the pelvis to the socket's side of the seams."""
-    return _joined([(seam, seam.socket_edge_mm, True) for seam in seams])
+def socket_guide(seams: Iterable[JointSeam], with_floor: bool) -> Guide:
+    """Return a guide that draws the pelvis to the socket's side of the seams, and to the floors beyond a wider space.
+
+    The latter only roughly, as the first bone met: leave them out where a surface is only to be settled.
+    """
+    return first_told(*(partial(seam.to_socket, with_floor=with_floor) for seam in seams))
 
 
 def head_guide(seam: JointSeam | None) -> Guide | None:
     """Return a guide that draws a femur to the head's side of its seam, None without one."""
-    return None if seam is None else _joined([(seam, seam.head_edge_mm, False)])
+    return None if seam is None else seam.to_head
 
 
 def first_told(*guides: Guide | None) -> Guide:
@@ -176,12 +206,6 @@ def first_told(*guides: Guide | None) -> Guide:
         return way, sure
 
     return guide
-
-
-def _joined(parts: list[tuple[JointSeam, Array, bool]]) -> Guide:
-    return first_told(
-        *(lambda vertices, normals, part=part: part[0].way_to(part[1], vertices, normals, part[2]) for part in parts)
-    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -233,6 +257,23 @@ class _Dips:
         across = np.abs(self.radii - np.nan_to_num(middle, nan=-1e3)[:, None]) < 0.8
         least = np.where(across, self.profile, np.inf).min(axis=1)
         return np.isfinite(least) & (least > _DENSE_SHARE * self.usual_hu)
+
+    def first_rise(self, radius_mm: float) -> Array:
+        """Where bone begins again beyond the head and a space (n,), by its half height; NaN where it does not."""
+        beyond = self.radii > radius_mm - 0.5
+        clear = np.maximum.accumulate(beyond & (self.profile < _CLEAR_SHARE * self.usual_hu), axis=1)
+        bone = clear & (self.profile > _BONE_SHARE * self.usual_hu)
+        first = np.argmax(bone, axis=1)
+        found = bone.any(axis=1) & (first < len(self.radii) - 10)
+        edge = np.full(len(first), np.nan)
+        for row in np.flatnonzero(found):
+            at = first[row]
+            low, high = self.profile[row, at - 8 : at].min(), self.profile[row, at : at + 10].max()
+            part = self.profile[row, at - 8 : at + 10]
+            over = 1 + int(np.argmax(part[1:] >= 0.5 * (low + high)))
+            share = (0.5 * (low + high) - part[over - 1]) / max(part[over] - part[over - 1], 1e-6)
+            edge[row] = self.radii[at - 8 + over - 1] + _STEP_MM * np.clip(share, 0.0, 1.0)
+        return edge
 
     def width(self, rows: IntArray, at: IntArray, blur_mm: float) -> Array:
         """Width of the space (mm) at dips ``at`` of rays ``rows``, from the density that is missing in them."""
