@@ -92,7 +92,8 @@ def errors_of_scan(name: str, volume: Volume, truth: Truth) -> Measured:
 
 def survey_bones(bones: Bones, volume: Volume) -> Survey:
     """Find landmarks, frames and sockets as the pipeline does."""
-    return survey_anatomy(bones.surfaces, seeds_from(bones.correspondence), in_image=volume.contains, edges=bones.edges)
+    seeds = seeds_from(bones.correspondence, bones.metal_cups)
+    return survey_anatomy(bones.surfaces, seeds, in_image=volume.contains, edges=bones.edges)
 
 
 def errors_of_survey(name: str, volume: Volume, truth: Truth, bones: Bones, found: Survey) -> Measured:

@@ -41,6 +41,8 @@ _BONE_HU, _SOFT_HU = 230.0, 80.0
 _PEAK_WITHIN_MM = 2.0
 _DIP_HU, _DIP_WITHIN_MM = 200.0, 2.6
 _LINE_FROM_MM = 1.0
+# A cup with a line over less than this lies in a bed that was reamed to its own size.
+_NO_LINE_SHARE, _TOUCHING_GUIDE_MM = 0.25, (0.5, 0.5)
 _LEAST_SEEN, _LEAST_POINTS = 0.10, 60
 _FLOOR_MM = 0.3
 # Bone told along a ray belongs to the articular surface if the surface as found runs so near.
@@ -204,19 +206,23 @@ def bed_of(found: BedPoints, lunate_lps_mm: Array, fossa_lps_mm: Array) -> BonyB
         return None
     line = float(np.median(gaps[articular]))
     guide = Sphere(found.center_lps_mm, found.radius_mm + line)
-    sphere, misfit, spread = _held_sphere(points[articular], gaps[articular] == 0.0, guide)
+    wide = float((gaps[articular] >= _LINE_FROM_MM).mean())
+    held = _GUIDE_MM if wide > _NO_LINE_SHARE else _TOUCHING_GUIDE_MM
+    sphere, misfit, spread = _held_sphere(points[articular], gaps[articular] == 0.0, guide, held)
     share = float(seen.mean())
     return BonyBed(
         sphere,
         float(np.hypot(_FLOOR_MM, spread)),
         2.0 * float(np.hypot(_FLOOR_MM, misfit)),
         line,
-        float((gaps[articular] >= _LINE_FROM_MM).mean()),
+        wide,
         share,
     )
 
 
-def _held_sphere(points: Array, touching: BoolArray, guide: Sphere) -> tuple[Sphere, float, float]:
+def _held_sphere(
+    points: Array, touching: BoolArray, guide: Sphere, held_mm: tuple[float, float]
+) -> tuple[Sphere, float, float]:
     """Robust sphere held weakly by a guide, the median distance of its points, and one deviation of its centre (mm).
 
     A ``touching`` point says only that bone begins somewhere between the metal and ``_BLIND_LINE_MM`` beyond.
@@ -228,7 +234,7 @@ def _held_sphere(points: Array, touching: BoolArray, guide: Sphere) -> tuple[Sph
         off = np.linalg.norm(points - guide.center_lps_mm - p[:3], axis=1) - guide.radius_mm - p[3]
         off = np.where(off > 0.0, off, np.minimum(off + slack, 0.0))
         soft = np.sqrt(np.log1p((off / _LOSS_MM) ** 2)) * np.sign(off) * _LOSS_MM
-        return np.concatenate([weight * soft / _POINT_SD_MM, p[:3] / _GUIDE_MM[0], [p[3] / _GUIDE_MM[1]]])
+        return np.concatenate([weight * soft / _POINT_SD_MM, p[:3] / held_mm[0], [p[3] / held_mm[1]]])
 
     best = least_squares(misfit, np.zeros(4))
     center, radius = guide.center_lps_mm + best.x[:3], guide.radius_mm + float(best.x[3])

@@ -13,6 +13,7 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
+from cotyle.anatomy.metal_cup import BonyBed
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, as_points, as_vector
 from cotyle.space.side import Side
@@ -88,13 +89,15 @@ class SocketSeeds:
     """Points (n, 3) LPS mm that a fitted shape carries on one socket; any of them may be empty.
 
     ``lunate`` lies on the articular surface, ``fossa`` on the floor within it, ``rim`` along the edge,
-    ``head`` on the articular part of the femoral head.
+    ``head`` on the articular part of the femoral head. ``bed``: the bone behind an artificial cup where one was seen;
+    then there is no head.
     """
 
     lunate: Array = field(default_factory=lambda: np.empty((0, 3)))
     fossa: Array = field(default_factory=lambda: np.empty((0, 3)))
     rim: Array = field(default_factory=lambda: np.empty((0, 3)))
     head: Array = field(default_factory=lambda: np.empty((0, 3)))
+    bed: BonyBed | None = None
 
     def __post_init__(self) -> None:
         for name in ("lunate", "fossa", "rim", "head"):

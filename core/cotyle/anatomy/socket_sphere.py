@@ -25,6 +25,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from cotyle.anatomy.landmarks import SocketSeeds
+from cotyle.anatomy.metal_cup import BonyBed
 from cotyle.anatomy.rim import MouthView, mouth_view
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, BoolArray
@@ -38,14 +39,16 @@ LEAST_RADIUS_MM, MOST_RADIUS_MM = 18.0, 36.0
 _LOSS_SCALE_MM = 1.5
 _WINDOW_MM = 3.0
 _CARTILAGE_MM = 2.5
+BED = "behind-cup"
+"""Method of a socket that is the bone seen behind an artificial cup."""
 
 
 @dataclass(frozen=True, eq=False)
 class SocketSphere:
     """Sphere of one socket and how far to trust it.
 
-    ``method`` is ``head-guided``, ``unguided`` or ``given``; ``alternative`` the other estimate where there is
-    one, and ``disagreement_mm`` the distance of the two centres. ``median_residual_mm`` is of the lunate
+    ``method`` is ``head-guided``, ``unguided``, ``behind-cup`` or ``given``; ``alternative`` the other estimate where
+    there is one, and ``disagreement_mm`` the distance of the two centres. ``median_residual_mm`` is of the lunate
     points, ``inlier_share`` the share of candidate surface within 1.5 mm. ``uncertainty_mm`` is one SD of the
     centre, ``diameter_uncertainty_mm`` of the diameter. ``head`` is the femoral head's sphere, None without a
     usable head.
@@ -95,7 +98,7 @@ def find_socket_sphere(
     view = mouth_view(axes, side)
     start = _start(hip_bone, -side.lateral_sign * axes[0], seeds, given_center_lps_mm)
     unguided = _settle(hip_bone, view, seeds, start, None)
-    head = femoral_head(femur, unguided, seeds.head) if femur is not None else None
+    head = femoral_head(femur, unguided, seeds.head) if femur is not None and seeds.bed is None else None
     guided = None
     if head is not None:
         guide = Sphere(head.center_lps_mm, head.radius_mm + _CARTILAGE_MM)
@@ -104,6 +107,8 @@ def find_socket_sphere(
             guided = None
     best = guided or unguided
     method = "head-guided" if guided else "unguided"
+    if seeds.bed is not None:
+        best, method = seeds.bed.sphere, BED
     if given_center_lps_mm is not None:
         best, method = _about(hip_bone, view, seeds, best, given_center_lps_mm), "given"
     if not LEAST_RADIUS_MM <= best.radius_mm <= MOST_RADIUS_MM:
@@ -118,6 +123,8 @@ def find_socket_sphere(
     spread = float(np.median(np.abs(residual)))
     apart = float(np.linalg.norm(guided.center_lps_mm - unguided.center_lps_mm)) if guided else 0.0
     size_apart = abs(guided.diameter_mm - unguided.diameter_mm) if guided else 0.0
+    if seeds.bed is not None and method == BED:
+        return _behind_cup(seeds.bed, unguided, residual, areas)
     return SocketSphere(
         sphere=best,
         method=method,
@@ -128,6 +135,21 @@ def find_socket_sphere(
         uncertainty_mm=float(np.hypot(0.3 if guided else 1.0, 0.5 * apart) + 0.5 * spread),
         diameter_uncertainty_mm=float(np.hypot(0.4 if guided else 1.2, 0.5 * size_apart) + 0.5 * spread),
         head=head,
+    )
+
+
+def _behind_cup(bed: BonyBed, unguided: Sphere, residual: Array, areas: Array) -> SocketSphere:
+    """The bone seen behind an artificial cup as a socket; the surface alone gives the other estimate."""
+    return SocketSphere(
+        sphere=bed.sphere,
+        method=BED,
+        median_residual_mm=float(np.median(np.abs(residual))),
+        inlier_share=float(areas[np.abs(residual) < _LOSS_SCALE_MM].sum() / areas.sum()),
+        alternative=unguided,
+        disagreement_mm=float(np.linalg.norm(bed.sphere.center_lps_mm - unguided.center_lps_mm)),
+        uncertainty_mm=bed.center_sd_mm,
+        diameter_uncertainty_mm=bed.diameter_sd_mm,
+        head=None,
     )
 
 

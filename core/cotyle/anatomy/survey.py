@@ -40,7 +40,7 @@ from cotyle.anatomy.morphology import measure_crowe, measure_morphology
 from cotyle.anatomy.pelvis import Pelvis, build_pelvis
 from cotyle.anatomy.rim import Rim, find_rim, mouth_view
 from cotyle.anatomy.socket import Socket, fossa_floor, mirrored_center, socket_of
-from cotyle.anatomy.socket_sphere import SocketSphere, articular, find_socket_sphere
+from cotyle.anatomy.socket_sphere import BED, SocketSphere, articular, find_socket_sphere
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, BoolArray
 from cotyle.space.mesh import TriangleMesh
@@ -191,7 +191,7 @@ def _fit_side(
         None if center is None else center.lps_mm,
     )
     name = f"{side}_hip_bone"
-    if name in edges:
+    if name in edges and fit.method != BED:
         fit = widened_sphere(fit, bone, side, pelvis.app.axes, seeds.socket(side), edges[name])
     return fit, find_rim(bone, fit.sphere, pelvis.app.axes, side)
 
@@ -250,6 +250,11 @@ def _socket_doubts(sockets: Mapping[Side, Socket]) -> list[Finding]:
                 f"the {side} socket's centre differs by {fit.disagreement_mm:.1f} mm with and without the femoral "
                 "head's guidance: worn socket or migrated head; check the centre"
             )
+            if fit.method == BED:
+                text = (
+                    f"the bone seen behind the {side} artificial cup and the surface of the whole socket have centres "
+                    f"{fit.disagreement_mm:.1f} mm apart; check the centre"
+                )
             doubts.append(Finding("socket-center-doubtful", text, concerns=_SPHERE, side=side))
         if fit.method == "unguided":
             text = f"no round femoral head in the {side} socket: its centre is less certain"

@@ -65,7 +65,7 @@ def find_bones(
         bones.correspondence.blur,
         bones.surfaces,
         bones.edges,
-        seeds_from(bones.correspondence),
+        seeds_from(bones.correspondence, bones.metal_cups),
         bones.metal_cups,
         drawn,
         (*_scan_doubts(info), *quality.findings),

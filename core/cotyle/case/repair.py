@@ -108,7 +108,8 @@ def repaired_bones(
     if min(alike.values()) < LEAST_ALIKE:
         return _fitted_anew(skeleton, scan, labels, changed_ml, progress)
     metal = find_metal(scan)
-    surfaces, flaws = dict(skeleton.surfaces), []
+    surfaces = dict(skeleton.surfaces)
+    flaws: list[str] = []
     for name in changed_ml:
         progress(f"redrawing the {name.replace('_', ' ')}")
         number = LABEL_OF_BONE[name]
@@ -175,7 +176,7 @@ def _fitted_anew(
         skeleton,
         surfaces=bones.surfaces,
         edges=bones.edges,
-        seeds=seeds_from(bones.correspondence),
+        seeds=seeds_from(bones.correspondence, bones.metal_cups),
         metal_cups=bones.metal_cups or skeleton.metal_cups,
         given=(*skeleton.given, record),
         doubts=(*kept, *quality.findings, *_said(changed_ml, [])),
