@@ -23,6 +23,9 @@ LANDMARKS = "landmarks.json"
 BONES = "bones.nrrd"
 CT = "ct.nrrd"
 ANATOMY = "anatomy.npz"
+REVIEW = "review.json"
+REVIEW_HTML = "review.html"
+SKELETON = "skeleton.npz"
 REPORT_HTML = "report.html"
 REPORT_PDF = "report.pdf"
 FIGURES = "figures"
@@ -35,20 +38,34 @@ UNCHANGED_BY_A_NEW_CUP = (LANDMARKS, BONES, CT, ANATOMY)
 
 def is_case(folder: Path) -> bool:
     """Return whether the folder holds a plan of ours."""
-    plan = folder / PLAN
-    if not plan.is_file():
-        return False
+    return _schema_of(folder / PLAN) == "cotyle/plan"
+
+
+def is_review(folder: Path) -> bool:
+    """Return whether the folder holds what is left of a hip that could not be planned."""
+    return _schema_of(folder / REVIEW) == "cotyle/review"
+
+
+def _schema_of(file: Path) -> object:
+    if not file.is_file():
+        return None
     try:
-        content = read_json(plan)
+        content = read_json(file)
     except InputError:
-        return False
-    return isinstance(content, dict) and content.get("schema") == "cotyle/plan"
+        return None
+    return content.get("schema") if isinstance(content, dict) else None
 
 
 def require_case(folder: Path) -> None:
-    """Raise InputError ``case-missing`` or ``case-not`` unless the folder is a case."""
+    """Raise InputError ``case-missing``, ``case-unplanned`` or ``case-not`` unless the folder is a case."""
     if not folder.is_dir():
         raise InputError("case-missing", f"there is no case folder {folder.name or folder}", "Check the path")
+    if is_review(folder):
+        raise InputError(
+            "case-unplanned",
+            f"{folder.name or folder} could not be planned and holds no plan yet",
+            f"Correct it with 'cotyle repair', see {REVIEW_HTML}",
+        )
     if not is_case(folder):
         raise InputError("case-not", f"{folder.name or folder} is not a case folder", "Give a folder that 'plan' wrote")
 
@@ -57,7 +74,7 @@ def require_case(folder: Path) -> None:
 def written_whole(target: Path) -> Iterator[Path]:
     """Give an empty folder that becomes ``target`` when the block ends well, and vanishes when it fails.
 
-    An existing case, or an empty folder, is replaced; anything else is left alone.
+    An existing case or review, or an empty folder, is replaced; anything else is left alone.
 
     Raises
     ------
@@ -110,7 +127,9 @@ def carry_over(source: Path, target: Path, names: tuple[str, ...]) -> None:
 
 def _refuse_other_content(target: Path) -> None:
     try:
-        if not target.exists() or (target.is_dir() and (is_case(target) or not any(target.iterdir()))):
+        if not target.exists() or (
+            target.is_dir() and (is_case(target) or is_review(target) or not any(target.iterdir()))
+        ):
             return
     except OSError as error:
         raise _unwritable(target, error) from error

@@ -10,6 +10,7 @@ from typing import Literal
 from pydantic import Field
 
 from cotyle.anatomy.findings import Concern, Grade
+from cotyle.case.plan_file import GivenLabels
 from cotyle.case.schema import FileModel, Finite, Strict, Vector
 from cotyle.case.verdict import Verdict
 from cotyle.cup.orientation import Definition
@@ -220,6 +221,7 @@ class Measurements(FileModel):
     bone_quality: dict[str, Finite | str | bool] = Field(default_factory=dict)
     edge_shares: dict[str, dict[str, Finite]] = Field(default_factory=dict)
     """By bone, the share of its vertices by what put them where they are: clear, prior, metal, outside, drawn."""
+    given_labels: tuple[GivenLabels, ...] = ()
     verdict: Verdict
     findings: tuple[FindingFacts, ...] = ()
     warnings: tuple[Doubt, ...] = ()

@@ -15,6 +15,9 @@ from cotyle.anatomy.landmarks import Landmark
 from cotyle.anatomy.pelvis import Pelvis
 from cotyle.anatomy.socket import Socket
 from cotyle.case import measurements as m
+from cotyle.case.anatomy_file import Anatomy
+from cotyle.case.anatomy_stages import given_of
+from cotyle.case.plan_file import Corrections, GivenLabels, GivenPoint
 from cotyle.case.stages import MEASURING_FRAME, PlannedCup
 from cotyle.case.uncertainty import orientation_uncertainty
 from cotyle.case.verdict import plan_doubts, plan_verdict
@@ -75,6 +78,7 @@ def measurements_of(planned: PlannedCup, cues: Mapping[str, Mapping[str, Any]]) 
         cues={view: dict(content) for view, content in cues.items()},
         bone_quality=dict(planned.anatomy.quality),
         edge_shares={name: _shares(edges) for name, edges in planned.anatomy.edges.items()},
+        given_labels=corrections_of(planned.anatomy).labels,
         verdict=plan_verdict(planned),
         findings=tuple(finding_facts(each) for each in (*planned.anatomy.doubts, *plan_doubts(planned))),
         warnings=tuple(m.Doubt(code=code, text=text) for code, text in warnings_of(planned)),
@@ -92,6 +96,19 @@ def orientations(axis_lps: Array, pelvis: Pelvis, side: Side) -> dict[str, dict[
             except InputError:
                 continue
     return table
+
+
+def corrections_of(anatomy: Anatomy) -> Corrections:
+    """Return what the user gave in place of what was found."""
+    points = {
+        name: GivenPoint(lps_mm=vector_of(mark.lps_mm), uncertainty_mm=mark.uncertainty_mm)
+        for name, mark in given_of(anatomy.landmarks).items()
+    }
+    labels = tuple(
+        GivenLabels(bones=each.bones, changed_ml=dict(each.changed_ml), digest=each.digest)
+        for each in anatomy.skeleton.given
+    )
+    return Corrections(landmarks=points, labels=labels)
 
 
 def finding_facts(finding: Finding) -> m.FindingFacts:

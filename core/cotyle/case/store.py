@@ -8,10 +8,9 @@ from pathlib import Path
 from cotyle.anatomy.landmark_files import write_landmarks
 from cotyle.case import folder as names
 from cotyle.case.anatomy_file import Anatomy, read_scan_copy, write_scan_copy
-from cotyle.case.anatomy_stages import given_of
 from cotyle.case.measurements import Measurements
-from cotyle.case.plan_file import Corrections, GivenLabels, GivenPoint, PlanFile, PlanVerdict
-from cotyle.case.results import vector_of
+from cotyle.case.plan_file import PlanFile, PlanVerdict
+from cotyle.case.results import corrections_of
 from cotyle.case.stages import PlannedCup
 from cotyle.image.label_files import write_labels
 from cotyle.image.volume import Volume
@@ -49,19 +48,6 @@ def write_plan(folder: Path, planned: PlannedCup, measured: Measurements) -> Non
     plan = planned.plan.model_copy(update={"verdict": verdict, "given": corrections_of(planned.anatomy)})
     plan.write(folder / names.PLAN)
     measured.write(folder / names.MEASUREMENTS)
-
-
-def corrections_of(anatomy: Anatomy) -> Corrections:
-    """Return what the user gave in place of what was found."""
-    points = {
-        name: GivenPoint(lps_mm=vector_of(mark.lps_mm), uncertainty_mm=mark.uncertainty_mm)
-        for name, mark in given_of(anatomy.landmarks).items()
-    }
-    labels = tuple(
-        GivenLabels(bones=each.bones, changed_ml=dict(each.changed_ml), digest=each.digest)
-        for each in anatomy.skeleton.given
-    )
-    return Corrections(landmarks=points, labels=labels)
 
 
 def read_case(folder: Path) -> StoredCase:

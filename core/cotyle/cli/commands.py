@@ -8,24 +8,38 @@ from typing import Any
 
 from cotyle.anatomy.landmark_files import check_inside, read_landmarks
 from cotyle.case import folder as names
-from cotyle.case.anatomy_file import case_scan
-from cotyle.case.anatomy_stages import complete_anatomy, find_bones, require_plannable
+from cotyle.case.anatomy_file import Anatomy, ScanSource, case_scan
+from cotyle.case.anatomy_stages import find_bones
 from cotyle.case.folder import carry_over, require_case, require_writable, written_whole
 from cotyle.case.measurements import Measurements
 from cotyle.case.plan_file import PlanFile
 from cotyle.case.results import measurements_of
+from cotyle.case.review import CannotPlanError, Review, Unplannable, review_of, surveyed, without_plan, write_review
 from cotyle.case.simulated import case_cues, simulate, view_of
 from cotyle.case.stages import PlannedCup, plan_cup, read_scan
-from cotyle.case.store import StoredCase, read_case, write_anatomy, write_bones, write_plan
+from cotyle.case.store import read_case, write_anatomy, write_bones, write_plan
+from cotyle.case.verdict import Verdict
 from cotyle.cli.choices import Choices, changed_plan, new_plan, with_new_targets
 from cotyle.cli.console import Progress, print_json, print_table, say
 from cotyle.errors import InputError
 from cotyle.image.volume import Volume
-from cotyle.report.build import write_report, write_view
+from cotyle.report.build import write_report, write_review_pages, write_view
 from cotyle.report.dicom_pictures import PictureStudy, anonymous_study, study_of
 from cotyle.report.figures import view_picture
 
 DEMO_SIDE = "right"
+
+
+NO_ROOM_FOR_A_CUP = ("inner-surface-missing", "socket-size")
+"""Codes of what the bones, not the user's choices, did to a plan."""
+
+
+@dataclass(frozen=True)
+class Unplanned:
+    """A hip that could not be planned: why, and what stands in its folder."""
+
+    error: InputError
+    review: Review
 
 
 @dataclass(frozen=True)
@@ -61,12 +75,9 @@ def run_plan(
         progress("keeping scan and bones")
         write_bones(folder, found.labels, kept)
         progress("finding landmarks and sockets")
-        anatomy = complete_anatomy(found.skeleton, given)
-        require_plannable(anatomy, plan.side)
-        write_anatomy(folder, anatomy)
-        planned = plan_cup(anatomy, kept, plan, progress)
-        measured = _write_results(folder, planned, kept, study, pdf, progress)
-    _report(files.out, measured, progress, as_json)
+        anatomy = surveyed(found.skeleton, given, plan.side)
+        measured = plan_or_review(folder, files.out, anatomy, kept, plan, study, pdf, progress)
+    report_plan(files.out, measured, progress, as_json)
 
 
 def run_measure(case: Path, choices: Choices, *, pdf: bool, as_json: bool) -> None:
@@ -81,8 +92,8 @@ def run_measure(case: Path, choices: Choices, *, pdf: bool, as_json: bool) -> No
         with written_whole(case) as folder:
             carry_over(case, folder, names.UNCHANGED_BY_A_NEW_CUP)
             planned = plan_cup(stored.anatomy, stored.scan, plan, progress)
-            measured = _write_results(folder, planned, stored.scan, _case_study(stored), pdf, progress)
-    _report(case, measured, progress, as_json)
+            measured = write_results(folder, planned, stored.scan, case_study(stored.anatomy.source), pdf, progress)
+    report_plan(case, measured, progress, as_json)
 
 
 def run_xray(case: Path, views: list[str], frame: str, film: bool, angle_deg: float | None, as_json: bool) -> None:
@@ -93,7 +104,7 @@ def run_xray(case: Path, views: list[str], frame: str, film: bool, angle_deg: fl
         stored = read_case(case)
         planned = plan_cup(stored.anatomy, stored.scan, stored.plan)
         poses = [view_of(planned, name, frame, film, angle_deg) for name in views]  # all names are checked first
-        study = _case_study(stored)
+        study = case_study(stored.anatomy.source)
         document: dict[str, Any] = {}
         for number, view in enumerate(poses, start=1):
             progress(f"simulating {view.name}")
@@ -155,22 +166,73 @@ def run_demo(out: Path, as_json: bool) -> None:
     run_plan(PlanFiles(sample / "ct", out), choices, repair=False, keep_identity=False, pdf=True, as_json=as_json)
 
 
-def _write_results(
+def plan_or_review(
+    folder: Path,
+    out: Path,
+    anatomy: Anatomy | Unplannable,
+    scan: Volume,
+    plan: PlanFile,
+    study: PictureStudy,
+    pdf: bool,
+    progress: Progress,
+) -> Measurements | Unplanned:
+    """Plan and write the case into ``folder``, or write why it can't be planned; a case that stands at ``out`` stays.
+
+    Raises
+    ------
+    InputError
+        Where the hip cannot be planned and ``out`` holds a case already.
+    """
+    if not isinstance(anatomy, Unplannable):
+        try:
+            planned = plan_cup(anatomy, scan, plan, progress)
+        except InputError as error:
+            if error.code not in NO_ROOM_FOR_A_CUP:
+                raise
+            anatomy = without_plan(anatomy, error, plan.side)
+        else:
+            write_anatomy(folder, planned.anatomy)
+            return write_results(folder, planned, scan, study, pdf, progress)
+    if names.is_case(out):
+        raise anatomy.error
+    review = review_of(anatomy, plan)
+    write_review(folder, anatomy, review)
+    write_review_pages(folder, anatomy, review, scan, progress)
+    return Unplanned(anatomy.error, review)
+
+
+def write_results(
     folder: Path, planned: PlannedCup, scan: Volume, study: PictureStudy, pdf: bool, progress: Progress
 ) -> Measurements:
+    """Write plan, measurements and report of a planned cup."""
     measured = measurements_of(planned, case_cues(planned))
     measured = write_report(folder, planned, measured, scan, study, pdf=pdf, progress=progress)
     write_plan(folder, planned, measured)
     return measured
 
 
-def _report(out: Path, measured: Measurements, progress: Progress, as_json: bool) -> None:
+def report_plan(out: Path, measured: Measurements | Unplanned, progress: Progress, as_json: bool) -> None:
+    """Say what came of a plan.
+
+    Raises
+    ------
+    CannotPlanError
+        If nothing could be planned: the folder then holds what can be corrected.
+    """
+    if isinstance(measured, Unplanned):
+        remedy = (
+            f"Look at {out.name}/{names.REVIEW_HTML}, correct {names.BONES} or {names.LANDMARKS} there, and give it to "
+            f"'cotyle repair {out.name}'"
+        )
+        verdict = measured.review.verdict.model_dump()
+        raise CannotPlanError(measured.error, remedy, {"review": out.name, "verdict": verdict})
     if as_json:
         print_json({**measured.as_dict(), "timings_s": {words: round(s, 2) for words, s in progress.timings}})
         return
     plan = PlanFile.read(out / names.PLAN)
     frame, definition = plan.targets.frame, plan.targets.definition
     angles = measured.orientation[frame][definition]
+    say_verdict(measured.verdict)
     for warning in measured.warnings:
         say(f"! {warning.text}")
     say(
@@ -181,6 +243,15 @@ def _report(out: Path, measured: Measurements, progress: Progress, as_json: bool
     )
     total = sum(seconds for _, seconds in progress.timings)
     say(f"{out / names.REPORT_HTML} ({total:.0f} s). Research software, not a medical device: check every number.")
+
+
+def say_verdict(verdict: Verdict) -> None:
+    """Say the verdict and the points to check, on stderr."""
+    say(f"{verdict.grade.upper().replace('_', ' ')}: {verdict.text}")
+    for hip in verdict.hips.values():
+        for point in hip.points:
+            left, posterior, superior = point.lps_mm
+            say(f"  {point.mark}  {point.words}: L {left:.1f}, P {posterior:.1f}, S {superior:.1f} mm  [{point.code}]")
 
 
 def _require_files(files: PlanFiles) -> None:
@@ -195,8 +266,8 @@ def _own_study(source_files: tuple[Path, ...]) -> PictureStudy:
     return study_of(source_files[0])
 
 
-def _case_study(stored: StoredCase) -> PictureStudy:
-    source = stored.anatomy.source
+def case_study(source: ScanSource) -> PictureStudy:
+    """Return the study of a case's pictures, of nobody."""
     return anonymous_study(source.series or str(source.size))
 
 

@@ -23,7 +23,7 @@ def report_failure(error: BaseException, debug: bool, as_json: bool) -> int:
         traceback.print_exception(error)
     say(line)
     if as_json:
-        print_json({"error": {"code": name, "text": line.removeprefix("cotyle: ")}})
+        print_json({"error": {"code": name, "text": line.removeprefix("cotyle: ")}, **getattr(error, "document", {})})
     return code
 
 

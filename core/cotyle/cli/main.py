@@ -32,6 +32,9 @@ TargetsOption = Annotated[Path | None, typer.Option("--targets", help="Targets, 
 PdfOption = Annotated[bool, typer.Option("--pdf/--no-pdf", help="Write the report as PDF, too.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document on stdout.")]
 SeriesOption = Annotated[str | None, typer.Option("--series", help="Series by its number in 'check', or by its UID.")]
+LabelNamesOption = Annotated[
+    Path | None, typer.Option("--label-names", help="JSON table of the label map's numbers to names of bones.")
+]
 SideOption = Annotated[str, typer.Option("--side", help="Hip to plan: left or right. Never guessed.")]
 IdentityOption = Annotated[
     bool, typer.Option("--keep-identity", help="Put the patient's identity and study into the DICOM pictures.")
@@ -98,9 +101,7 @@ def plan(
     labels: Annotated[
         Path | None, typer.Option("--labels", help="Your own label map of the bones (NIfTI, NRRD, DICOM SEG ...).")
     ] = None,
-    label_names: Annotated[
-        Path | None, typer.Option("--label-names", help="JSON table of its numbers to names of bones.")
-    ] = None,
+    label_names: LabelNamesOption = None,
     landmarks: Annotated[
         Path | None, typer.Option("--landmarks", help="Your own landmarks (JSON, CSV or markups JSON); they win.")
     ] = None,
@@ -153,6 +154,34 @@ def measure(
         None, center, diameter, inclination, anteversion, definition, frame, standing_tilt_change, targets
     )
     run_measure(case, choices, pdf=pdf, as_json=as_json)
+
+
+@app.command()
+def repair(
+    case: Annotated[
+        Path, typer.Argument(metavar="CASE", help="Case folder, or one that 'plan' left where it could not plan.")
+    ],
+    labels: Annotated[
+        Path | None, typer.Option("--labels", help="Corrected label map; bones that it does not hold stay.")
+    ] = None,
+    label_names: LabelNamesOption = None,
+    landmarks: Annotated[
+        Path | None, typer.Option("--landmarks", help="Corrected landmarks; those that were moved count as yours.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Write another case folder instead of renewing this one.")
+    ] = None,
+    keep_cup: Annotated[
+        bool, typer.Option("--keep-cup", help="Leave a cup that was proposed where it is; a chosen one always stays.")
+    ] = False,
+    pdf: PdfOption = True,
+    as_json: JsonOption = False,
+) -> None:
+    """Correct bones or landmarks of a case by file, and do again only what rests on them."""
+    from cotyle.cli.repair import RepairFiles, run_repair
+
+    files = RepairFiles(case, labels, label_names, landmarks, out)
+    run_repair(files, keep_cup=keep_cup, pdf=pdf, as_json=as_json)
 
 
 @app.command()

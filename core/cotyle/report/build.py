@@ -11,15 +11,19 @@ from PIL import Image
 
 from cotyle.case import folder as names
 from cotyle.case.measurements import Doubt, Measurements
+from cotyle.case.review import Review, Unplannable
 from cotyle.case.simulated import SimulatedView, simulate, view_of
 from cotyle.case.stages import PlannedCup, Progress
 from cotyle.files import write_bytes_atomically, write_text_atomically
 from cotyle.image.volume import Volume
 from cotyle.report.dicom_pictures import PictureStudy, write_picture
-from cotyle.report.figures import AP_PELVIS, draw_figures, view_caption
+from cotyle.report.doubt_figure import doubt_pictures, hips_of
+from cotyle.report.figures import AP_PELVIS, draw_doubts, draw_figures, view_caption
 from cotyle.report.meshes import write_meshes
-from cotyle.report.page import render_page
+from cotyle.report.page import render_page, render_review
 from cotyle.report.pdf import PdfUnavailableError, Typesetter
+from cotyle.report.scene import Job
+from cotyle.report.scene_process import SceneProcess
 
 REPORT_VIEW = "ap_pelvis"
 
@@ -57,6 +61,20 @@ def write_report(
                 html = render_page(planned.plan, measured, drawn.pictures, view_caption(view))
     write_text_atomically(folder / names.REPORT_HTML, html)
     return measured
+
+
+def write_review_pages(
+    folder: Path, stopped: Unplannable, review: Review, scan: Volume, progress: Progress = lambda _: None
+) -> None:
+    """Write the page of a hip that could not be planned, with the doubt figures of both."""
+    progress("drawing what is doubtful")
+    hips = hips_of(stopped.skeleton, stopped.sockets, {side: hip.points for side, hip in review.verdict.hips.items()})
+    with SceneProcess(Job(tuple(picture for hip in hips.values() for picture in doubt_pictures(hip)))) as process:
+        drawn = process.result()
+    pictures = draw_doubts(scan, hips, drawn)
+    for name, content in pictures.items():
+        write_bytes_atomically(folder / names.FIGURES / f"{name}.png", content)
+    write_text_atomically(folder / names.REVIEW_HTML, render_review(review, stopped.landmarks, pictures))
 
 
 def write_view(

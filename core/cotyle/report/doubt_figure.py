@@ -21,7 +21,9 @@ from scipy.spatial import cKDTree
 
 from cotyle.anatomy.edge_confidence import EDGE_WORDS, Edge, EdgeConfidence
 from cotyle.anatomy.sections import near_part, plane_section
+from cotyle.anatomy.socket import Socket
 from cotyle.anatomy.socket_sphere import vertex_areas
+from cotyle.case.anatomy_file import Skeleton
 from cotyle.case.verdict import PointToCheck
 from cotyle.image.labels import hip_bone
 from cotyle.image.sampling import sample
@@ -86,6 +88,25 @@ class Hip:
     def near(self) -> BoolArray:
         """Mask (n,) of the hip bone's vertices round the socket."""
         return np.asarray(np.linalg.norm(self.bone.vertices_lps_mm - self.center_lps_mm, axis=1) < NEAR_SOCKET_MM)
+
+
+def hips_of(
+    skeleton: Skeleton, sockets: Mapping[Side, Socket], points: Mapping[Side, Sequence[PointToCheck]]
+) -> dict[Side, Hip]:
+    """Return both hips of a pelvis, a socket's centre standing for what the fitted shape says where there is none."""
+    found = {}
+    for side in Side:
+        if side in sockets:
+            center = sockets[side].center_lps_mm
+        else:
+            seeds = skeleton.seeds
+            lunate = seeds.socket(side).lunate
+            carried = seeds.points_lps_mm.get(f"hip_center_{side}")
+            if carried is None and not len(lunate):
+                continue
+            center = carried if carried is not None else lunate.mean(axis=0)
+        found[side] = Hip(side, skeleton.surfaces, skeleton.edges, np.asarray(center), points.get(side, ()))
+    return found
 
 
 def doubt_pictures(hip: Hip) -> tuple[Picture, Picture]:
@@ -198,7 +219,8 @@ def _draw_slice(axes: Any, scan: Volume, plane: CutPlane, hip: Hip) -> None:
     for kind, line in sorted(outlines(hip, plane), key=lambda each: each[0] is not Edge.CLEAR):
         _line(axes, line, STYLES[kind])
     near = [point for point in hip.points if abs(float(plane.height_mm(np.array(point.lps_mm)))) <= _MARK_WITHIN_MM]
-    spots = [(point.mark, *map(float, plane.coordinates_mm(np.array(point.lps_mm)))) for point in near]
+    at = [plane.coordinates_mm(np.array(point.lps_mm)) for point in near]
+    spots = [(point.mark, float(x), float(y)) for point, (x, y) in zip(near, at, strict=True)]
     shown = [each for each in spots if abs(each[1]) < HALF_WIDTH_MM - 3 and abs(each[2]) < HALF_HEIGHT_MM - 3]
     _draw_marks(axes, shown, 2 * HALF_WIDTH_MM, 1.0, "#ffffff", "#000000")
     right, left, top, bottom = plane.letters
@@ -267,7 +289,7 @@ def _draw_legend(axes: Any, hip: Hip) -> None:
 
 
 def _line(axes: Any, line: Array, style: EdgeStyle) -> None:
-    dashes = "-" if style.dashes is None else (0, style.dashes)
+    dashes: Any = "-" if style.dashes is None else (0, style.dashes)
     axes.add_line(
         Line2D(line[:, 0], line[:, 1], color="black", alpha=0.55, linewidth=style.width + 1.2, solid_capstyle="butt")
     )

@@ -19,8 +19,10 @@ from cotyle.report import ink
 from cotyle.report.cavity_view import cavity_scenes, scene_figure
 from cotyle.report.cup_planes import cup_planes
 from cotyle.report.depth_track_figure import depth_track_figure
+from cotyle.report.doubt_figure import Hip, doubt_figure, doubt_pictures, hips_of
 from cotyle.report.orientation_field import FieldPoint, TargetZone, orientation_field
-from cotyle.report.scene_process import SceneProcess
+from cotyle.report.scene import Job
+from cotyle.report.scene_process import DrawnScenes, SceneProcess
 from cotyle.report.slices import Segment, slice_figure
 from cotyle.report.xray_figure import xray_figure
 from cotyle.space.side import Side
@@ -46,7 +48,11 @@ def draw_figures(
     """Draw every picture; the 3D ones in their own process meanwhile."""
     frame = planned.pelvis.supine
     scenes = cavity_scenes(planned.anatomy.surfaces, planned.cup, planned.cavity, planned.wall, frame)
-    with SceneProcess(scenes.job) as process:
+    points = {side: hip.points for side, hip in measured.verdict.hips.items()}
+    hips = hips_of(planned.anatomy.skeleton, planned.anatomy.sockets, points)
+    of_hips = {side: doubt_pictures(hip) for side, hip in hips.items()}
+    job = Job((*scenes.job.pictures, *(picture for pair in of_hips.values() for picture in pair)))
+    with SceneProcess(job) as process:
         progress("drawing the figures")
         pictures = {
             "depth-track": ink.png(depth_track_figure(planned.track, planned.cup.outer_diameter_mm)),
@@ -59,9 +65,20 @@ def draw_figures(
             )
             pictures[f"slice-{plane.name}"] = ink.png(made)
         drawn = process.result()
-    for index, (name, file) in enumerate(zip(_SCENES, drawn.pictures, strict=False)):
-        pictures[name] = ink.png(scene_figure(drawn.pictures[file], scenes, index))
+    for index, (name, picture) in enumerate(zip(_SCENES, scenes.job.pictures, strict=True)):
+        if picture.file in drawn.pictures:
+            pictures[name] = ink.png(scene_figure(drawn.pictures[picture.file], scenes, index))
+    pictures |= draw_doubts(scan, hips, drawn)
     return DrawnFigures(pictures, drawn.failure)
+
+
+def draw_doubts(scan: Volume, hips: Mapping[Side, Hip], drawn: DrawnScenes) -> dict[str, bytes]:
+    """Return the doubt figure of each hip, PNG by name; without 3D views where those could not be drawn."""
+    made = {}
+    for side, hip in hips.items():
+        pair = [(each, drawn.pictures[each.file]) for each in doubt_pictures(hip) if each.file in drawn.pictures]
+        made[f"doubt-{side}"] = ink.png(doubt_figure(scan, hip, pair))
+    return made
 
 
 def wall_segments(planned: PlannedCup) -> list[Segment]:

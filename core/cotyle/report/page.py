@@ -14,10 +14,14 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from cotyle import CAUTION
+from cotyle.anatomy.landmarks import Landmarks
 from cotyle.case.measurements import Angles, Measurements, Shift
 from cotyle.case.plan_file import PlanFile
+from cotyle.case.review import Review
+from cotyle.case.verdict import GRADE_WORDS, PointToCheck, Verdict
 from cotyle.cup.orientation import Definition
 from cotyle.cup.proposal import Limit
+from cotyle.space.side import Side
 
 _LIBRARIES = ("numpy", "scipy", "numba", "SimpleITK", "vtk", "pydicom")
 
@@ -39,15 +43,11 @@ def render_page(plan: PlanFile, measured: Measurements, figures: Mapping[str, by
 
     Nothing from the case is taken as markup (autoescape), and the page asks for nothing outside itself.
     """
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, loader=FunctionLoader(_template), trim_blocks=True
-    )
-    environment.filters |= {"deg": _deg, "mm": _mm, "percent": _percent, "signed": _signed}
-    return environment.get_template("report.html.j2").render(
+    return _rendered(
+        "report.html.j2",
+        figures,
         m=measured,
-        caution=CAUTION,
-        style=Markup(_template("style.css")),
-        figures={name: _data_uri(content) for name, content in figures.items()},
+        doubts=_doubts(measured.verdict, plan.side),
         tiles=tiles(plan, measured),
         voxels=_voxels(measured),
         field_caption=_field_caption(plan),
@@ -62,6 +62,61 @@ def render_page(plan: PlanFile, measured: Measurements, figures: Mapping[str, by
         landmark_rows=[(_landmark_words(name), mark) for name, mark in measured.landmarks.items()],
         provenance_rows=_provenance_rows(plan, measured),
     )
+
+
+def render_review(review: Review, landmarks: Landmarks, figures: Mapping[str, bytes]) -> str:
+    """Return the page of a hip that could not be planned: why, where to look, and what to correct."""
+    return _rendered(
+        "review.html.j2",
+        figures,
+        review=review,
+        doubts=_doubts(review.verdict, review.plan.side),
+        landmark_rows=[(_landmark_words(name), mark) for name, mark in landmarks.items()],
+    )
+
+
+def _rendered(template: str, figures: Mapping[str, bytes], **content: Any) -> str:
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, loader=FunctionLoader(_template), trim_blocks=True
+    )
+    environment.filters |= {"deg": _deg, "mm": _mm, "percent": _percent, "signed": _signed}
+    return environment.get_template(template).render(
+        caution=CAUTION,
+        style=Markup(_template("style.css")),
+        figures={name: _data_uri(png) for name, png in figures.items()},
+        **content,
+    )
+
+
+@dataclass(frozen=True)
+class DoubtsOfHip:
+    """One hip in the verdict's box: name, grade (its shape and colour) and words, points to check, its figure."""
+
+    name: str
+    grade: str
+    words: str
+    points: tuple[PointToCheck, ...]
+    figure: str
+
+
+def _doubts(verdict: Verdict, side: Side) -> dict[str, Any]:
+    hips = [
+        DoubtsOfHip(
+            f"{each} hip" + (", planned" if each is side else ""),
+            str(hip.grade),
+            GRADE_WORDS[hip.grade],
+            hip.points,
+            f"doubt-{each}",
+        )
+        for each, hip in sorted(verdict.hips.items(), key=lambda pair: pair[0] is not side)
+    ]
+    grade = verdict.grade
+    return {
+        "grade": str(grade),
+        "words": GRADE_WORDS[grade],
+        "text": verdict.text,
+        "hips": hips,
+    }
 
 
 def tiles(plan: PlanFile, measured: Measurements) -> list[Tile]:
@@ -286,12 +341,16 @@ def _provenance_rows(plan: PlanFile, measured: Measurements) -> list[tuple[str, 
     center = ", ".join(f"{x:.2f}" for x in measured.cup.center_lps_mm)
     axis = ", ".join(f"{x:.4f}" for x in measured.cup.opening_axis_lps)
     targets = plan.targets
+    given = [name for name, mark in measured.landmarks.items() if mark.origin == "given"]
+    redrawn = dict.fromkeys(bone for each in measured.given_labels for bone in each.bones)
     return [
         ("scan", f"{measured.ct.series or 'no series identity'}; {_voxels(measured)}"),
         ("repairs to the scan", "; ".join(measured.ct.repairs) or "none"),
         ("cup centre, LPS mm", center),
         ("opening axis, LPS", axis),
         ("proposed by the program", proposed or "nothing; all was given"),
+        ("landmarks given by hand", ", ".join(_landmark_words(name) for name in given) or "none"),
+        ("bones given by labels", ", ".join(name.replace("_", " ") for name in redrawn) or "none"),
         ("what stopped the cup medially", _STOPPED_BY[plan.cup.limited_by]),
         (
             "targets",
