@@ -9,6 +9,7 @@ import numpy as np
 
 from cotyle.anatomy.bones import Bones
 from cotyle.anatomy.findings import Concern, Finding
+from cotyle.anatomy.metal_findings import metal_findings
 from cotyle.errors import InputError
 from cotyle.image.labels import BONE_LABELS, femur, hip_bone
 from cotyle.image.volume import Volume
@@ -72,7 +73,7 @@ def judge_bones(bones: Bones) -> BoneQuality:
         for number, name in BONE_LABELS.items()
     }
     left, right = volumes[hip_bone(Side.LEFT)], volumes[hip_bone(Side.RIGHT)]
-    joints = {side: _judge_joint(bones, side) for side in Side}
+    joints = {side: _judge_joint(bones, side) for side in Side if side not in bones.metal_cups}
     weak, shown = _edges_by_bone(bones, grid)
     movement = np.linalg.norm(found.pelvis_lps_mm - found.pelvis_model_lps_mm, axis=1)
     weights = found.shape.fit.weights_sd
@@ -211,13 +212,5 @@ def _findings(quality: BoneQuality, bones: Bones) -> list[Finding]:
                 concerns=(Concern.BONES,),
             )
         )
-    if bones.metal is not None:
-        found.append(
-            Finding(
-                "metal",
-                f"the scan holds {bones.metal.volume_ml:.0f} ml of metal: edges of bone within 5 mm of it are a guess "
-                "of the shape model",
-                concerns=(Concern.BONES, Concern.WALL, Concern.CENTER, Concern.COVERAGE),
-            )
-        )
+    found += metal_findings(bones)
     return found

@@ -9,7 +9,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
-
 from cotyle.anatomy.cortex_model import Blur
 from cotyle.anatomy.edge_confidence import EdgeConfidence, judge_edges
 from cotyle.anatomy.femoral_head import find_head, neck_direction
@@ -18,8 +17,10 @@ from cotyle.anatomy.head_search import find_displaced_head
 from cotyle.anatomy.joint_limits import clear_of_heads, clear_of_surface, moved_with_heads
 from cotyle.anatomy.joint_seam import find_seams, first_told, head_guide, socket_guide
 from cotyle.anatomy.metal_cup import MetalCup
+from cotyle.anatomy.metal_parts import MetalPart
 from cotyle.anatomy.pelvis_fit import SMOOTH_MM, PelvisShape, fit_pelvis_shape, follow_pelvis
-from cotyle.anatomy.replaced_hips import cups_with_beds, find_replaced_hips, guide_of, without_head
+from cotyle.anatomy.replaced_hips import cups_with_beds, find_neck_cuts, find_replaced_hips, guide_of, parts_of_metal
+from cotyle.anatomy.resected_femur import Resection, cut_off
 from cotyle.anatomy.scan_blur import estimate_blur
 from cotyle.anatomy.shape_landmarks import HIP_CODE
 from cotyle.anatomy.shape_model import COMPONENT_NAMES, ShapeModel, load_shape_model
@@ -68,7 +69,8 @@ class Bones:
     surfaces: closed meshes in LPS mm by bone name. A femur goes on below the scan as the model guesses it.
     origin: ``segmented`` by us or ``given`` by the user.
     flaws: what was found wrong with given labels and mended or passed over, a sentence each.
-    metal_cups: artificial cups by side.
+    metal_cups: artificial cups by side; neck_cuts: where the necks of replaced hips were cut; metal_parts: what the
+    metal is.
     edges: how sure each vertex of the surfaces is, by bone name.
     """
 
@@ -80,6 +82,8 @@ class Bones:
     flaws: tuple[str, ...] = ()
     metal_cups: Mapping[Side, MetalCup] = field(default_factory=dict)
     edges: Mapping[str, EdgeConfidence] = field(default_factory=dict)
+    neck_cuts: Mapping[Side, Resection] = field(default_factory=dict)
+    metal_parts: tuple[MetalPart, ...] = ()
 
 
 def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
@@ -153,14 +157,23 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
         for side, limit in zip(Side, off_pelvis, strict=True)
     }
     surfaces = {name: model.part(pelvis, code) for code, name in COMPONENT_NAMES.items()}
-    for side, fit in femora.items():
-        whole = TriangleMesh(fit.vertices, fit.triangles)
-        surfaces[femur(side)], _ = without_head(volume, whole, replaced.get(side), trust)
+    surfaces |= {femur(side): TriangleMesh(fit.vertices, fit.triangles) for side, fit in femora.items()}
+    necks_cut = find_neck_cuts(volume, surfaces, replaced, trust)
+    surfaces |= {femur(side): cut_off(surfaces[femur(side)], cut.plane) for side, cut in necks_cut.items()}
     progress("labelling the voxels")
     labels = label_map(volume, surfaces, metal)
     found = Correspondence(model, pelvis, edges.step_hu, shape.vertices(model), femora, shape, blur)
-    cups = cups_with_beds(replaced, model, pelvis)
-    return Bones(labels, surfaces, found, metal, "segmented", (), cups, judge_edges(volume, surfaces, trust))
+    return Bones(
+        labels,
+        surfaces,
+        found,
+        metal,
+        "segmented",
+        metal_cups=cups_with_beds(replaced, model, pelvis),
+        edges=judge_edges(volume, surfaces, trust),
+        neck_cuts=necks_cut,
+        metal_parts=parts_of_metal(volume, metal, replaced),
+    )
 
 
 def _fitted_socket(pelvis_lps_mm: Array, model: ShapeModel, side: Side) -> Sphere:

@@ -70,10 +70,10 @@ def metal_parts(volume: Volume, metal: Metal, cups: Mapping[Side, FoundCup]) -> 
             if own.any():
                 parts.append(_part(kind, side, points[own], density[own], volume.voxel_volume_mm3))
     for piece in _pieces(metal, (k[rest], j[rest], i[rest]), volume.voxel_volume_mm3):
-        own = np.flatnonzero(rest)[piece]
-        side = _nearest_side(points[own], cups)
-        kind = _kind(points[own], None if side is None else cups[side], volume.voxel_volume_mm3)
-        parts.append(_part(kind, side, points[own], density[own], volume.voxel_volume_mm3))
+        rows = np.flatnonzero(rest)[piece]
+        nearest = _nearest_side(points[rows], cups)
+        kind = _kind(points[rows], None if nearest is None else cups[nearest], volume.voxel_volume_mm3)
+        parts.append(_part(kind, nearest, points[rows], density[rows], volume.voxel_volume_mm3))
     return tuple(parts)
 
 

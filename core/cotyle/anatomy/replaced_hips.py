@@ -10,9 +10,11 @@ import numpy as np
 from cotyle.anatomy.bony_bed import BedPoints, bed_guide, bed_of, look_behind, look_behind_cement
 from cotyle.anatomy.metal_cup import CupKind, MetalCup
 from cotyle.anatomy.metal_cup_search import FoundCup, find_metal_cup
-from cotyle.anatomy.resected_femur import Resection, cut_off, find_resection
+from cotyle.anatomy.metal_parts import MetalPart, metal_parts
+from cotyle.anatomy.resected_femur import Resection, find_resection
 from cotyle.anatomy.shape_model import ShapeModel
 from cotyle.anatomy.surface_fit import Guide, Trust
+from cotyle.image.labels import femur
 from cotyle.image.metal import Metal
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
@@ -67,12 +69,17 @@ def guide_of(hips: Mapping[Side, ReplacedHip]) -> Guide | None:
     return bed_guide([hip.behind for hip in hips.values()]) if hips else None
 
 
-def without_head(
-    volume: Volume, femur: TriangleMesh, hip: ReplacedHip | None, trust: Trust | None
-) -> tuple[TriangleMesh, Resection | None]:
-    """Return a femur cut where its neck was cut, and the cut; whole and None without one."""
-    cut = None if hip is None else find_resection(volume, femur, hip.ball, trust)
-    return (femur, None) if cut is None else (cut_off(femur, cut.plane), cut)
+def find_neck_cuts(
+    volume: Volume, surfaces: Mapping[str, TriangleMesh], hips: Mapping[Side, ReplacedHip], trust: Trust | None
+) -> dict[Side, Resection]:
+    """Return where the necks of replaced hips were cut; ``surfaces`` are the bones as found, femora whole."""
+    found = {side: find_resection(volume, surfaces[femur(side)], hip.ball, trust) for side, hip in hips.items()}
+    return {side: cut for side, cut in found.items() if cut is not None}
+
+
+def parts_of_metal(volume: Volume, metal: Metal | None, hips: Mapping[Side, ReplacedHip]) -> tuple[MetalPart, ...]:
+    """Return what the metal of a scan is."""
+    return () if metal is None else metal_parts(volume, metal, {side: hip.found for side, hip in hips.items()})
 
 
 def cups_with_beds(hips: Mapping[Side, ReplacedHip], model: ShapeModel, pelvis_lps_mm: Array) -> dict[Side, MetalCup]:
