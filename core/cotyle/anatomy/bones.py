@@ -9,8 +9,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
+
 from cotyle.anatomy.cortex_model import Blur
 from cotyle.anatomy.edge_confidence import EdgeConfidence, judge_edges
+from cotyle.anatomy.empty_socket import empty_socket_guide, find_empty_socket
 from cotyle.anatomy.femoral_head import find_head, neck_direction
 from cotyle.anatomy.femur_fit import FemurFit, fit_femur_shape, follow_femur, settle_femur
 from cotyle.anatomy.head_search import find_displaced_head
@@ -134,7 +136,9 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
     ]
     progress("following the surfaces")
     off_heads, beds, seams = clear_of_heads(heads), guide_of(replaced), find_seams(volume, seen, necks, trust=trust)
-    sockets_known = first_told(beds, socket_guide(seams.values(), with_floor=True))
+    medial = {side: shape.fit.pose.rotation @ np.array([-side.lateral_sign, 0.0, 0.0]) for side in Side}
+    empty = [find_empty_socket(volume, fitted_sockets[side], head, medial[side]) for side, head in seen.items() if head]
+    sockets_known = first_told(beds, socket_guide(seams.values(), with_floor=True), empty_socket_guide(empty))
     start = moved_with_heads(
         shape.vertices(model),
         {side: model.pelvis_component == HIP_CODE[side] for side in Side},
