@@ -6,6 +6,8 @@ to the inner surface. The rules, stretch by stretch along the axis:
 
 * gaps under 2 mm inside the bone are bridged: they neither end nor shorten it; a wider gap ends it, and what lies
   behind is reported as ``bone_behind_mm`` but not counted;
+* a gap that only the scan shows (the space behind a double floor: :mod:`cotyle.cup.wall_gaps`) counts like one that the
+  surface has, and is named;
 * an empty stretch between pole and bone (the pole over the fossa) counts in ``advance_mm`` only;
 * the floor has broken through when the bone that the axis met last ends before the pole and no bone follows within
   15 mm of that end (deeper than any fossa): what follows farther on is the far side of the pelvis.
@@ -23,6 +25,7 @@ from cotyle.anatomy.edge_confidence import EdgeConfidence
 from cotyle.cup.cavity import Cavity, ReamingStep
 from cotyle.cup.inner_surface import InnerSurface, NearestPair, distances_from_points, least_wall
 from cotyle.cup.scan_edges import edge_shift_mm, resolution_along_mm
+from cotyle.cup.wall_gaps import WallGaps, find_gaps, gap_notes, without_gaps
 from cotyle.cup.wall_spread import SURFACE_UNCERTAINTY_MM, EdgeReader, crossing_spread_mm, least_spread_mm
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, read_only
@@ -123,9 +126,10 @@ def measure_wall(
         One standard deviation of the bone surface at a clear edge.
     """
     step = cavity.last
-    axis = wall_along_axis(hip_bone, step)
+    gaps = WallGaps() if volume is None else find_gaps(hip_bone, step, volume, blur)
+    axis = wall_along_axis(hip_bone, step, gaps.soft_mm)
     axis, shift, note = _refined(axis, step, hip_bone, volume, blur)
-    notes = tuple(text for text in (axis.note, note) if text)
+    notes = tuple(text for text in (axis.note, note, *gap_notes(gaps, axis.exit_mm)) if text)
     pair, breached = _least(surface, cavity, axis, step)
     thin, limit = _is_thin(axis, step, volume)
     if thin:
@@ -153,10 +157,15 @@ def measure_wall(
     )
 
 
-def wall_along_axis(hip_bone: TriangleMesh, step: ReamingStep) -> AxisWall:
-    """Return the bone along a step's own axis beyond its pole, by the rules of this module."""
+def wall_along_axis(
+    hip_bone: TriangleMesh, step: ReamingStep, gaps_mm: tuple[tuple[float, float], ...] = ()
+) -> AxisWall:
+    """Return the bone along a step's own axis beyond its pole, by the rules of this module.
+
+    ``gaps_mm`` are those that the surface does not show, from and to, mm beyond the pole.
+    """
     pole = step.pole_lps_mm
-    pieces = cross(hip_bone, pole[None], step.direction_lps).intervals_mm(0, BRIDGED_GAP_MM)
+    pieces = without_gaps(cross(hip_bone, pole[None], step.direction_lps).intervals_mm(0), gaps_mm, BRIDGED_GAP_MM)
     behind_the_mouth = -(2 * step.radius_mm + step.travel_mm)
     met = [piece for piece in pieces if piece[0] <= 0 and piece[1] > behind_the_mouth]
     ahead = [piece for piece in pieces if piece[0] > 0]

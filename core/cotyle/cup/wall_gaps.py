@@ -1,0 +1,210 @@
+"""Gaps within the bone on the axis: the space behind a double floor, which no surface of the bone shows.
+
+In a worn hip a plate of bone may grow over the acetabular fossa, with soft tissue left behind it. The surface of the
+bone runs over the plate, and what lies on the axis behind it is bone, gap, bone. The scan tells the gap by its density:
+
+1. between two dense layers, each at least half as dense as cortex and no more than 4 mm from the lowest place, density
+   falls by a quarter of that of cortex or more; the gap reaches from half height to half height;
+2. what is in it, with the blur of both layers taken off, is softer than the bone's own marrow by 60 HU or more: else it
+   is trabecular bone;
+3. it is a sheet: of eight parallel lines 3 to 5 mm aside at least half cross one at about that depth. A cyst is not.
+
+Where the marrow of the bone is itself as soft as fat (osteopenia), gap and marrow can't be told apart by density; then
+nothing is cut out, and the reader is told where a gap may be. Rules and numbers are ours, set on synthetic scans.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr
+
+from cotyle.anatomy.cortex_model import Blur
+from cotyle.cup.cavity import ReamingStep
+from cotyle.image.sampling import sample
+from cotyle.image.volume import Volume
+from cotyle.space.arrays import Array, any_perpendicular
+from cotyle.space.lines import cross, inside
+from cotyle.space.mesh import TriangleMesh
+
+_STEP_MM = 0.2
+# How far before the pole and beyond it gaps are looked for: a floor lies no deeper beyond its plate.
+_BEFORE_MM, _BEYOND_MM = 10.0, 16.0
+_FLANK_MM = 4.0
+_DENSE_SHARE, _LEAST_FALL_SHARE = 0.5, 0.25
+_SOFTER_HU = 60.0
+# More of a density at the lowest place than this comes from the layers beside it: what is in the gap can't be told.
+_MOST_BLEED = 0.6
+_ASIDE_MM, _SHEET_DEPTH_MM = (3.0, 5.0), 3.0
+_LEAST_SHEET_SHARE = 0.5
+# Marrow is read this far from any surface of the bone, within so much of the pole.
+_MARROW_DEEP_MM, _MARROW_NEAR_MM, _LEAST_MARROW = 4.0, 45.0, 30
+_USUAL_BLUR = Blur(0.75, 1250.0)
+
+
+@dataclass(frozen=True)
+class WallGaps:
+    """Gaps along the axis.
+
+    soft_mm: from and to, mm beyond the pole, of those that hold soft tissue; unsure_mm: of those that may.
+    """
+
+    soft_mm: tuple[tuple[float, float], ...] = ()
+    unsure_mm: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class _Dip:
+    start_mm: float
+    end_mm: float
+    content_hu: float
+
+
+def find_gaps(hip_bone: TriangleMesh, step: ReamingStep, volume: Volume, blur: Blur | None = None) -> WallGaps:
+    """Return the gaps within the bone on the axis of a reaming step (rules of this module).
+
+    Parameters
+    ----------
+    hip_bone:
+        Closed surface of the hip bone, LPS mm.
+    step:
+        Its axis and pole.
+    volume:
+        CT in HU.
+    blur:
+        What the scan does to an edge; a usual one if not given.
+    """
+    known = blur or _USUAL_BLUR
+    pole, direction = step.pole_lps_mm, step.direction_lps
+    pieces = cross(hip_bone, pole[None], direction).intervals_mm(0)
+    on_axis = [dip for dip in _dips(volume, pole, direction, known) if _within(dip, pieces)]
+    if not on_axis:
+        return WallGaps()
+    beside = [_dips(volume, point, direction, known) for point in _points_aside(pole, direction)]
+    sheets = [dip for dip in on_axis if _is_sheet(dip, beside)]
+    if not sheets:
+        return WallGaps()
+    marrow_hu = _marrow_hu(hip_bone, pole, volume)
+    soft, unsure = [], []
+    for dip in sheets:
+        middle = 0.5 * (dip.start_mm + dip.end_mm)
+        contents = [dip.content_hu, *(near.content_hu for line in beside for near in line if _beside(near, middle))]
+        content_hu = float(np.median(contents))
+        if marrow_hu is not None and content_hu < marrow_hu - _SOFTER_HU:
+            soft.append((dip.start_mm, dip.end_mm))
+        elif content_hu < _SOFTER_HU:
+            unsure.append((dip.start_mm, dip.end_mm))
+    return WallGaps(tuple(soft), tuple(unsure))
+
+
+def gap_notes(gaps: WallGaps, exit_mm: float) -> tuple[str, ...]:
+    """Return a sentence for the reader on each gap up to the exit from the bone."""
+    notes = [
+        f"double floor: {end - start:.1f} mm of soft tissue within the bone on the axis, from {start:.1f} to "
+        f"{end:.1f} mm beyond the pole"
+        for start, end in gaps.soft_mm
+        if end > 0.0 and start < exit_mm
+    ]
+    notes += [
+        f"from {start:.1f} to {end:.1f} mm beyond the pole the bone on the axis is as soft as its marrow: this may be "
+        "the space behind a double floor; it is counted as bone"
+        for start, end in gaps.unsure_mm
+        if end > 0.0 and start < exit_mm
+    ]
+    return tuple(notes)
+
+
+def without_gaps(pieces_mm: Array, gaps_mm: tuple[tuple[float, float], ...], bridged_mm: float) -> list[Array]:
+    """Return stretches of bone (n, 2) with gaps cut out and what is left by less than ``bridged_mm`` joined again."""
+    left = [(float(start), float(end)) for start, end in pieces_mm]
+    for low, high in gaps_mm:
+        left = [
+            part
+            for start, end in left
+            for part in ((start, min(end, low)), (max(start, high), end))
+            if part[1] > part[0]
+        ]
+    joined: list[Array] = []
+    for start, end in sorted(left):
+        if joined and start - joined[-1][1] < bridged_mm:
+            joined[-1] = np.array([joined[-1][0], end])
+        else:
+            joined.append(np.array([start, end]))
+    return joined
+
+
+def _dips(volume: Volume, pole: Array, direction: Array, blur: Blur) -> list[_Dip]:
+    """Every fall of density between two dense layers along a line, and what it holds without their blur."""
+    depth = np.arange(-_BEFORE_MM - _FLANK_MM, _BEYOND_MM + _FLANK_MM, _STEP_MM)
+    profile = np.asarray(sample(volume, pole + depth[:, None] * direction, outside=np.nan), dtype=np.float64)
+    lowest = np.flatnonzero((profile[1:-1] <= profile[:-2]) & (profile[1:-1] < profile[2:])) + 1
+    count = round(_FLANK_MM / _STEP_MM)
+    sigma = float(blur.along_mm(direction[None])[0])
+    found: list[_Dip] = []
+    for at in lowest:
+        if not -_BEFORE_MM <= depth[at] <= _BEYOND_MM:
+            continue
+        first, last = at - count, at + count + 1
+        before, after = profile[first : at + 1], profile[at:last]
+        flank = min(before.max(), after.max())
+        # NaN compares false: a line that leaves the scan has no gaps
+        if not flank > _DENSE_SHARE * blur.cortex_hu:
+            continue
+        if not flank - profile[at] > _LEAST_FALL_SHARE * blur.cortex_hu:
+            continue
+        start = _crossing(before[::-1], 0.5 * (before.max() + profile[at]))
+        end = _crossing(after, 0.5 * (after.max() + profile[at]))
+        bleed = 2.0 * float(ndtr(-0.5 * _STEP_MM * (start + end) / sigma))
+        # the median of the middle third: the lowest place of a wide stretch is the lowest of its noise and grain
+        third = profile[round(at - start / 3.0) : round(at + end / 3.0) + 1]
+        content = (np.median(third) - bleed * flank) / (1.0 - bleed) if bleed < _MOST_BLEED else np.inf
+        dip = _Dip(float(depth[at] - _STEP_MM * start), float(depth[at] + _STEP_MM * end), float(content))
+        if not found or dip.start_mm >= found[-1].end_mm:
+            found.append(dip)
+        elif dip.content_hu < found[-1].content_hu:
+            found[-1] = dip
+    return found
+
+
+def _crossing(values: Array, level: float) -> float:
+    """Samples from the first value up to where the level is first reached."""
+    over = int(np.argmax(values >= level))
+    below, above = values[over - 1], values[over]
+    return over - 1 + float((level - below) / max(above - below, 1e-6))
+
+
+def _within(dip: _Dip, pieces_mm: Array) -> bool:
+    middle = 0.5 * (dip.start_mm + dip.end_mm)
+    return any(start < middle < end for start, end in pieces_mm)
+
+
+def _points_aside(pole: Array, direction: Array) -> Array:
+    """Four points about the pole at each distance aside, (8, 3)."""
+    u = any_perpendicular(direction)
+    v = np.cross(direction, u)
+    turns = np.deg2rad(np.arange(0.0, 360.0, 90.0))
+    ways = np.cos(turns)[:, None] * u + np.sin(turns)[:, None] * v
+    return np.concatenate([pole + aside * ways for aside in _ASIDE_MM])
+
+
+def _beside(dip: _Dip, middle_mm: float) -> bool:
+    return abs(0.5 * (dip.start_mm + dip.end_mm) - middle_mm) < _SHEET_DEPTH_MM
+
+
+def _is_sheet(dip: _Dip, beside: list[list[_Dip]]) -> bool:
+    middle = 0.5 * (dip.start_mm + dip.end_mm)
+    return float(np.mean([any(_beside(near, middle) for near in line) for line in beside])) >= _LEAST_SHEET_SHARE
+
+
+def _marrow_hu(hip_bone: TriangleMesh, pole: Array, volume: Volume) -> float | None:
+    """Median density well inside the bone near the pole; None where too little of it is."""
+    vertices, normals = hip_bone.vertices_lps_mm, hip_bone.vertex_normals
+    near = np.flatnonzero(np.linalg.norm(vertices - pole, axis=1) < _MARROW_NEAR_MM)
+    deep = vertices[near] - _MARROW_DEEP_MM * normals[near]
+    # as deep again it must still be bone: else the far surface is near
+    beyond = vertices[near] - 2.0 * _MARROW_DEEP_MM * normals[near]
+    deep = deep[inside(hip_bone, deep) & inside(hip_bone, beyond)]
+    values = sample(volume, deep, outside=np.nan)
+    values = values[np.isfinite(values)]
+    return float(np.median(values)) if len(values) >= _LEAST_MARROW else None
