@@ -35,6 +35,9 @@ from cotyle.space.mesh import TriangleMesh
 BRIDGED_GAP_MM = 2.0
 DEEPEST_FOSSA_MM = 15.0
 FARTHEST_FLOOR_MM = 40.0
+# Two edges of a gap, each read to 0.25 mm: so near to the limit it may belong on its other side (two deviations).
+_GAP_SPREAD_MM = 0.7
+_NORMAL_95 = 1.96
 # A half-maximum reading is off by 0.3 mm at a wall of 1.4 mm in voxels of 0.8 x 0.8 x 1.0 mm (same trials).
 THIN_WALL_VOXELS = 1.75
 
@@ -128,8 +131,9 @@ def measure_wall(
     step = cavity.last
     gaps = WallGaps() if volume is None else find_gaps(hip_bone, step, volume, blur)
     axis = wall_along_axis(hip_bone, step, gaps.soft_mm)
+    hinges_mm, on_gap = (0.0, "") if volume is None else _hinges_on_gap(axis, hip_bone, step, gaps)
     axis, shift, note = _refined(axis, step, hip_bone, volume, blur)
-    notes = tuple(text for text in (axis.note, note, *gap_notes(gaps, axis.exit_mm)) if text)
+    notes = tuple(text for text in (axis.note, note, on_gap, *gap_notes(gaps, axis.exit_mm)) if text)
     pair, breached = _least(surface, cavity, axis, step)
     thin, limit = _is_thin(axis, step, volume)
     if thin:
@@ -146,7 +150,9 @@ def measure_wall(
         breached=breached,
         breached_on_axis=axis.breached,
         thin=thin,
-        uncertainty_mm=_spread_mm(reader, axis, step, shift or 0.0, surface_uncertainty_mm),
+        uncertainty_mm=float(
+            np.hypot(_spread_mm(reader, axis, step, shift or 0.0, surface_uncertainty_mm), hinges_mm / _NORMAL_95)
+        ),
         minimum_uncertainty_mm=least_spread_mm(reader, surface, cavity.floors, pair, surface_uncertainty_mm),
         pole_lps_mm=step.pole_lps_mm,
         exit_lps_mm=None if axis.breached else _beyond_pole(step, axis.exit_mm),
@@ -158,14 +164,17 @@ def measure_wall(
 
 
 def wall_along_axis(
-    hip_bone: TriangleMesh, step: ReamingStep, gaps_mm: tuple[tuple[float, float], ...] = ()
+    hip_bone: TriangleMesh,
+    step: ReamingStep,
+    gaps_mm: tuple[tuple[float, float], ...] = (),
+    bridged_mm: float = BRIDGED_GAP_MM,
 ) -> AxisWall:
     """Return the bone along a step's own axis beyond its pole, by the rules of this module.
 
     ``gaps_mm`` are those that the surface does not show, from and to, mm beyond the pole.
     """
     pole = step.pole_lps_mm
-    pieces = without_gaps(cross(hip_bone, pole[None], step.direction_lps).intervals_mm(0), gaps_mm, BRIDGED_GAP_MM)
+    pieces = without_gaps(cross(hip_bone, pole[None], step.direction_lps).intervals_mm(0), gaps_mm, bridged_mm)
     behind_the_mouth = -(2 * step.radius_mm + step.travel_mm)
     met = [piece for piece in pieces if piece[0] <= 0 and piece[1] > behind_the_mouth]
     ahead = [piece for piece in pieces if piece[0] > 0]
@@ -260,6 +269,20 @@ def _least(surface: InnerSurface, cavity: Cavity, axis: AxisWall, step: ReamingS
     if pair.distance_mm > axis.exit_mm:
         pair = NearestPair(axis.exit_mm, _beyond_pole(step, axis.exit_mm), step.pole_lps_mm)
     return pair, pair.distance_mm <= 0.0
+
+
+def _hinges_on_gap(axis: AxisWall, bone: TriangleMesh, step: ReamingStep, gaps: WallGaps) -> tuple[float, str]:
+    """Return by how much the wall would change were a gap read a little wider or narrower, and a sentence on it."""
+    limits = (BRIDGED_GAP_MM - _GAP_SPREAD_MM, BRIDGED_GAP_MM + _GAP_SPREAD_MM)
+    others = [wall_along_axis(bone, step, gaps.soft_mm, limit).along_mm for limit in limits]
+    other = max(others, key=lambda along: abs(along - axis.along_mm))
+    change = abs(other - axis.along_mm)
+    if change < _GAP_SPREAD_MM:
+        return 0.0, ""
+    return change, (
+        f"a gap on the axis is about as wide as the {BRIDGED_GAP_MM:g} mm that are bridged: counted the other way, the "
+        f"wall is {other:.1f} mm"
+    )
 
 
 def _spread_mm(reader: EdgeReader, axis: AxisWall, step: ReamingStep, shift_mm: float, surface_mm: float) -> float:
