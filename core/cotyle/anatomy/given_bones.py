@@ -26,8 +26,8 @@ from cotyle.space.mesh_files import from_polydata, to_polydata
 NEEDED = ("left_hip_bone", "right_hip_bone")
 # Holes and loose pieces smaller than this are specks, ml.
 LEAST_FLAW_ML = 0.1
-# Triangles kept on a bone: edges of about 2 mm, as on our own surfaces.
-TRIANGLES = 40_000
+# Triangles kept on a bone: edges of about 2 mm on a hip bone, a little shorter than on our own surfaces.
+TRIANGLES = 20_000
 # Densities with which a label map poses as a scan for the shape model's fit; any step does.
 _BONE_HU, _SOFT_HU = 900, 0
 _SMOOTHING_ROUNDS, _PASS_BAND = 20, 0.12

@@ -7,6 +7,7 @@ those of its hip and what the planned cup adds: a wall or a coverage that ends o
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from math import dist
 
 from pydantic import Field
 
@@ -19,6 +20,9 @@ from cotyle.space.side import Side
 # One standard deviation from which a measure is called doubtful; common practice, no source.
 MOST_WALL_SD_MM = 0.5
 MOST_COVERAGE_SD = 0.05
+
+# Points to check that are nearer to each other than this are one.
+_APART_MM = 4.0
 
 DOUBT_FIGURE = "figures/doubt-{side}.png"
 """Where the doubt figure of a hip lies in a case."""
@@ -100,7 +104,7 @@ def _hip(findings: list[Finding], landmarks: Mapping[str, Landmark], side: Side)
     points: list[PointToCheck] = []
     for finding in findings:
         for words, place in _places(finding, landmarks, side):
-            if all(each.lps_mm != place for each in points):
+            if all(dist(each.lps_mm, place) > _APART_MM for each in points):
                 mark = f"{str(side)[0].upper()}{len(points) + 1}"
                 points.append(PointToCheck(mark=mark, words=words, lps_mm=place, code=finding.code))
     codes = tuple(dict.fromkeys(each.code for each in findings))
