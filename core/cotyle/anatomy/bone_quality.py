@@ -32,6 +32,8 @@ MOST_HEAD_MISFIT_MM = 0.6
 MOST_VOLUME_ASYMMETRY = 0.12
 # A region counts as shown if this share of its vertices lies inside the scan.
 SHOWN_SHARE = 0.98
+# As far outside the scan may a point of the pelvic plane lie and still be placed by the other half or the fitted shape.
+FARTHEST_FILLED_MM = 45.0
 
 
 @dataclass(frozen=True)
@@ -121,8 +123,8 @@ def require_shown(bones: Bones, side: Side) -> None:
     Raises
     ------
     InputError
-        ``side-not-in-scan`` if the socket of the side is cut off, ``field-of-view`` if a point of the anterior
-        pelvic plane is.
+        ``side-not-in-scan`` if the socket of the side is cut off, ``field-of-view`` if the scan ends more than 45 mm
+        before a point of the anterior pelvic plane: too far to fill it in.
     """
     found, grid = bones.correspondence, bones.labels
     model, pelvis = found.model, found.pelvis_lps_mm
@@ -136,13 +138,20 @@ def require_shown(bones: Bones, side: Side) -> None:
         )
     marks = model.landmarks(pelvis)
     needed = [f"{name}_{which}" for name in ("asis", "pubic_tubercle") for which in Side]
-    missing = [name for name in needed if not grid.contains(marks[name][None])[0]]
+    missing = [name for name in needed if _way_outside_mm(grid, marks[name]) > FARTHEST_FILLED_MM]
     if missing:
         raise InputError(
             "field-of-view",
             f"the scan ends before {', '.join(name.replace('_', ' ') for name in missing)}",
             "Use a scan that shows both anterior superior iliac spines and the pubic tubercles",
         )
+
+
+def _way_outside_mm(grid: Volume, point_lps_mm: Array) -> float:
+    """Distance of a point from the box of a scan; 0 inside."""
+    ijk = grid.to_ijk(point_lps_mm)
+    nearest = grid.to_lps(np.clip(ijk, 0.0, np.array(grid.size) - 1.0))
+    return float(np.linalg.norm(nearest - point_lps_mm))
 
 
 def _judge_joint(bones: Bones, side: Side) -> JointQuality:

@@ -82,7 +82,7 @@ def widened_landmarks(
     away, rows = tree.query(np.stack([mark.lps_mm for mark in landmarks.values()]))
     wider = {}
     for (name, mark), way, row in zip(landmarks.items(), away, rows, strict=True):
-        held = mark.origin is Origin.GIVEN or way > ON_SURFACE_MM
+        held = mark.origin is not Origin.DETECTED or way > ON_SURFACE_MM
         wider[name] = mark if held else _wider(mark, float(added[row]))
     return wider
 

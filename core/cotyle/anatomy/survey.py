@@ -1,7 +1,8 @@
 """Landmarks, frames and sockets of one pelvis from its surfaces, in the order in which they depend on each
 other.
 
-1. The touching plane gives the four points of the anterior pelvic plane; points the user gave are held.
+1. The touching plane gives the four points of the anterior pelvic plane; points the user gave are held, those outside
+   the scan are filled in.
 2. Frames from those.
 3. Sphere and rim of each socket.
 4. All other landmarks, in the axes of the anterior pelvic plane; the user's win.
@@ -10,22 +11,15 @@ other.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-import numpy as np
-
-from cotyle.anatomy.anterior_plane import (
-    TouchingPlane,
-    hip_bone,
-    touching_plane_from_seeds,
-    touching_plane_from_surfaces,
-)
+from cotyle.anatomy.anterior_plane import hip_bone
 from cotyle.anatomy.edge_confidence import NO_EDGES, EdgeConfidence
 from cotyle.anatomy.edge_findings import edge_findings
 from cotyle.anatomy.edge_spread import widened_landmarks, widened_sphere
 from cotyle.anatomy.findings import Concern, Finding
-from cotyle.anatomy.landmark_rules import SURFACE_UNCERTAINTY_MM, midline_landmarks, side_landmarks, uncertainty_mm
+from cotyle.anatomy.landmark_rules import midline_landmarks, side_landmarks
 from cotyle.anatomy.landmarks import (
     APP_NAMES,
     NO_SEEDS,
@@ -38,21 +32,18 @@ from cotyle.anatomy.landmarks import (
 )
 from cotyle.anatomy.morphology import measure_crowe, measure_morphology
 from cotyle.anatomy.pelvis import Pelvis, build_pelvis
+from cotyle.anatomy.plane_points import InImage, find_plane_points, require_known
 from cotyle.anatomy.rim import Rim, find_rim, mouth_view
 from cotyle.anatomy.socket import Socket, fossa_floor, mirrored_center, socket_of
 from cotyle.anatomy.socket_sphere import BED, SocketSphere, articular, find_socket_sphere
 from cotyle.errors import InputError
-from cotyle.space.arrays import Array, BoolArray
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.side import Side
 
 # beyond these a result is called doubtful; common practice, no source
-_PLANES_APART_DEG = 2.0
 _MIGRATED_MM = 3.0
 _EXTRAPOLATED_MM = 3.0
 _SPHERE = (Concern.CENTER, Concern.DIAMETER)
-
-InImage = Callable[[Array], BoolArray]
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,13 +88,16 @@ def survey_anatomy(
     Raises
     ------
     InputError
-        ``bone-missing``, ``landmark-not-found``, ``landmark-degenerate``: no pelvis to plan on.
+        ``bone-missing``, ``landmark-not-found``, ``landmark-degenerate``: no pelvis to plan on; ``field-of-view`` if
+        the scan ends so early that the pelvic plane is not known well enough.
     """
     user = dict(given or {})
     doubts: list[Finding] = []
-    plane_points = _plane_landmarks(surfaces, seeds, user, doubts)
-    plane_points = _mark_outside(widened_landmarks(plane_points, surfaces, edges), in_image)
+    plane_points, findings = find_plane_points(surfaces, seeds, user, in_image)
+    doubts += findings
+    plane_points = widened_landmarks(plane_points, surfaces, edges)
     pelvis = build_pelvis(with_given(plane_points, user), standing_tilt_change_deg)
+    require_known(pelvis.uncertainty, with_given(plane_points, user))
     found: dict[str, Landmark] = dict(plane_points)
     fits: dict[Side, tuple[SocketSphere, Rim]] = {}
     for side in Side:
@@ -127,7 +121,7 @@ def survey_anatomy(
         doubts.append(
             Finding(
                 "landmark-extrapolated",
-                f"outside the image, known from the fitted shape only: {', '.join(outside)}",
+                f"outside the scan, known from the other half or the fitted shape only: {', '.join(outside)}",
                 concerns=(Concern.FRAME,) if set(outside) & set(APP_NAMES) else (),
                 landmarks=tuple(outside),
             )
@@ -135,41 +129,15 @@ def survey_anatomy(
     return Survey(landmarks, pelvis, sockets, tuple(doubts))
 
 
-def _plane_landmarks(
-    surfaces: Mapping[str, TriangleMesh], seeds: AnatomySeeds, user: Landmarks, doubts: list[Finding]
-) -> dict[str, Landmark]:
-    """The four points, found twice where seeds are there: the difference tells how well."""
-    held = {name: user[name].lps_mm for name in APP_NAMES if name in user}
-    free = touching_plane_from_surfaces(surfaces, held)
-    plane = free
-    if all(name in seeds.points_lps_mm for name in APP_NAMES):
-        plane = touching_plane_from_seeds(surfaces, seeds.points_lps_mm, held)
-        apart_deg = _planes_apart_deg(plane, free)
-        if apart_deg > _PLANES_APART_DEG:
-            text = f"two ways to find the anterior pelvic plane differ by {apart_deg:.1f} deg; check its points"
-            doubts.append(Finding("pelvic-plane-doubtful", text, concerns=(Concern.FRAME,), landmarks=APP_NAMES))
-    landmarks = {}
-    for name in APP_NAMES:
-        point = plane.points_lps_mm[name]
-        other = free.points_lps_mm[name]
-        place_mm = uncertainty_mm(name, point, plane.ridge_mm[name], seeds)
-        along = float(np.hypot(place_mm, 0.5 * np.linalg.norm(point - other)))
-        across = float(np.hypot(SURFACE_UNCERTAINTY_MM, 0.5 * abs((point - other) @ plane.frame.posterior)))
-        landmarks[name] = Landmark(name, point, Origin.DETECTED, along, across)
-    return landmarks
-
-
-def _planes_apart_deg(a: TouchingPlane, b: TouchingPlane) -> float:
-    return float(np.rad2deg(np.arccos(np.clip(a.frame.posterior @ b.frame.posterior, -1.0, 1.0))))
-
-
 def _mark_outside(landmarks: Landmarks, in_image: InImage | None) -> dict[str, Landmark]:
     if in_image is None:
         return dict(landmarks)
-    return {
-        name: mark if in_image(mark.lps_mm[None])[0] else extrapolated(mark, _EXTRAPOLATED_MM)
+    outside = {
+        name: extrapolated(mark, _EXTRAPOLATED_MM)
         for name, mark in landmarks.items()
+        if mark.origin is Origin.DETECTED and not in_image(mark.lps_mm[None])[0]
     }
+    return {**landmarks, **outside}
 
 
 def _fit_side(
