@@ -85,6 +85,9 @@ def surrounding_tissue(
     skin = _smooth_max(skin, y - table_top, 10.0)
     muscle = skin + more_fat_mm + _fat_thickness(body, own) + 2.5 * noise(22.0)
     cavity, bladder, rectum, gas = _organs(body, own)
+    # so that the step at the skin is as steep as any other: the level as a distance, to first order
+    slope = np.linalg.norm(np.gradient(skin, COARSE_MM), axis=0)
+    skin = skin / np.clip(slope, 0.3, 1.5)
     levels = [skin, muscle, noise(9.0), cavity + 3.0 * noise(14.0), noise(10.0), bladder, rectum, gas]
     off_bone = np.full(x.shape, -100.0)
     if organs != USUAL_ORGANS:

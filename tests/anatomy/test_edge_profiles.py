@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from cotyle.anatomy.cortex_model import Blur, estimate_blur, find_cortex_edges
+from cotyle.anatomy.cortex_model import Blur, find_cortex_edges
 from cotyle.anatomy.edge_profiles import EdgeSearch, find_edges
 from cotyle.image.volume import Volume
 from scipy.special import ndtr
@@ -53,17 +53,6 @@ def test_the_steepest_edge_of_a_thin_cortex_lies_outside_the_bone_and_the_layer_
     modelled = np.median(find_cortex_edges(scan, points, normals, Blur(0.8, 1300.0)).shift_mm)
     assert steepest > 0.15
     assert abs(modelled) < 0.05
-
-
-@pytest.mark.parametrize("sigma_mm", [0.6, 0.8, 1.0])
-def test_the_blur_of_a_scan_is_estimated_from_its_edges(sigma_mm):
-    points, normals = surface_points(1200)
-    scan = ball_scan(sigma_mm, cortex_mm=5.0, noise_hu=20.0)
-    blur = estimate_blur(scan, points, normals, np.ones(len(points), dtype=bool))
-    # reading between voxels adds the variance of a triangle as wide as they are, spacing squared over six
-    read_mm = np.sqrt(sigma_mm**2 + np.mean(SPACING_MM**2) / 6.0)
-    assert blur.sigma_mm == pytest.approx(read_mm, abs=0.12)
-    assert blur.cortex_hu == pytest.approx(1300.0, rel=0.06)
 
 
 def test_noise_does_not_move_the_modelled_edge_on_average():

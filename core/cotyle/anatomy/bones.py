@@ -137,7 +137,12 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
     progress("following the surfaces")
     off_heads, beds, seams = clear_of_heads(heads), guide_of(replaced), find_seams(volume, seen, necks, trust=trust)
     medial = {side: shape.fit.pose.rotation @ np.array([-side.lateral_sign, 0.0, 0.0]) for side in Side}
-    empty = [find_empty_socket(volume, fitted_sockets[side], head, medial[side]) for side, head in seen.items() if head]
+    empty = [
+        each
+        for side, head in seen.items()
+        if head is not None
+        for each in find_empty_socket(volume, fitted_sockets[side], head, medial[side])
+    ]
     sockets_known = first_told(beds, socket_guide(seams.values(), with_floor=True), empty_socket_guide(empty))
     start = moved_with_heads(
         shape.vertices(model),

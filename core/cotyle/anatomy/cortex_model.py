@@ -3,7 +3,8 @@
 A scan blurs. Where the cortex is thinner than about twice the blur, the steepest place and the half-height of
 the density step both lie outside the true surface. Fitting the blurred image of a layer (outside, cortex,
 inside) puts the edge back; the density of cortex is shared by the whole scan, which is what makes thin layers
-solvable (Treece, Gee, Mayhew and Poole, Med Image Anal 2010;14:276-290).
+solvable (Treece, Gee, Mayhew and Poole, Med Image Anal 2010;14:276-290). Slices may be thicker than their pixels are
+wide: the blur across them is another than within them, and each profile has that of its own direction.
 """
 
 from __future__ import annotations
@@ -13,54 +14,59 @@ from dataclasses import dataclass
 
 import numba
 import numpy as np
-from scipy.optimize import minimize_scalar
+import numpy.typing as npt
 
 from cotyle.anatomy.edge_profiles import Edges
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
-from cotyle.space.arrays import Array, BoolArray
+from cotyle.space.arrays import Array
 
 # Stretch of the normal that is explained, mm inside and outside of the vertex: inside enough to see the far
 # edge of a cortex, outside not as far as the next bone across a joint.
 INSIDE_MM, OUTSIDE_MM, STEP_MM = 4.0, 1.6, 0.2
-# How much cortical density may differ from place to place, and noise of one sample; HU.
-_DENSITY_SPREAD_HU, _NOISE_HU = 120.0, 40.0
+DENSITY_SPREAD_HU = 120.0
+"""How much cortical density may differ from place to place."""
+_NOISE_HU = 40.0
 _FARTHEST_MM = 1.2
 _ITERATIONS = 12
-_BLURS_MM = (0.35, 1.5)
-_SUBSET = 1500
 
 
 @dataclass(frozen=True)
 class Blur:
-    """What the scan does to an edge: standard deviation of its blur (mm), and the density of its cortex (HU)."""
+    """What the scan does to an edge.
+
+    sigma_mm: standard deviation of its blur within the slices; cortex_hu: density of its cortex; across_mm: standard
+    deviation of the blur across the slices, along ``axis_lps``; as within them if None.
+    """
 
     sigma_mm: float
     cortex_hu: float
+    across_mm: float | None = None
+    axis_lps: tuple[float, float, float] = (0.0, 0.0, 1.0)
+
+    def along_mm(self, directions: npt.ArrayLike) -> Array:
+        """Return the standard deviation of the blur along unit vectors (n, 3), mm (n,)."""
+        cosines = np.asarray(directions, dtype=np.float64) @ np.array(self.axis_lps)
+        across = self.sigma_mm if self.across_mm is None else self.across_mm
+        return np.sqrt(self.sigma_mm**2 + (across**2 - self.sigma_mm**2) * cosines**2)
 
 
-def estimate_blur(volume: Volume, points_lps_mm: Array, normals: Array, thick: BoolArray) -> Blur:
-    """Estimate the blur of a scan from the surfaces of its bones.
+@dataclass(frozen=True, eq=False)
+class Layers:
+    """Layers fitted to profiles, (n,): place of the outer edge and thickness (mm), step and misfit (HU)."""
 
-    Parameters
-    ----------
-    points_lps_mm, normals:
-        Vertices near the true surface and their outward normals, (n, 3).
-    thick:
-        Mask (n,) of vertices under which the cortex is thick (femoral shaft): its density is read there.
-    """
-    profiles = _profiles(volume, points_lps_mm, normals)
-    seen = np.isfinite(profiles).all(axis=1)
-    source = profiles[seen & thick] if (seen & thick).sum() >= 50 else profiles[seen]
-    cortex_hu = float(np.percentile(source.max(axis=1), 70.0)) if len(source) else 1200.0
-    sharpest = np.argsort(-profiles[seen].max(axis=1))[: 4 * _SUBSET]
-    subset = np.ascontiguousarray(profiles[seen][sharpest[:: max(len(sharpest) // _SUBSET, 1)]])
+    edge_mm: Array
+    step_hu: Array
+    misfit_hu: Array
+    thickness_mm: Array
 
-    def misfit(sigma_mm: float) -> float:
-        return float(np.median(_explain(subset, _offsets(), sigma_mm, cortex_hu)[:, 2]))
 
-    best = minimize_scalar(misfit, bounds=_BLURS_MM, method="bounded", options={"xatol": 0.01})
-    return Blur(float(best.x), cortex_hu)
+def fit_layers(
+    profiles: Array, offsets_mm: Array, sigma_mm: Array, cortex_hu: float, spread_hu: float = DENSITY_SPREAD_HU
+) -> Layers:
+    """Explain profiles (n, m) of density at offsets (m,), outward, by layers blurred by ``sigma_mm`` (n,)."""
+    rows = np.ascontiguousarray(profiles, dtype=np.float64)
+    return Layers(*_explain(rows, offsets_mm, np.asarray(sigma_mm, dtype=np.float64), cortex_hu, spread_hu).T)
 
 
 def find_cortex_edges(volume: Volume, points_lps_mm: Array, normals: Array, blur: Blur) -> Edges:
@@ -68,21 +74,26 @@ def find_cortex_edges(volume: Volume, points_lps_mm: Array, normals: Array, blur
 
     The step is zero where the profile leaves the volume or no layer explains it.
     """
-    profiles = _profiles(volume, points_lps_mm, normals)
+    offsets = profile_offsets()
+    profiles = density_profiles(volume, points_lps_mm, normals, offsets)
     seen = np.isfinite(profiles).all(axis=1)
-    explained = np.zeros((len(profiles), 3))
+    shift, step = np.zeros(len(profiles)), np.zeros(len(profiles))
     if seen.any():
-        explained[seen] = _explain(np.ascontiguousarray(profiles[seen]), _offsets(), blur.sigma_mm, blur.cortex_hu)
-    sound = seen & (np.abs(explained[:, 0]) < _FARTHEST_MM)
-    return Edges(np.where(sound, explained[:, 0], 0.0), np.where(sound, np.maximum(explained[:, 1], 0.0), 0.0))
+        layers = fit_layers(profiles[seen], offsets, blur.along_mm(normals[seen]), blur.cortex_hu)
+        sound = np.abs(layers.edge_mm) < _FARTHEST_MM
+        shift[seen] = np.where(sound, layers.edge_mm, 0.0)
+        step[seen] = np.where(sound, np.maximum(layers.step_hu, 0.0), 0.0)
+    return Edges(shift, step)
 
 
-def _offsets() -> Array:
-    return np.arange(-INSIDE_MM, OUTSIDE_MM + 0.5 * STEP_MM, STEP_MM)
+def profile_offsets(outside_mm: float = OUTSIDE_MM) -> Array:
+    """Return where along a normal density is read, mm, outward."""
+    return np.arange(-INSIDE_MM, outside_mm + 0.5 * STEP_MM, STEP_MM)
 
 
-def _profiles(volume: Volume, points_lps_mm: Array, normals: Array) -> Array:
-    points = points_lps_mm[:, None, :] + _offsets()[:, None] * normals[:, None, :]
+def density_profiles(volume: Volume, points_lps_mm: Array, normals: Array, offsets_mm: Array) -> Array:
+    """Return densities (n, m) along normals, NaN beyond the volume."""
+    points = points_lps_mm[:, None, :] + offsets_mm[:, None] * normals[:, None, :]
     return sample(volume, points, outside=np.nan).astype(np.float64)
 
 
@@ -93,16 +104,16 @@ def _below(x):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(parallel=True, cache=True)
-def _explain(profiles, offsets, sigma, cortex_hu):  # type: ignore[no-untyped-def]
-    """Layer fitted to each profile: edge (mm), step (HU), misfit (HU); Levenberg-Marquardt on five unknowns."""
-    result = np.empty((len(profiles), 3))
+def _explain(profiles, offsets, sigma, cortex_hu, spread):  # type: ignore[no-untyped-def]
+    """Edge (mm), step, misfit (HU), thickness (mm) of each profile; Levenberg-Marquardt on five unknowns."""
+    result = np.empty((len(profiles), 4))
     for row in numba.prange(len(profiles)):
-        result[row] = _fit_layer(profiles[row], offsets, sigma, cortex_hu)
+        result[row] = _fit_layer(profiles[row], offsets, sigma[row], cortex_hu, spread)
     return result
 
 
 @numba.njit(cache=True)
-def _layer_cost(profile, offsets, sigma, cortex_hu, p, gradient, curvature):  # type: ignore[no-untyped-def]
+def _layer_cost(profile, offsets, sigma, cortex_hu, spread, p, gradient, curvature):  # type: ignore[no-untyped-def]
     """Half squared misfit in units of noise, with its gradient and Gauss-Newton curvature."""
     edge, thickness, outside, inside, cortex = p
     gradient[:] = 0.0
@@ -123,19 +134,19 @@ def _layer_cost(profile, offsets, sigma, cortex_hu, p, gradient, curvature):  # 
             gradient[a] += slope[a] * residual
             for b in range(5):
                 curvature[a, b] += slope[a] * slope[b]
-    prior = (cortex - cortex_hu) / _DENSITY_SPREAD_HU
+    prior = (cortex - cortex_hu) / spread
     cost += 0.5 * prior * prior
-    gradient[4] += prior / _DENSITY_SPREAD_HU
-    curvature[4, 4] += 1.0 / _DENSITY_SPREAD_HU**2
+    gradient[4] += prior / spread
+    curvature[4, 4] += 1.0 / spread**2
     return cost
 
 
 @numba.njit(cache=True)
-def _fit_layer(profile, offsets, sigma, cortex_hu):  # type: ignore[no-untyped-def]
+def _fit_layer(profile, offsets, sigma, cortex_hu, spread):  # type: ignore[no-untyped-def]
     p = np.array([0.0, 1.5, profile[-1], min(profile[0], cortex_hu - 100.0), cortex_hu])
     gradient, curvature = np.empty(5), np.empty((5, 5))
     trial_gradient, trial_curvature = np.empty(5), np.empty((5, 5))
-    cost = _layer_cost(profile, offsets, sigma, cortex_hu, p, gradient, curvature)
+    cost = _layer_cost(profile, offsets, sigma, cortex_hu, spread, p, gradient, curvature)
     damping = 1e-2
     for _ in range(_ITERATIONS):
         damped = curvature.copy()
@@ -144,7 +155,7 @@ def _fit_layer(profile, offsets, sigma, cortex_hu):  # type: ignore[no-untyped-d
         trial = p - np.linalg.solve(damped, gradient)
         trial[0] = min(max(trial[0], -2.0), 1.5)
         trial[1] = min(max(trial[1], 0.2), 6.0)
-        trial_cost = _layer_cost(profile, offsets, sigma, cortex_hu, trial, trial_gradient, trial_curvature)
+        trial_cost = _layer_cost(profile, offsets, sigma, cortex_hu, spread, trial, trial_gradient, trial_curvature)
         if trial_cost < cost:
             settled = cost - trial_cost < 1e-4 * cost
             p, cost = trial, trial_cost
@@ -155,4 +166,4 @@ def _fit_layer(profile, offsets, sigma, cortex_hu):  # type: ignore[no-untyped-d
                 break
         else:
             damping *= 5.0
-    return np.array([p[0], p[4] - p[2], _NOISE_HU * np.sqrt(2.0 * cost / len(profile))])
+    return np.array([p[0], p[4] - p[2], _NOISE_HU * np.sqrt(2.0 * cost / len(profile)), p[1]])
