@@ -17,7 +17,7 @@ from cotyle.anatomy.femoral_head import find_head, neck_direction
 from cotyle.anatomy.femur_fit import FemurFit, fit_femur_shape, follow_femur, settle_femur
 from cotyle.anatomy.head_search import find_displaced_head
 from cotyle.anatomy.joint_limits import clear_of_heads, clear_of_surface, moved_with_heads
-from cotyle.anatomy.joint_seam import find_seams, first_told, head_guide, socket_guide
+from cotyle.anatomy.joint_seam import edges_with_seams, find_seams, first_told, head_guide, socket_guide
 from cotyle.anatomy.metal_cup import MetalCup
 from cotyle.anatomy.metal_parts import MetalPart
 from cotyle.anatomy.pelvis_fit import SMOOTH_MM, PelvisShape, fit_pelvis_shape, follow_pelvis
@@ -179,7 +179,7 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
         metal,
         "segmented",
         metal_cups=cups_with_beds(replaced, model, pelvis),
-        edges=judge_edges(volume, surfaces, trust),
+        edges=edges_with_seams(judge_edges(volume, surfaces, trust), surfaces, seams),
         neck_cuts=necks_cut,
         metal_parts=parts_of_metal(volume, metal, replaced),
     )

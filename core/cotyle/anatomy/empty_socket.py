@@ -1,4 +1,4 @@
-"""The surface of a socket that its head has left: the first bone met by rays from the socket's middle.
+"""The surface of a socket that its head has left: the first bone met by rays from the socket's middle and the head's.
 
 A shallow socket has a thick floor, up to 15 mm nearer to the mouth than the model has it: farther than a surface
 searches along its normals, and the next edge it meets is the wrong side of the wall. But nothing but soft tissue lies
@@ -27,9 +27,11 @@ from cotyle.space.shapes import Sphere
 # A head so far from the middle of the fitted socket has left it.
 LEFT_FROM_MM = 7.0
 _MEDIAL_SHARE = 0.5
+_LEAST_MEDIAL = -0.35
 _RAYS = 3000
 _STEP_MM, _FARTHEST_MM = 0.4, 48.0
-_LEAST_SPACE_MM = 1.0
+# Space kept beyond the head's sphere, and how far its cortex shows beyond that when a ray begins beside it.
+_LEAST_SPACE_MM, _CORTEX_MM = 1.0, 2.0
 _SOFT_HU, _CEILING_HU = 60.0, 1200.0
 # Bone begins halfway between soft tissue and what the median ray shows at most; but not below this share of it.
 _BONE_SHARE = 0.4
@@ -62,8 +64,8 @@ class EmptySocket:
         return way, sure
 
 
-def find_empty_socket(volume: Volume, socket: Sphere, head: Sphere, medial_lps: Array) -> EmptySocket | None:
-    """Return the surface of a socket as its middle sees it, None if the head lies in it.
+def find_empty_socket(volume: Volume, socket: Sphere, head: Sphere, medial_lps: Array) -> list[EmptySocket]:
+    """Return the surface of a socket as seen from its middle and from its head's; none if the head lies in it.
 
     Parameters
     ----------
@@ -80,12 +82,16 @@ def find_empty_socket(volume: Volume, socket: Sphere, head: Sphere, medial_lps: 
     way = head.center_lps_mm - socket.center_lps_mm
     # a head that has gone inwards has taken its socket along (protrusio)
     if float(np.linalg.norm(way)) < LEFT_FROM_MM or way @ medial > _MEDIAL_SHARE * np.linalg.norm(way):
-        return None
+        return []
+    return [_seen_from(volume, middle, head, medial) for middle in (socket.center_lps_mm, head.center_lps_mm)]
+
+
+def _seen_from(volume: Volume, middle: Array, head: Sphere, medial: Array) -> EmptySocket:
     directions = even_directions(_RAYS)
-    directions = directions[directions @ medial > -0.35]
+    directions = directions[directions @ medial > _LEAST_MEDIAL]
     radii = np.arange(_STEP_MM, _FARTHEST_MM, _STEP_MM)
-    first, last = _free_of_head(socket.center_lps_mm, directions, head)
-    profile = sample(volume, socket.center_lps_mm + radii[:, None] * directions[:, None]).astype(np.float64)
+    first, last = _free_of_head(middle, directions, head)
+    profile = sample(volume, middle + radii[:, None] * directions[:, None]).astype(np.float64)
     profile = uniform_filter1d(np.clip(profile, -_CEILING_HU, _CEILING_HU), 2, axis=1)
     free = (radii > first[:, None]) & (radii < last[:, None])
     usual = float(np.median(np.where(free, profile, -_CEILING_HU).max(axis=1)))
@@ -94,12 +100,12 @@ def find_empty_socket(volume: Volume, socket: Sphere, head: Sphere, medial_lps: 
     at = np.argmax(bone, axis=1)
     # a ray that begins in bone began in the wrong place
     met &= radii[at] > first + 2.0 * _STEP_MM
-    return _without_strays(EmptySocket(socket.center_lps_mm, directions[met], radii[at[met]]))
+    return _without_strays(EmptySocket(middle, directions[met], radii[at[met]]))
 
 
-def empty_socket_guide(sockets: Iterable[EmptySocket | None]) -> Guide:
+def empty_socket_guide(sockets: Iterable[EmptySocket]) -> Guide:
     """Return a guide that draws the pelvis to the surfaces of empty sockets."""
-    known = [socket for socket in sockets if socket is not None]
+    known = list(sockets)
 
     def guide(vertices: Array, normals: Array) -> tuple[Array, Array]:
         way, sure = np.zeros(len(vertices)), np.zeros(len(vertices))
@@ -120,8 +126,8 @@ def _free_of_head(middle: Array, directions: Array, head: Sphere) -> tuple[Array
     root = along**2 - squared + kept**2
     meets = root > 0.0
     half = np.sqrt(np.maximum(root, 0.0))
-    inside = squared < kept**2
-    first = np.where(inside, along + half, 0.0)
+    inside = squared < (kept + _CORTEX_MM) ** 2
+    first = np.where(inside, np.maximum(np.where(meets, along + half, 0.0), _CORTEX_MM), 0.0)
     last = np.where(meets & (along > 0.0) & ~inside, along - half, np.inf)
     return first, last
 
