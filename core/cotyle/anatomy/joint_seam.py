@@ -25,14 +25,21 @@ from scipy.ndimage import maximum_filter1d
 from scipy.spatial import cKDTree
 from scipy.special import ndtr
 
+from cotyle.anatomy.edge_confidence import Edge, EdgeConfidence
 from cotyle.anatomy.femoral_head import NECK_COSINE, even_directions
 from cotyle.anatomy.surface_fit import Guide, Trust
+from cotyle.image.labels import femur, hip_bone
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, BoolArray, IntArray, unit
+from cotyle.space.mesh import TriangleMesh
 from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
+SEAM_SD_MM, GUESSED_SD_MM = 0.2, 0.35
+"""One standard deviation of a surface that the seam gives, where its dip was seen and where not (synthetic scans)."""
+# A surface was put there by the seam if it ended up so near to it; a dip counts as seen from this belief.
+_PUT_MM, _SEEN_BELIEF = 0.6, 0.3
 # A wider space shows each bone's edge for itself.
 NARROW_MM = 1.8
 USUAL_BLUR_MM = 0.75
@@ -206,6 +213,31 @@ def first_told(*guides: Guide | None) -> Guide:
         return way, sure
 
     return guide
+
+
+def edges_with_seams(
+    edges: Mapping[str, EdgeConfidence], surfaces: Mapping[str, TriangleMesh], seams: Mapping[Side, JointSeam]
+) -> dict[str, EdgeConfidence]:
+    """Return the edges' confidence with that of the seams where these put the surface.
+
+    A dip that is seen is as clear as an edge; where bone lies on bone, what the seam says is a guess.
+    """
+    told = dict(edges)
+    for side, seam in seams.items():
+        for name, socket in ((hip_bone(side), True), (femur(side), False)):
+            if name not in edges:
+                continue
+            mesh, own = surfaces[name], edges[name]
+            vertices, normals = mesh.vertices_lps_mm, mesh.vertex_normals
+            way, sure = (
+                seam.to_socket(vertices, normals, with_floor=False) if socket else seam.to_head(vertices, normals)
+            )
+            put = (sure > 0.0) & (np.abs(way) < _PUT_MM) & np.isin(own.kind, (Edge.CLEAR, Edge.PRIOR))
+            seen = put & (sure > _SEEN_BELIEF)
+            kind = np.where(seen, Edge.CLEAR, np.where(put, Edge.PRIOR, own.kind))
+            sd_mm = np.where(seen, SEAM_SD_MM, np.where(put, GUESSED_SD_MM, own.spread_mm))
+            told[name] = EdgeConfidence(kind.astype(np.uint8), sd_mm.astype(np.float16))
+    return told
 
 
 @dataclass(frozen=True, eq=False)

@@ -39,6 +39,11 @@ LEAST_RADIUS_MM, MOST_RADIUS_MM = 18.0, 36.0
 _LOSS_SCALE_MM = 1.5
 _WINDOW_MM = 3.0
 _CARTILAGE_MM = 2.5
+# From the first of these joint spaces down to the second a socket counts as worn. Its surface does not tell what it was
+# like before the roof gave way and osteophytes grew on its edge: these are added (one SD; in squares), from eight worn
+# sockets of synthetic scans.
+_SPACE_MM = 2.2, 1.2
+_WORN_CENTER_MM, _WORN_DIAMETER_MM = 0.8, 0.8
 BED = "behind-cup"
 """Method of a socket that is the bone seen behind an artificial cup."""
 
@@ -121,6 +126,7 @@ def find_socket_sphere(
             "socket-not-found", f"too little articular surface on the {side} hip bone", "Check the bones and the side"
         )
     spread = float(np.median(np.abs(residual)))
+    worn = 0.0 if head is None else _wear(best, head)
     apart = float(np.linalg.norm(guided.center_lps_mm - unguided.center_lps_mm)) if guided else 0.0
     size_apart = abs(guided.diameter_mm - unguided.diameter_mm) if guided else 0.0
     if seeds.bed is not None and method == BED:
@@ -132,8 +138,12 @@ def find_socket_sphere(
         inlier_share=float(areas[np.abs(residual) < _LOSS_SCALE_MM].sum() / areas.sum()),
         alternative=unguided if guided else None,
         disagreement_mm=apart,
-        uncertainty_mm=float(np.hypot(0.3 if guided else 1.0, 0.5 * apart) + 0.5 * spread),
-        diameter_uncertainty_mm=float(np.hypot(0.4 if guided else 1.2, 0.5 * size_apart) + 0.5 * spread),
+        uncertainty_mm=float(
+            np.hypot(np.hypot(0.3 if guided else 1.0, 0.5 * apart) + 0.5 * spread, _WORN_CENTER_MM * worn)
+        ),
+        diameter_uncertainty_mm=float(
+            np.hypot(np.hypot(0.4 if guided else 1.2, 0.5 * size_apart) + 0.5 * spread, _WORN_DIAMETER_MM * worn)
+        ),
         head=head,
     )
 
@@ -151,6 +161,12 @@ def _behind_cup(bed: BonyBed, unguided: Sphere, residual: Array, areas: Array) -
         diameter_uncertainty_mm=bed.diameter_sd_mm,
         head=None,
     )
+
+
+def _wear(socket: Sphere, head: Sphere) -> float:
+    """How worn a joint is, 0 to 1, by the space that an even seat of the head would leave."""
+    sound, worn = _SPACE_MM
+    return float(np.clip((sound - (socket.radius_mm - head.radius_mm)) / (sound - worn), 0.0, 1.0))
 
 
 def femoral_head(femur: TriangleMesh, socket: Sphere, head_seeds: Array) -> Sphere | None:
