@@ -42,9 +42,9 @@ _PEAK_WITHIN_MM = 2.0
 _DIP_HU, _DIP_WITHIN_MM = 200.0, 2.6
 _LINE_FROM_MM = 1.0
 # A cup with a line over less than this lies in a bed that was reamed to its own size.
-_NO_LINE_SHARE, _TOUCHING_GUIDE_MM = 0.25, (0.5, 0.5)
+_NO_LINE_SHARE, _TOUCHING_GUIDE_MM = 0.25, (0.35, 0.5)
 _LEAST_SEEN, _LEAST_POINTS = 0.10, 60
-_FLOOR_MM = 0.3
+_FLOOR_MM = 0.2
 # Bone told along a ray belongs to the articular surface if the surface as found runs so near.
 _OFF_LUNATE_MM = 5.0
 # A sphere through part of a socket is held by the cup: its centre and radius, one SD, against points of 0.6 mm of which

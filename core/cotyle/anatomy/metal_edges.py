@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,18 +18,25 @@ from cotyle.space.arrays import Array, BoolArray
 CLIPPED_HU = 3071.0
 STEP_MM = 0.25
 _SOFT_HU = 50.0
+_LEAST_RAYS = 20
+# Blur of clinical kernels, mm, and density of metal on the extended scale with the factor that is one deviation of it;
+# common practice, no source.
+_BLUR_MM, _METAL_HU = (0.62, 0.1), (8000.0, 1.5)
 
 Rows = npt.NDArray[np.integer] | BoolArray | slice
 
 
 @dataclass(frozen=True, eq=False)
 class Rays:
-    """Density along rays from one point: hu (n, m) at radii_mm (m,) along unit directions (n, 3)."""
+    """Density along rays from one point: hu (n, m) at radii_mm (m,) along unit directions (n, 3), read between voxels
+    of about voxel_mm.
+    """
 
     center_lps_mm: Array
     directions: Array
     radii_mm: Array
     hu: Array
+    voxel_mm: float
 
     def points(self, rows: Rows, radii_mm: Array) -> Array:
         """Return LPS points (k, 3) at one radius for each of the chosen rays."""
@@ -36,14 +44,15 @@ class Rays:
 
     def chosen(self, rows: Rows) -> Rays:
         """Return some of the rays."""
-        return Rays(self.center_lps_mm, self.directions[rows], self.radii_mm, self.hu[rows])
+        return Rays(self.center_lps_mm, self.directions[rows], self.radii_mm, self.hu[rows], self.voxel_mm)
 
 
 def cast(volume: Volume, center_lps_mm: Array, directions: Array, start_mm: float, end_mm: float) -> Rays:
     """Read densities along rays."""
     radii = np.arange(start_mm, end_mm, STEP_MM)
     points = center_lps_mm + radii[:, None] * directions[:, None, :]
-    return Rays(center_lps_mm, directions, radii, sample(volume, points).astype(np.float64))
+    hu = sample(volume, points).astype(np.float64)
+    return Rays(center_lps_mm, directions, radii, hu, float(volume.spacing_mm.mean()))
 
 
 def even_directions(count: int) -> Array:
@@ -76,30 +85,58 @@ def is_clipped(plateau_hu: float) -> bool:
     return 0.98 * CLIPPED_HU <= plateau_hu <= CLIPPED_HU
 
 
-def edge_beyond_level(rays: Rays, level_radii_mm: Array, outward: float) -> float:
-    """How far beyond its crossing of a level the true edge of a clipped metal lies, mm; median over rays.
+@dataclass(frozen=True, eq=False)
+class Tail:
+    """Density (m,) of one face of clipped metal at ways (m,) from where it crosses a level, positive out of it."""
 
-    A clipped step has no half-height. The part of it below the ceiling is fitted with a blurred step of unknown height,
-    place and blur: ``outward`` is 1 where the metal lies inside of the edge, -1 where outside.
+    ways_mm: Array
+    hu: Array
+    voxel_mm: float
+
+
+def tail_of(rays: Rays, level_radii_mm: Array, outward: float, reach_mm: float) -> Tail | None:
+    """Return the median tail over rays, None where too few reach so far.
+
+    ``outward`` is 1 where the metal lies inside of the face, -1 where outside.
     """
-    offsets = np.arange(-2.0, 2.51, STEP_MM)
-    radii = level_radii_mm[:, None] + outward * offsets
-    index = (radii - rays.radii_mm[0]) / STEP_MM
+    ways = np.arange(-2.0, reach_mm + 0.01, STEP_MM)
+    index = (level_radii_mm[:, None] + outward * ways - rays.radii_mm[0]) / STEP_MM
     inside = (index >= 0).all(axis=1) & (index <= len(rays.radii_mm) - 1).all(axis=1)
-    if inside.sum() < 20:
-        return 0.0
+    if inside.sum() < _LEAST_RAYS:
+        return None
     low = np.clip(index[inside].astype(int), 0, len(rays.radii_mm) - 2)
     share = index[inside] - low
     rows = np.flatnonzero(inside)[:, None]
-    profile = np.median(rays.hu[rows, low] * (1.0 - share) + rays.hu[rows, low + 1] * share, axis=0)
-    seen = profile < 0.98 * CLIPPED_HU
+    hu = np.median(rays.hu[rows, low] * (1.0 - share) + rays.hu[rows, low + 1] * share, axis=0)
+    seen = hu < 0.98 * CLIPPED_HU
+    return Tail(ways[seen], hu[seen], rays.voxel_mm)
+
+
+def edges_beyond_level(tails: Sequence[Tail]) -> Array:
+    """How far beyond their crossings of a level the true faces of one clipped metal lie, mm (k,); negative within.
+
+    A clipped step has no half-height. The parts of it below the ceiling are fitted with blurred steps of one height and
+    one blur, each with a place and an outside of its own. Voxels were clipped before rays were read between them: over
+    many rays that reading is the mean under a triangle as wide as two voxels.
+    """
+    count = len(tails)
+    sizes = np.cumsum([0, *(len(tail.hu) for tail in tails)])
+    ways, hu = np.concatenate([t.ways_mm for t in tails]), np.concatenate([t.hu for t in tails])
+    shifts = tails[0].voxel_mm * np.linspace(-0.9, 0.9, 10)
+    weights = 1.0 - np.abs(shifts) / tails[0].voxel_mm
+    weights /= weights.sum()
+    of = np.repeat(np.arange(count), np.diff(sizes))
 
     def misfit(p: Array) -> Array:
-        model = p[2] + (np.exp(p[3]) - p[2]) * ndtr((p[0] - offsets) / p[1])
-        # the blur of a clinical kernel is a weak belief, without it height and blur can't be told apart
-        return np.append((np.minimum(model, CLIPPED_HU) - profile)[seen] / 60.0, (p[1] - 0.75) / 0.08)
+        places, outsides, height, blur = p[:count], p[count : 2 * count], np.exp(p[-2]), p[-1]
+        places_from = (places[of] - ways)[:, None] - shifts
+        model = outsides[of, None] + (height - outsides[of, None]) * ndtr(places_from / blur)
+        # weak beliefs, without which height and blur can't be told apart
+        beliefs = (blur - _BLUR_MM[0]) / _BLUR_MM[1], (p[-2] - np.log(_METAL_HU[0])) / np.log(_METAL_HU[1])
+        return np.append((np.minimum(model, CLIPPED_HU) @ weights - hu) / 60.0, beliefs)
 
-    start = np.array([0.0, 0.75, max(float(profile[-1]), -200.0), np.log(8000.0)])
-    low_bound, high_bound = [-1.5, 0.4, -600.0, np.log(2500.0)], [1.0, 1.4, 900.0, np.log(30000.0)]
-    best = least_squares(misfit, np.clip(start, low_bound, high_bound), bounds=(low_bound, high_bound))
-    return float(best.x[0])
+    outside = [float(np.clip(tail.hu[-1], -200.0, 1000.0)) for tail in tails]
+    start = np.array([*[-0.3] * count, *outside, np.log(8000.0), _BLUR_MM[0]])
+    low = [*[-1.8] * count, *[-600.0] * count, np.log(2500.0), 0.4]
+    high = [*[1.0] * count, *[1300.0] * count, np.log(30000.0), 1.4]
+    return np.asarray(least_squares(misfit, start, bounds=(low, high)).x[:count])

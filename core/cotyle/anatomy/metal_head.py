@@ -6,7 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cotyle.anatomy.metal_edges import cast, edge_beyond_level, even_directions, first_crossing, half_height, is_clipped
+from cotyle.anatomy.metal_edges import (
+    cast,
+    edges_beyond_level,
+    even_directions,
+    first_crossing,
+    half_height,
+    is_clipped,
+    tail_of,
+)
 from cotyle.errors import InputError
 from cotyle.image.metal import Metal
 from cotyle.image.sampling import sample
@@ -20,6 +28,7 @@ RADIUS_RANGE_MM = (9.5, 31.0)
 _NEAR_MM = 45.0
 _INLIER_MM = 0.5
 _LEAST_ROUND_SHARE = 0.5
+_TAIL_MM = 2.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,5 +78,6 @@ def find_metal_head(volume: Volume, metal: Metal, near_lps_mm: Array) -> MetalHe
     if is_clipped(plateau):
         near = met.copy()
         near[met] = residual < _INLIER_MM
-        radius += edge_beyond_level(rays.chosen(near), edges[near], 1.0)
+        tail = tail_of(rays.chosen(near), edges[near], 1.0, _TAIL_MM)
+        radius += 0.0 if tail is None else float(edges_beyond_level([tail])[0])
     return MetalHead(Sphere(center, radius), share, plateau)

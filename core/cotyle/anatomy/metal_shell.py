@@ -16,16 +16,17 @@ from cotyle.anatomy.metal_edges import (
     STEP_MM,
     Rays,
     cast,
-    edge_beyond_level,
+    edges_beyond_level,
     even_directions,
     first_crossing,
     half_height,
     is_clipped,
+    tail_of,
 )
 from cotyle.errors import InputError
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
-from cotyle.space.arrays import Array, any_perpendicular, unit
+from cotyle.space.arrays import Array, BoolArray, any_perpendicular, unit
 from cotyle.space.fits import fit_plane, fit_sphere_robust
 from cotyle.space.shapes import Sphere
 
@@ -38,6 +39,8 @@ _INLIER_MM = 0.8
 _LEAST_ROUND = 0.6
 _ROUNDS, _CLEAR_OF_BALL_MM, _FARTHEST_MM = 4, 1.5, 15.0
 _INDEPENDENT = 30.0
+# How far from each face the blur of metal is read: behind the outer one bone may begin at once.
+_TAIL_MM = (1.4, 1.0)
 _MERIDIANS = 240
 _MERIDIAN_DEG = np.arange(20.0, 150.0, 0.5)
 _LEAST_RIM_SHARE = 0.5
@@ -122,7 +125,7 @@ def _shell_of(volume: Volume, faces: _Faces, level: float) -> Shell | None:
     if sound.mean() < _LEAST_ROUND or sound.sum() < _LEAST_SHARE * _RAYS:
         return None
     clipped = is_clipped(faces.plateau_hu)
-    shift = edge_beyond_level(faces.rays.chosen(sound), faces.far_mm[sound], 1.0) if clipped else 0.0
+    inner_shift, shift = _clipped_shifts(faces, sound) if clipped else (0.0, 0.0)
     pole = unit(np.median(points[sound] - faces.outer.center_lps_mm, axis=0))
     mouth = _mouth(volume, faces.outer, faces.inner.radius_mm, level, pole)
     if mouth is None:
@@ -131,7 +134,7 @@ def _shell_of(volume: Volume, faces: _Faces, level: float) -> Shell | None:
     spread = 1.4826 * float(np.median(np.abs(residual[sound])))
     return Shell(
         Sphere(faces.outer.center_lps_mm, faces.outer.radius_mm + shift),
-        faces.inner.radius_mm - shift,
+        faces.inner.radius_mm - inner_shift,
         axis,
         # points share their errors with neighbours: a few dozen of them are independent
         float(np.hypot(_FLOOR_MM, 2.0 * spread / np.sqrt(_INDEPENDENT))),
@@ -140,6 +143,19 @@ def _shell_of(volume: Volume, faces: _Faces, level: float) -> Shell | None:
         rim_share,
         faces.plateau_hu,
     )
+
+
+def _clipped_shifts(faces: _Faces, sound: BoolArray) -> tuple[float, float]:
+    """How far beyond their level the inner and outer face lie; the liner's side shows the metal's blur undisturbed."""
+    rays = faces.rays.chosen(sound)
+    tails = tail_of(rays, faces.near_mm[sound], -1.0, _TAIL_MM[0]), tail_of(rays, faces.far_mm[sound], 1.0, _TAIL_MM[1])
+    inner, outer = tails
+    if outer is None:
+        return 0.0, 0.0
+    if inner is None:
+        return 0.0, float(edges_beyond_level([outer])[0])
+    found = edges_beyond_level([inner, outer])
+    return float(found[0]), float(found[1])
 
 
 def _mouth(
