@@ -29,7 +29,7 @@ _BLIND_MM = 0.9
 # Cement: how thick a mantle may be, how far behind it is looked, thickness and density of the cortex behind (common
 # practice, no source), and what must be left behind that for bone.
 _MANTLE_MM, _CEMENT_REACH_MM = 6.0, 13.0
-_CORTEX_MM, _CORTEX_HU = 1.8, 1100.0
+_CORTEX_MM, _CORTEX_SD_MM, _CORTEX_HU = 1.8, 0.4, 1100.0
 _JUST_BEHIND_MM, _LEAST_FALL_HU, _LEAST_BONE_HU = (1.2, 3.0), 200.0, 120.0
 # A surface is drawn to the bed from so near; it must face the cup (cosine), on a ray within so much (chord of a unit
 # sphere) of one that was cast.
@@ -54,12 +54,16 @@ _GUIDE_MM, _POINT_SD_MM, _LOSS_MM, _INDEPENDENT = (3.0, 1.5), 0.6, 0.6, 40.0
 
 @dataclass(frozen=True, eq=False)
 class BedPoints:
-    """What each ray (n,) through the dome of a cup found: gap to the bone in mm, NaN where no bone was told."""
+    """What each ray (n,) through the dome of a cup found: gap to the bone in mm, NaN where no bone was told.
+
+    depth_sd_mm: one deviation that all gaps have in common.
+    """
 
     center_lps_mm: Array
     radius_mm: float
     directions: Array
     gap_mm: Array
+    depth_sd_mm: float = 0.0
 
     @property
     def seen(self) -> BoolArray:
@@ -115,7 +119,7 @@ def look_behind_cement(volume: Volume, cup: Sphere, opening_axis: Array) -> BedP
     just_behind = np.where((past > _JUST_BEHIND_MM[0]) & (past < _JUST_BEHIND_MM[1]), smooth, np.inf).min(axis=1)
     told = falls.any(axis=1) & (bright - behind > _LEAST_FALL_HU) & (just_behind > _LEAST_BONE_HU)
     gap = np.where(told, np.maximum(end - _CORTEX_MM, 0.0), np.nan)
-    return BedPoints(cup.center_lps_mm, cup.radius_mm, directions, gap)
+    return BedPoints(cup.center_lps_mm, cup.radius_mm, directions, gap, _CORTEX_SD_MM)
 
 
 def bed_guide(beds: Sequence[BedPoints]) -> Guide:
@@ -213,7 +217,7 @@ def bed_of(found: BedPoints, lunate_lps_mm: Array, fossa_lps_mm: Array) -> BonyB
     return BonyBed(
         sphere,
         float(np.hypot(_FLOOR_MM, spread)),
-        2.0 * float(np.hypot(_FLOOR_MM, misfit)),
+        2.0 * float(np.hypot(np.hypot(_FLOOR_MM, misfit), found.depth_sd_mm)),
         line,
         wide,
         share,

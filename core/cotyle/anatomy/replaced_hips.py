@@ -97,4 +97,6 @@ def _behind(volume: Volume, found: FoundCup) -> BedPoints:
     sphere = Sphere(cup.center_lps_mm, 0.5 * cup.outer_diameter_mm)
     if found.inner_radius_mm is None:
         return look_behind_cement(volume, sphere, cup.opening_axis_lps)
-    return look_behind(volume, sphere, cup.opening_axis_lps, found.inner_radius_mm)
+    behind = look_behind(volume, sphere, cup.opening_axis_lps, found.inner_radius_mm)
+    # a gap counts from the face of the cup
+    return replace(behind, depth_sd_mm=0.5 * cup.diameter_sd_mm)
