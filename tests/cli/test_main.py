@@ -7,7 +7,7 @@ import pytest
 from cotyle import __version__
 from cotyle.cli.failures import report_failure
 
-COMMANDS = ("demo", "check", "plan", "measure", "xray")
+COMMANDS = ("demo", "check", "plan", "measure", "repair", "xray")
 
 
 def test_help_lists_the_commands_and_the_caution(command):

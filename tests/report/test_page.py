@@ -5,13 +5,17 @@ from html.parser import HTMLParser
 
 import pytest
 from cotyle import CAUTION
+from cotyle.anatomy.findings import Grade
 from cotyle.case.measurements import Doubt, Measurements
 from cotyle.case.plan_file import PlanFile
+from cotyle.case.verdict import GRADE_WORDS, HipVerdict
 from cotyle.report.page import render_page, tiles
 from cotyle.report.pdf import PdfUnavailableError, page_as_pdf
+from cotyle.space.side import Side
 
 ORDER = (
     "not a medical device",
+    "Check the points below",
     "Read first",
     "Inclination",
     "Anteversion",
@@ -24,6 +28,7 @@ ORDER = (
     "Which way",
     "In the bone",
     "The wall behind the cavity",
+    "How sure the edges are",
     "What the screen will show",
     "Reaming",
     "Hip centre and native hip",
@@ -122,6 +127,32 @@ def test_a_missing_picture_is_said_and_a_breach_shown(files):
     assert "could not be drawn" in page
     assert page.count('class="tile bad"') == 2
     assert "breached" in page
+
+
+def test_the_verdict_is_said_in_words_shape_and_colour_with_each_point_and_its_place(files, html):
+    _, measured = files
+    text = " ".join(" ".join(read(html).words).split())
+    assert measured.verdict.text in text
+    points = measured.verdict.hips[measured.side].points
+    assert points
+    for point in points:
+        assert point.mark in text
+        assert f"{abs(point.lps_mm[2]):.1f}" in text
+    assert 'class="verdict check"' in html
+    assert 'class="shape check"' in html
+
+
+def test_a_sound_verdict_and_one_that_forbids_a_plan_look_and_read_otherwise(files):
+    plan, measured = files
+    pages = {}
+    for grade in Grade:
+        hips = {side: HipVerdict(grade=grade) for side in Side}
+        verdict = measured.verdict.model_copy(update={"grade": grade, "text": f"so: {grade}", "hips": hips})
+        pages[grade] = render_page(plan, measured.model_copy(update={"verdict": verdict}), {}, "")
+    for grade, page in pages.items():
+        assert f'class="verdict {grade}"' in page
+        assert GRADE_WORDS[grade] in page
+        assert not [other for other in Grade if other is not grade and f'class="shape {other}"' in page]
 
 
 def test_without_doubts_the_page_does_not_call_itself_safe(files):

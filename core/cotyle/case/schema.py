@@ -55,7 +55,7 @@ def validated(model: type[ModelT], content: Any, name: str) -> ModelT:
     InputError
         ``schema-mismatch`` for another schema or version, ``field-invalid`` naming the first field that is wrong.
     """
-    if isinstance(content, dict) and "schema" in model.model_json_schema()["properties"]:
+    if isinstance(content, dict) and "schema" in model.model_json_schema().get("properties", {}):
         _check_schema(model, content, name)
     try:
         return model.model_validate(content)

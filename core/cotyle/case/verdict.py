@@ -90,7 +90,8 @@ def plan_doubts(planned: PlannedCup) -> Iterator[Finding]:
 
 def verdict_of(findings: Iterable[Finding], landmarks: Mapping[str, Landmark], side: Side) -> Verdict:
     """Return the verdict from all findings; ``side`` is the hip that is planned."""
-    listed = [each for each in findings if each.grade is not Grade.SOUND]
+    doubts = [each for each in findings if each.grade is not Grade.SOUND]
+    listed = sorted(doubts, key=lambda each: each.grade is not Grade.CANNOT_PLAN)
     hips = {each: _hip(touching(listed, each), landmarks, each) for each in Side}
     return Verdict(
         grade=hips[side].grade,
@@ -124,9 +125,17 @@ def _places(
     elif Concern.FRAME in finding.concerns:
         names = [name for name in finding.landmarks if name in landmarks]
     for name in names:
-        yield name.replace("_", " "), _tenths(landmarks[name].lps_mm)
+        yield landmark_words(name), _tenths(landmarks[name].lps_mm)
     for place in finding.places_lps_mm:
         yield "edge of bone", _tenths(place)
+
+
+def landmark_words(name: str) -> str:
+    """Return a landmark's name as people write it."""
+    words = name.replace("_", " ").replace("center", "centre")
+    for short, long in (("asis", "ASIS"), ("psis", "PSIS"), ("si joint", "SI joint")):
+        words = words.replace(short, long) if words.startswith(short) else words
+    return words
 
 
 def _sentence(hip: HipVerdict, findings: list[Finding], side: Side) -> str:

@@ -18,7 +18,7 @@ from cotyle.anatomy.landmarks import Landmarks
 from cotyle.case.measurements import Angles, Measurements, Shift
 from cotyle.case.plan_file import PlanFile
 from cotyle.case.review import Review
-from cotyle.case.verdict import GRADE_WORDS, PointToCheck, Verdict
+from cotyle.case.verdict import GRADE_WORDS, PointToCheck, Verdict, landmark_words
 from cotyle.cup.orientation import Definition
 from cotyle.cup.proposal import Limit
 from cotyle.space.side import Side
@@ -59,7 +59,7 @@ def render_page(plan: PlanFile, measured: Measurements, figures: Mapping[str, by
         cue_rows=_cue_rows(measured.cues.get("ap_pelvis", {})),
         shift_rows=_shift_rows(measured),
         native_rows=_native_rows(measured),
-        landmark_rows=[(_landmark_words(name), mark) for name, mark in measured.landmarks.items()],
+        landmark_rows=[(landmark_words(name), mark) for name, mark in measured.landmarks.items()],
         provenance_rows=_provenance_rows(plan, measured),
     )
 
@@ -71,7 +71,7 @@ def render_review(review: Review, landmarks: Landmarks, figures: Mapping[str, by
         figures,
         review=review,
         doubts=_doubts(review.verdict, review.plan.side),
-        landmark_rows=[(_landmark_words(name), mark) for name, mark in landmarks.items()],
+        landmark_rows=[(landmark_words(name), mark) for name, mark in landmarks.items()],
     )
 
 
@@ -234,13 +234,6 @@ def _shift_words(shift: Shift) -> str:
     return ", ".join(parts) if parts else "at the place"
 
 
-def _landmark_words(name: str) -> str:
-    words = name.replace("_", " ").replace("center", "centre")
-    for short, long in (("asis", "ASIS"), ("psis", "PSIS"), ("si joint", "SI joint")):
-        words = words.replace(short, long) if words.startswith(short) else words
-    return words
-
-
 def _voxels(measured: Measurements) -> str:
     size = " × ".join(str(n) for n in measured.ct.size)
     spacing = " × ".join(f"{s:.2f}" for s in measured.ct.voxel_mm)
@@ -349,7 +342,7 @@ def _provenance_rows(plan: PlanFile, measured: Measurements) -> list[tuple[str, 
         ("cup centre, LPS mm", center),
         ("opening axis, LPS", axis),
         ("proposed by the program", proposed or "nothing; all was given"),
-        ("landmarks given by hand", ", ".join(_landmark_words(name) for name in given) or "none"),
+        ("landmarks given by hand", ", ".join(landmark_words(name) for name in given) or "none"),
         ("bones given by labels", ", ".join(name.replace("_", " ") for name in redrawn) or "none"),
         ("what stopped the cup medially", _STOPPED_BY[plan.cup.limited_by]),
         (
