@@ -175,9 +175,19 @@ def femoral_head(femur: TriangleMesh, socket: Sphere, head_seeds: Array) -> Sphe
     Vertices that face away from the centre and lie near the sphere are fitted again and again, the worst 30 %
     left out, so that neck, fovea and osteophytes drop out.
     """
-    start = fit_sphere(head_seeds)[0] if len(head_seeds) >= 20 else Sphere(socket.center_lps_mm, socket.radius_mm - 3.0)
+    sphere = head_sphere(femur, head_seeds, Sphere(socket.center_lps_mm, socket.radius_mm - 3.0))
+    if sphere is None:
+        return None
+    far = np.linalg.norm(sphere.center_lps_mm - socket.center_lps_mm) > 0.5 * socket.radius_mm
+    return None if far else sphere
+
+
+def head_sphere(femur: TriangleMesh, head_seeds: Array, start: Sphere | None = None) -> Sphere | None:
+    """Return the sphere of a round femoral head wherever it lies, from its carried points or else from a start."""
+    if len(head_seeds) < 20 and start is None:
+        return None
+    sphere = fit_sphere(head_seeds)[0] if len(head_seeds) >= 20 or start is None else start
     vertices, normals = femur.vertices_lps_mm, femur.vertex_normals
-    sphere = start
     for tolerance_mm in (6.0, 4.0, 3.0, 2.0, 2.0, 1.5, 1.5, 1.5):
         offset = vertices - sphere.center_lps_mm
         distance = np.maximum(np.linalg.norm(offset, axis=1), 1e-9)
@@ -188,18 +198,19 @@ def femoral_head(femur: TriangleMesh, socket: Sphere, head_seeds: Array) -> Sphe
             return None
         chosen &= residual <= np.quantile(residual[chosen], 0.7)
         sphere, rms = fit_sphere(vertices[chosen])
-    far = np.linalg.norm(sphere.center_lps_mm - socket.center_lps_mm) > 0.5 * socket.radius_mm
-    return None if far or not 15.0 < sphere.radius_mm < 33.0 or rms > 1.0 else sphere
+    return None if not 15.0 < sphere.radius_mm < 33.0 or rms > 1.0 else sphere
 
 
-def meeting_of_normals(hip_bone: TriangleMesh, medial: Array) -> Sphere:
+def meeting_of_normals(hip_bone: TriangleMesh, medial: Array, voters: BoolArray | None = None) -> Sphere:
     """Return a rough sphere from the surface alone: the place where most inward-facing normals meet.
 
     Each vertex votes for the points 19 to 33 mm along its outward normal (a Hough transform for spheres); the
     fullest 3 mm cell wins. Only vertices that look laterally vote: the socket is the hollow that opens to the
-    side.
+    side. ``voters``: mask (n,) of the vertices that may; all if not given.
     """
     looking = hip_bone.vertex_normals @ medial < -0.1
+    if voters is not None:
+        looking &= voters
     vertices, normals = hip_bone.vertices_lps_mm[looking], hip_bone.vertex_normals[looking]
     areas = vertex_areas(hip_bone)[looking]
     radii = np.arange(19.0, 33.1, 1.0)
