@@ -28,7 +28,7 @@ from cotyle.space.side import Side
 FLEXION_DEG = (-32.0, -16.0, 0.0, 16.0, 32.0)
 ABDUCTION_DEG = (-16.0, -8.0, 0.0, 8.0, 16.0)
 ROTATION_DEG = (-40.0, -20.0, 0.0, 20.0, 40.0)
-_REFINED = 5
+_REFINED = 15
 # The part of the femur that is compared: beyond the head's top, down to what any hip scan shows.
 _NEAR_MM, _FAR_MM = 12.0, 135.0
 _INSIDE_MM, _OUTSIDE_MM = 1.5, 7.0
