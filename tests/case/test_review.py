@@ -1,0 +1,77 @@
+"""A hip that cannot be planned leaves what can be corrected, and a corrected one is planned."""
+
+from dataclasses import replace
+
+import pytest
+from cotyle.anatomy.findings import Concern, Finding, Grade
+from cotyle.anatomy.landmarks import given
+from cotyle.case.anatomy_file import write_scan_copy
+from cotyle.case.folder import is_case, is_review, require_case
+from cotyle.case.plan_file import PlanFile
+from cotyle.case.review import Unplannable, read_review, review_of, surveyed, write_review
+from cotyle.case.store import read_case
+from cotyle.errors import InputError
+from cotyle.space.side import Side
+
+STOP = Finding("socket-hidden", "the right socket cannot be seen", Grade.CANNOT_PLAN, (Concern.CENTER,), Side.RIGHT)
+
+
+@pytest.fixture(scope="module")
+def stored(planned_case):
+    return read_case(planned_case.folder)
+
+
+@pytest.fixture(scope="module")
+def hidden(stored):
+    """The case's bones with a finding that forbids a plan of the right hip."""
+    skeleton = stored.anatomy.skeleton
+    return replace(skeleton, doubts=(*skeleton.doubts, STOP))
+
+
+@pytest.fixture(scope="module")
+def stopped(hidden):
+    return surveyed(hidden, {}, Side.RIGHT)
+
+
+def test_a_finding_that_forbids_a_plan_ends_it_on_its_side_only(hidden, stopped):
+    assert isinstance(stopped, Unplannable)
+    assert stopped.error.code == "socket-hidden"
+    assert not isinstance(surveyed(hidden, {}, Side.LEFT), Unplannable)
+
+
+def test_the_centre_as_given_opens_the_way(hidden, stopped):
+    center = given("hip_center_right", stopped.landmarks["hip_center_right"].lps_mm)
+    anatomy = surveyed(hidden, {"hip_center_right": center}, Side.RIGHT)
+    assert not isinstance(anatomy, Unplannable)
+    assert next(each for each in anatomy.doubts if each.code == "socket-hidden").grade is Grade.CHECK
+
+
+def test_bones_without_a_pelvis_keep_the_points_of_the_fitted_shape(hidden):
+    surfaces = {name: mesh for name, mesh in hidden.surfaces.items() if name != "left_hip_bone"}
+    without = surveyed(replace(hidden, surfaces=surfaces), {}, Side.RIGHT)
+    assert isinstance(without, Unplannable)
+    assert without.error.code == "bone-missing"
+    assert "asis_left" in without.landmarks
+
+
+def test_a_given_point_outside_the_scan_is_the_user_s_error_and_no_review(hidden):
+    with pytest.raises(InputError) as caught:
+        surveyed(hidden, {"asis_left": given("asis_left", [9000.0, 0, 0])}, Side.RIGHT)
+    assert caught.value.code == "landmark-outside"
+
+
+def test_a_review_comes_back_from_its_folder(stored, stopped, tmp_path):
+    plan = PlanFile(side=Side.RIGHT)
+    write_scan_copy(stored.scan, tmp_path / "ct.nrrd")
+    write_review(tmp_path, stopped, review_of(stopped, plan))
+    assert is_review(tmp_path)
+    assert not is_case(tmp_path)
+    with pytest.raises(InputError) as caught:
+        require_case(tmp_path)
+    assert caught.value.code == "case-unplanned"
+    back = read_review(tmp_path)
+    assert back.review.plan == plan
+    assert back.review.code == "socket-hidden"
+    assert back.review.verdict.grade is Grade.CANNOT_PLAN
+    assert set(back.landmarks) == set(stopped.landmarks)
+    assert [each.code for each in back.skeleton.doubts] == [each.code for each in stopped.skeleton.doubts]
