@@ -5,7 +5,9 @@ A vertex lies on a *clear* edge when
 1. the scan shows it: inside the grid, and far enough from metal;
 2. density falls there, from 1.2 mm inside to 1.2 mm outside, by at least 0.6 of what it falls by at the middle vertex
    of the same bone: a scan is judged by its own contrast, and a thin floor falls by less. Where another bone is within
-   5 mm it takes 0.75: in a worn joint the edge fades before it goes wrong;
+   5 mm it takes 0.75: in a worn joint the edge fades before it goes wrong. The middle vertex is that of its own
+   direction to the slices, which may be thick and blur what lies along them; and where the edges of a bone differ much
+   by themselves, as thin cortex does, less is asked of each;
 3. no second edge lies 1.2 to 4.8 mm farther in, where another bone is within 5 mm: the surface may then have crossed a
    joint and follow the far side of it.
 
@@ -20,6 +22,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import IntEnum
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -40,6 +43,10 @@ _CEILING_HU, _FLOOR_HU = 1800.0, -50.0
 # At the edge itself the surface may be off by a step of the profile.
 _OWN_MM = 0.35
 _SECOND_MM = (1.2, 4.8)
+
+# Classes of direction, by the cosine between normal and the axis across the slices, and the fewest vertices of one.
+_DIRECTIONS = (0.0, 0.3, 0.6, 0.8, 1.0)
+_FEWEST_ALIKE = 30
 
 CLEAR_SD_MM = 0.12
 """One standard deviation of a clear edge in voxels of about 0.8 x 0.8 x 1.0 mm, where nothing better is known."""
@@ -188,11 +195,11 @@ def _judge(
     vertices = mesh.vertices_lps_mm
     height, second, shown = np.zeros(len(vertices)), np.zeros(len(vertices)), volume.contains(vertices)
     height[shown], second[shown], shown[shown] = edge_heights(volume, vertices[shown], mesh.vertex_normals[shown])
-    usual = float(np.median(height[shown])) if shown.any() else 0.0
+    usual, least_share = usual_heights(height, shown, np.abs(mesh.vertex_normals @ volume.directions[:, 2]))
     beside = np.zeros(len(vertices), dtype=bool)
     if others:
         beside = cKDTree(np.concatenate(others)).query(vertices, distance_upper_bound=OTHER_BONE_MM)[0] < np.inf
-    least = np.where(beside, LEAST_HEIGHT_BESIDE, LEAST_HEIGHT) * usual
+    least = np.minimum(np.where(beside, LEAST_HEIGHT_BESIDE, LEAST_HEIGHT), least_share) * usual
     clear = (height >= least) & ~(beside & (second > SECOND_EDGE_HEIGHT * usual))
     kind = np.where(clear, Edge.CLEAR, Edge.DRAWN if drawn else Edge.PRIOR).astype(np.uint8)
     if trust is not None:
@@ -220,6 +227,23 @@ def _spread(vertices: Array, kind: npt.NDArray[np.uint8], height_hu: Array, clea
     for edge, law in SPREAD_LAWS.items():
         sd[kind == edge] = law.sd_mm(way[kind == edge])
     return sd
+
+
+def usual_heights(height_hu: Array, shown: BoolArray, cosines: Array) -> tuple[Array, float]:
+    """Return the height (n,) of the middle edge in each vertex's direction, and the least share to ask of each edge.
+
+    ``cosines`` (n,): of the angle between normal and the axis across the slices, 0 to 1. The share is 1 less two and a
+    half of the median deviation from the middle, at least one half.
+    """
+    if not shown.any():
+        return np.zeros(len(height_hu)), 1.0
+    middles = []
+    for low, high in pairwise(_DIRECTIONS):
+        own = height_hu[shown & (cosines >= low) & (cosines <= high)]
+        middles.append(float(np.median(own if len(own) >= _FEWEST_ALIKE else height_hu[shown])))
+    usual = np.interp(cosines, 0.5 * (np.array(_DIRECTIONS[1:]) + _DIRECTIONS[:-1]), middles)
+    deviation = float(np.median(np.abs(height_hu[shown] / np.maximum(usual[shown], 1.0) - 1.0)))
+    return usual, max(1.0 - 2.5 * deviation, 0.5)
 
 
 def edge_heights(volume: Volume, vertices_lps_mm: Array, normals: Array) -> tuple[Array, Array, BoolArray]:
