@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from cotyle.anatomy.coarse_search import CoarseFind, find_pelvis
 from cotyle.anatomy.edge_profiles import Edges, EdgeSearch
+from cotyle.anatomy.pelvis_parts import let_parts_free, vertices_of_parts
 from cotyle.anatomy.shape_fit import DeformableShape, FitRound, ShapeFit, fit_shape
 from cotyle.anatomy.shape_landmarks import SACRUM
 from cotyle.anatomy.shape_model import ShapeModel
@@ -31,15 +33,16 @@ _FREE_HARD = ((1.8, 1.0), (1.2, 0.5), (1.2, 0.5))
 
 @dataclass(frozen=True, eq=False)
 class PelvisShape:
-    """The model as it lies in the scan: the coarse match and the fit of pose and modes."""
+    """The model as it lies in the scan: the coarse match, the fit of pose and modes, and bones let go by their code."""
 
     coarse: CoarseFind
     fit: ShapeFit
+    parts: Mapping[int, ShapeFit] = field(default_factory=dict)
 
     def vertices(self, model: ShapeModel) -> Array:
         """Return LPS mm of the fitted pelvis at the fineness of ``model``, (n, 3)."""
         shape = DeformableShape(model.pelvis_mean, model.pelvis_modes, model.pelvis_triangles)
-        return shape.vertices(self.fit.weights_sd, self.fit.pose)
+        return vertices_of_parts(model, shape.vertices(self.fit.weights_sd, self.fit.pose), self.parts)
 
 
 def fit_pelvis_shape(volume: Volume, smooth: Volume, model: ShapeModel, trust: Trust | None = None) -> PelvisShape:
@@ -58,7 +61,8 @@ def fit_pelvis_shape(volume: Volume, smooth: Volume, model: ShapeModel, trust: T
     shape = DeformableShape(model.pelvis_mean, model.pelvis_modes, model.pelvis_triangles)
     bone_weight = np.where(model.pelvis_component == SACRUM, SACRUM_TRUST, 1.0)
     start = ShapeFit(coarse.pose, np.zeros(MODES), np.zeros(len(shape.mean)))
-    return PelvisShape(coarse, fit_shape(smooth, shape, start, shape_rounds(), bone_weight, trust))
+    fit = fit_shape(smooth, shape, start, shape_rounds(), bone_weight, trust)
+    return PelvisShape(coarse, fit, let_parts_free(smooth, model, fit, trust))
 
 
 def follow_pelvis(

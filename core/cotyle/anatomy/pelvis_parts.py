@@ -1,0 +1,99 @@
+"""The bones of a pelvis let go one by one, where the shape model holds them together in a way that the scan does not.
+
+The model moves both hip bones and the sacrum as one. After an old fracture one half of the ring stands askew, and the
+model can follow it only with shapes that no bone has; so each hip bone then finds its own pose and its own modes,
+starting from those of the whole. A sacrum may sit where no sacrum of the model does: where its surface meets hardly any
+edge, it is looked for some way up and down, in front and behind.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from cotyle.anatomy.edge_profiles import EdgeSearch
+from cotyle.anatomy.shape_fit import DeformableShape, FitRound, ShapeFit, fit_shape
+from cotyle.anatomy.shape_landmarks import HIP_CODE, SACRUM
+from cotyle.anatomy.shape_model import ShapeModel
+from cotyle.anatomy.surface_fit import Trust
+from cotyle.image.volume import Volume
+from cotyle.space.arrays import Array, IntArray
+
+_CEILING_HU = 450.0
+_MIDDLE = EdgeSearch(reach_mm=14.0, step_mm=1.0, span_mm=4.0, ceiling_hu=_CEILING_HU, cap_hu=200.0)
+_NEAR = EdgeSearch(reach_mm=8.0, step_mm=0.8, span_mm=3.2, ceiling_hu=_CEILING_HU, cap_hu=250.0)
+_CLOSE = EdgeSearch(reach_mm=5.0, step_mm=0.5, span_mm=2.5, ceiling_hu=_CEILING_HU, cap_hu=300.0)
+_SEEN_HU = 250.0
+# A sacrum in its place meets 0.89 or more of this, one that is not there 0.28 (synthetic scans).
+_SACRUM_MET = 0.6
+_UP_MM, _BACK_MM = (-15.0, 0.0, 15.0, 30.0, 45.0), (-15.0, 0.0, 15.0)
+
+
+def part_of_shape(model: ShapeModel, code: int) -> tuple[IntArray, DeformableShape]:
+    """Return the vertex numbers of one bone in the model's pelvis, and that bone as a shape of its own."""
+    rows = np.flatnonzero(model.pelvis_component == code).astype(np.int32)
+    number = np.full(len(model.pelvis_mean), -1, dtype=np.int32)
+    number[rows] = np.arange(len(rows), dtype=np.int32)
+    triangles = model.pelvis_triangles[model.pelvis_component[model.pelvis_triangles[:, 0]] == code]
+    return rows, DeformableShape(model.pelvis_mean[rows], model.pelvis_modes[:, rows], number[triangles])
+
+
+def let_parts_free(
+    smooth: Volume, model: ShapeModel, whole: ShapeFit, trust: Trust | None = None
+) -> Mapping[int, ShapeFit]:
+    """Return the fit of each bone that is let go, by its component code.
+
+    Parameters
+    ----------
+    smooth:
+        CT in HU at about 2.5 mm.
+    model, whole:
+        The coarse shape model, and its fit as one piece.
+    trust:
+        How far the scan is to be believed at a place (metal); everywhere if not given.
+    """
+    parts = {code: _own_fit(smooth, model, whole, code, trust) for code in HIP_CODE.values()}
+    rows, shape = part_of_shape(model, SACRUM)
+    start = replace(whole, step_hu=whole.step_hu[rows])
+    if _met(start) < _SACRUM_MET:
+        found = _searched(smooth, shape, start, trust)
+        if _met(found) > _met(start):
+            parts[SACRUM] = found
+    return parts
+
+
+def vertices_of_parts(model: ShapeModel, whole: Array, parts: Mapping[int, ShapeFit]) -> Array:
+    """Return the pelvis' vertices (n, 3) LPS mm with each part where its own fit puts it."""
+    vertices = np.array(whole)
+    for code, fit in parts.items():
+        rows, shape = part_of_shape(model, code)
+        vertices[rows] = shape.vertices(fit.weights_sd, fit.pose)
+    return vertices
+
+
+def _own_fit(smooth: Volume, model: ShapeModel, whole: ShapeFit, code: int, trust: Trust | None) -> ShapeFit:
+    rows, shape = part_of_shape(model, code)
+    modes = len(whole.weights_sd)
+    plan = [(_MIDDLE, 0, 0.0)] * 2 + [(_NEAR, 0, 0.0)] * 3 + [(_NEAR, modes, 0.02)] * 3 + [(_CLOSE, modes, 0.008)] * 3
+    rounds = [FitRound(search, count, prior, free_scale=False) for search, count, prior in plan]
+    return fit_shape(smooth, shape, replace(whole, step_hu=whole.step_hu[rows]), rounds, trust=trust)
+
+
+def _met(fit: ShapeFit) -> float:
+    """How much of a bone's edge its surface meets, 0 to 1."""
+    return float(np.mean(np.clip(fit.step_hu / _SEEN_HU, 0.0, 1.0)))
+
+
+def _searched(smooth: Volume, shape: DeformableShape, start: ShapeFit, trust: Trust | None) -> ShapeFit:
+    rounds = [FitRound(_MIDDLE, 0, 0.0)] * 3 + [FitRound(_NEAR, 0, 0.0)] * 2
+    tried = []
+    for up_mm in _UP_MM:
+        for back_mm in _BACK_MM:
+            shift = start.pose.rotation @ np.array([0.0, back_mm, up_mm])
+            moved = replace(start, pose=replace(start.pose, translation_mm=start.pose.translation_mm + shift))
+            tried.append(fit_shape(smooth, shape, moved, rounds, trust=trust))
+    modes = len(start.weights_sd)
+    free = [FitRound(_MIDDLE, modes, 0.02)] * 4 + [FitRound(_NEAR, modes, 0.008)] * 4
+    return fit_shape(smooth, shape, max(tried, key=_met), free, trust=trust)
