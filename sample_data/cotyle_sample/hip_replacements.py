@@ -124,7 +124,8 @@ def _shell(replacement: Replacement, cup: TrueCup, side: Side) -> tuple[Implant,
     name = f"{side}_hip_bone"
     shell = revolved(_cap(outer, inner, short), center, -axis)
     liner = revolved(_cap(inner, replacement.head_radius_mm + 0.1, short), center, -axis)
-    return Implant("shell", shell, TITANIUM_HU, True, name), Implant("liner", liner, POLYETHYLENE_HU, False, name)
+    # what is laid later wins the voxels on the border: metal has its full edge
+    return Implant("liner", liner, POLYETHYLENE_HU, False, name), Implant("shell", shell, TITANIUM_HU, True, name)
 
 
 def _cemented_cup(replacement: Replacement, cup: TrueCup, bed: Sphere, side: Side) -> tuple[Implant, ...]:

@@ -9,6 +9,9 @@ bone runs over the plate, and what lies on the axis behind it is bone, gap, bone
    is trabecular bone;
 3. it is a sheet: of eight parallel lines 3 to 5 mm aside at least half cross one at about that depth. A cyst is not.
 
+On an axis that meets metal nothing is looked for: a socket that holds an artificial cup was reamed, and the dark streaks
+of metal look like gaps.
+
 Where the marrow of the bone is itself as soft as fat (osteopenia), gap and marrow can't be told apart by density; then
 nothing is cut out, and the reader is told where a gap may be. Rules and numbers are ours, set on synthetic scans.
 """
@@ -22,6 +25,7 @@ from scipy.special import ndtr
 
 from cotyle.anatomy.cortex_model import Blur
 from cotyle.cup.cavity import ReamingStep
+from cotyle.image.metal import METAL_FROM_HU
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, any_perpendicular
@@ -32,6 +36,7 @@ _STEP_MM = 0.2
 # How far before the pole and beyond it gaps are looked for: a floor lies no deeper beyond its plate.
 _BEFORE_MM, _BEYOND_MM = 10.0, 16.0
 _FLANK_MM = 4.0
+_METAL_BEFORE_MM = 60.0
 _DENSE_SHARE, _LEAST_FALL_SHARE = 0.5, 0.25
 _SOFTER_HU = 60.0
 # More of a density at the lowest place than this comes from the layers beside it: what is in the gap can't be told.
@@ -77,6 +82,8 @@ def find_gaps(hip_bone: TriangleMesh, step: ReamingStep, volume: Volume, blur: B
     """
     known = blur or _USUAL_BLUR
     pole, direction = step.pole_lps_mm, step.direction_lps
+    if _meets_metal(volume, pole, direction):
+        return WallGaps()
     pieces = cross(hip_bone, pole[None], direction).intervals_mm(0)
     on_axis = [dip for dip in _dips(volume, pole, direction, known) if _within(dip, pieces)]
     if not on_axis:
@@ -132,6 +139,12 @@ def without_gaps(pieces_mm: Array, gaps_mm: tuple[tuple[float, float], ...], bri
         else:
             joined.append(np.array([start, end]))
     return joined
+
+
+def _meets_metal(volume: Volume, pole: Array, direction: Array) -> bool:
+    """Whether the axis meets metal before or behind the pole."""
+    depth = np.arange(-_METAL_BEFORE_MM, _BEYOND_MM, _STEP_MM)
+    return bool((sample(volume, pole + depth[:, None] * direction) > METAL_FROM_HU).any())
 
 
 def _dips(volume: Volume, pole: Array, direction: Array, blur: Blur) -> list[_Dip]:

@@ -9,6 +9,7 @@ import numba
 import numpy as np
 import numpy.typing as npt
 import SimpleITK as sitk
+from scipy.ndimage import find_objects
 
 from cotyle.image.sampling import sample
 from cotyle.image.sitk_bridge import from_sitk, to_sitk
@@ -21,6 +22,11 @@ METAL_FROM_HU = 2200
 LEAST_METAL_MM3 = 100.0
 # Densities count for nothing up to the first distance from metal and fully from the second, mm.
 BLIND_MM, CLEAR_MM = 2.0, 5.0
+# Darker than fat, and yet no gas: so dark a voxel in a slice with metal lies in a band whose rays the metal starved.
+STARVED_BELOW_HU = -250.0
+# With this share of such voxels about it a place tells nothing.
+STARVED_SHARE = 0.3
+_STARVED_BLOCK = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,12 +35,14 @@ class Metal:
 
     ``mask`` (uint8, 1 is metal), ``numbers`` (uint16, number of the connected piece, 0 is none, 1 the largest) and
     ``distance`` (mm to it, negative inside) cover the metal with a margin only; beyond them everything is farther than
-    ``CLEAR_MM``.
+    ``CLEAR_MM``. ``starved`` (float32): share of voxels in the slices with metal, by blocks of a few, that are darker
+    than any tissue.
     """
 
     mask: Volume
     numbers: Volume
     distance: Volume
+    starved: Volume
     volume_ml: float
     pieces: int
 
@@ -48,9 +56,14 @@ class Metal:
         return found
 
     def belief(self, points_lps_mm: Array) -> Array:
-        """Return for points (n, 3) how far densities there are to be believed, 0 to 1."""
-        away = sample(self.distance, points_lps_mm, outside=CLEAR_MM)
-        return np.clip((away.astype(np.float64) - BLIND_MM) / (CLEAR_MM - BLIND_MM), 0.0, 1.0)
+        """Return for points (n, 3) how far densities there are to be believed, 0 to 1.
+
+        Not at all within the metal's own blur and in bands that it starved of rays.
+        """
+        away = sample(self.distance, points_lps_mm, outside=CLEAR_MM).astype(np.float64)
+        starved = sample(self.starved, points_lps_mm, outside=0.0).astype(np.float64)
+        clear_of_blur = np.clip((away - BLIND_MM) / (CLEAR_MM - BLIND_MM), 0.0, 1.0)
+        return np.asarray(clear_of_blur * np.clip(1.0 - starved / STARVED_SHARE, 0.0, 1.0))
 
 
 def find_metal(volume: Volume) -> Metal | None:
@@ -69,13 +82,14 @@ def find_metal(volume: Volume) -> Metal | None:
     count = int(voxels.sum())
     if count == 0:
         return None
-    distance = sitk.SignedMaurerDistanceMap(mask, squaredDistance=False, useImageSpacing=True, insideIsPositive=False)
+    numbers = from_sitk(sitk.Cast(pieces, sitk.sitkUInt16))
     return Metal(
         from_sitk(mask),
-        from_sitk(sitk.Cast(pieces, sitk.sitkUInt16)),
-        from_sitk(distance),
+        numbers,
+        _distance_to(numbers, margin),
+        _starved_share(volume, part),
         count * volume.voxel_volume_mm3 / 1000.0,
-        int(sitk.GetArrayViewFromImage(pieces).max()),
+        int(numbers.voxels.max()),
     )
 
 
@@ -87,6 +101,39 @@ def without_metal(volume: Volume, metal: Metal, filling_hu: float = 0.0) -> Volu
     window = voxels[low[2] : low[2] + k, low[1] : low[1] + j, low[0] : low[0] + i]
     window[metal.distance.voxels < BLIND_MM] = filling_hu
     return volume.with_voxels(voxels)
+
+
+def _distance_to(numbers: Volume, margin: npt.NDArray[np.integer]) -> Volume:
+    """Signed distance to the nearest piece, mm, right up to ``margin`` voxels (i, j, k); piece by piece, since pieces
+    may lie far apart.
+    """
+    distance = np.full(numbers.voxels.shape, CLEAR_MM + 2.0, dtype=np.float32)
+    for number, window in enumerate(find_objects(numbers.voxels), start=1):
+        wide = tuple(
+            slice(max(part.start - more, 0), part.stop + more) for part, more in zip(window, margin[::-1], strict=True)
+        )
+        mask = Volume((numbers.voxels[wide] == number).astype(np.uint8), numbers.ijk_to_lps)
+        found = sitk.SignedMaurerDistanceMap(
+            to_sitk(mask), squaredDistance=False, useImageSpacing=True, insideIsPositive=False
+        )
+        np.minimum(distance[wide], sitk.GetArrayViewFromImage(found), out=distance[wide])
+    return numbers.with_voxels(distance)
+
+
+def _starved_share(volume: Volume, part: Volume) -> Volume:
+    """Share of too dark voxels by blocks within the slices of a part of the volume."""
+    first = round(float(volume.to_ijk(part.to_lps((0, 0, 0)))[2]))
+    slices = volume.voxels[first : first + part.size[2]]
+    block = _STARVED_BLOCK
+    nk, nj, ni = slices.shape[0], slices.shape[1] // block, slices.shape[2] // block
+    share = np.zeros((nk, nj, ni), dtype=np.float32)
+    for j in range(block):
+        for i in range(block):
+            share += slices[:, j : nj * block : block, i : ni * block : block] < STARVED_BELOW_HU
+    share /= block**2
+    coarse = np.diag([block, block, 1.0, 1.0])
+    coarse[:3, 3] = 0.5 * (block - 1), 0.5 * (block - 1), first
+    return Volume(share, volume.ijk_to_lps @ coarse)
 
 
 def _bounds_above(voxels: npt.NDArray[Any], threshold: float) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
