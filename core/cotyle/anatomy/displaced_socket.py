@@ -40,7 +40,7 @@ _WINDOWS_MM = (5.0, 4.0, 3.5, 3.0, *[2.5] * 8)
 _FROM_CARRIED_MM = 5.0
 _LOSS_MM = 0.7
 # As how many points the lunate counts, and the least spread of one of them: a lunate is a sphere to about 1 mm.
-_POINTS, _LEAST_SPREAD_MM = 30.0, 1.0
+_POINTS, _LEAST_SPREAD_MM = 30.0, 0.75
 _LEAST_SHARE = 0.15
 
 

@@ -16,6 +16,7 @@ import numpy.typing as npt
 from cotyle.anatomy.metal_cup import BonyBed
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, as_points, as_vector
+from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
 PAIRED_NAMES = (
@@ -90,7 +91,7 @@ class SocketSeeds:
 
     ``lunate`` lies on the articular surface, ``fossa`` on the floor within it, ``rim`` along the edge,
     ``head`` on the articular part of the femoral head. ``bed``: the bone behind an artificial cup where one was seen;
-    then there is no head.
+    then there is no head. ``model``: sphere of the lunate surface of the fitted shape before it followed the scan.
     """
 
     lunate: Array = field(default_factory=lambda: np.empty((0, 3)))
@@ -98,6 +99,7 @@ class SocketSeeds:
     rim: Array = field(default_factory=lambda: np.empty((0, 3)))
     head: Array = field(default_factory=lambda: np.empty((0, 3)))
     bed: BonyBed | None = None
+    model: Sphere | None = None
 
     def __post_init__(self) -> None:
         for name in ("lunate", "fossa", "rim", "head"):

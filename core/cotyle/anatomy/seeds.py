@@ -10,6 +10,7 @@ import numpy as np
 from cotyle.anatomy.bones import Correspondence
 from cotyle.anatomy.landmarks import LANDMARK_NAMES, AnatomySeeds, SocketSeeds
 from cotyle.anatomy.metal_cup import MetalCup
+from cotyle.space.fits import fit_sphere_robust
 from cotyle.space.side import Side
 
 NO_CUPS: Mapping[Side, MetalCup] = MappingProxyType({})
@@ -30,6 +31,7 @@ def seeds_from(found: Correspondence, metal_cups: Mapping[Side, MetalCup] = NO_C
             rim=pelvis[model.rim_vertices[side]],
             head=NO_POINTS if side in metal_cups else found.femora[side].vertices[model.head_vertices],
             bed=metal_cups[side].bed if side in metal_cups else None,
+            model=fit_sphere_robust(found.pelvis_model_lps_mm[model.lunate_vertices[side]])[0],
         )
         for side in Side
     }

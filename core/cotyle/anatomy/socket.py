@@ -7,11 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cotyle.anatomy.displaced_socket import DisplacedHip
 from cotyle.anatomy.landmark_rules import fossa
 from cotyle.anatomy.morphology import Crowe, Morphology
 from cotyle.anatomy.pelvis import Pelvis
 from cotyle.anatomy.rim import Rim
 from cotyle.anatomy.socket_sphere import SocketSphere
+from cotyle.anatomy.socket_ways import CombinedWays
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array
 from cotyle.space.mesh import TriangleMesh
@@ -43,6 +45,10 @@ class Socket:
         depend on how the patient lay.
     crowe:
         Crowe group, None where the head-neck junction or a teardrop is missing.
+    ways:
+        Every way to know the sphere, and what they say together.
+    displaced:
+        Where the head lies if it has left the socket, else None; the sphere is then that of the true socket.
     """
 
     side: Side
@@ -53,6 +59,8 @@ class Socket:
     mirrored_opposite_center_lps_mm: Array | None
     morphology: Mapping[str, Morphology]
     crowe: Crowe | None
+    ways: CombinedWays
+    displaced: DisplacedHip | None = None
 
     @property
     def sphere(self) -> Sphere:

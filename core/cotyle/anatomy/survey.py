@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from cotyle.anatomy.anterior_plane import hip_bone
 from cotyle.anatomy.edge_confidence import NO_EDGES, EdgeConfidence
 from cotyle.anatomy.edge_findings import edge_findings
-from cotyle.anatomy.edge_spread import widened_landmarks, widened_sphere
+from cotyle.anatomy.edge_spread import widened_landmarks
 from cotyle.anatomy.findings import Concern, Finding
 from cotyle.anatomy.landmark_rules import midline_landmarks, side_landmarks
 from cotyle.anatomy.landmarks import (
@@ -33,10 +33,10 @@ from cotyle.anatomy.landmarks import (
 from cotyle.anatomy.morphology import measure_crowe, measure_morphology
 from cotyle.anatomy.pelvis import Pelvis, build_pelvis
 from cotyle.anatomy.plane_points import InImage, find_plane_points, require_known
-from cotyle.anatomy.rim import Rim, find_rim, mouth_view
+from cotyle.anatomy.rim import mouth_view
 from cotyle.anatomy.socket import Socket, fossa_floor, mirrored_center, socket_of
-from cotyle.anatomy.socket_sphere import BED, SocketSphere, articular, find_socket_sphere
-from cotyle.errors import InputError
+from cotyle.anatomy.socket_fits import SocketFit, fit_sockets, socket_fit_findings
+from cotyle.anatomy.socket_sphere import BED, articular
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.side import Side
 
@@ -99,14 +99,10 @@ def survey_anatomy(
     pelvis = build_pelvis(with_given(plane_points, user), standing_tilt_change_deg)
     require_known(pelvis.uncertainty, with_given(plane_points, user))
     found: dict[str, Landmark] = dict(plane_points)
-    fits: dict[Side, tuple[SocketSphere, Rim]] = {}
-    for side in Side:
-        try:
-            fits[side] = _fit_side(surfaces, seeds, user, pelvis, side, edges)
-        except InputError as error:
-            doubts.append(Finding(error.code, str(error), concerns=(Concern.CENTER,), side=side))
-            continue
-        fit, rim = fits[side]
+    fits, findings = fit_sockets(surfaces, seeds, user, pelvis, edges)
+    doubts += findings
+    for side, each in fits.items():
+        fit, rim = each.fit, each.rim
         center = Landmark(f"hip_center_{side}", fit.sphere.center_lps_mm, Origin.DETECTED, fit.uncertainty_mm)
         found[center.name] = center
         marks = side_landmarks(surfaces, side, pelvis.app, fit.sphere, -rim.opening_axis_lps, seeds)
@@ -115,6 +111,10 @@ def survey_anatomy(
     landmarks = with_given(_mark_outside(found, in_image), user)
     sockets = {side: _socket(surfaces, side, fits, landmarks, pelvis) for side in fits}
     doubts += _socket_doubts(sockets)
+    for side, each in fits.items():
+        crowe = sockets[side].crowe
+        group = "" if crowe is None else f" (Crowe {crowe.group}, {crowe.subluxation:.2f})"
+        doubts += socket_fit_findings(side, each, pelvis, group)
     doubts += _edge_doubts(surfaces, seeds, pelvis, sockets, edges)
     outside = [name for name, mark in landmarks.items() if mark.origin is Origin.EXTRAPOLATED]
     if outside:
@@ -140,40 +140,16 @@ def _mark_outside(landmarks: Landmarks, in_image: InImage | None) -> dict[str, L
     return {**landmarks, **outside}
 
 
-def _fit_side(
-    surfaces: Mapping[str, TriangleMesh],
-    seeds: AnatomySeeds,
-    user: Landmarks,
-    pelvis: Pelvis,
-    side: Side,
-    edges: Mapping[str, EdgeConfidence],
-) -> tuple[SocketSphere, Rim]:
-    bone = hip_bone(surfaces, side)
-    center = user.get(f"hip_center_{side}")
-    fit = find_socket_sphere(
-        bone,
-        side,
-        pelvis.app.axes,
-        seeds.socket(side),
-        surfaces.get(f"{side}_femur"),
-        None if center is None else center.lps_mm,
-    )
-    name = f"{side}_hip_bone"
-    if name in edges and fit.method != BED:
-        fit = widened_sphere(fit, bone, side, pelvis.app.axes, seeds.socket(side), edges[name])
-    return fit, find_rim(bone, fit.sphere, pelvis.app.axes, side)
-
-
 def _socket(
     surfaces: Mapping[str, TriangleMesh],
     side: Side,
-    fits: Mapping[Side, tuple[SocketSphere, Rim]],
+    fits: Mapping[Side, SocketFit],
     landmarks: Landmarks,
     pelvis: Pelvis,
 ) -> Socket:
     bone = hip_bone(surfaces, side)
-    fit, rim = fits[side]
-    other = fits[side.opposite][0].sphere.center_lps_mm if side.opposite in fits else None
+    fit, rim = fits[side].fit, fits[side].rim
+    other = fits[side.opposite].fit.sphere.center_lps_mm if side.opposite in fits else None
     drops = [landmarks.get(f"teardrop_{which}") for which in (side, side.opposite)]
     drop, other_drop = (None if mark is None else mark.lps_mm for mark in drops)
     edge = landmarks.get(f"superolateral_rim_{side}")
@@ -190,7 +166,8 @@ def _socket(
         crowe = measure_crowe(bone, femur, fit.head, pelvis.app, side, drop, other_drop)
     floor, depth_mm = fossa_floor(bone, fit.sphere, rim)
     mirrored = None if other is None else mirrored_center(pelvis, other)
-    return Socket(side, fit, rim, floor, depth_mm, mirrored, morphology, crowe)
+    displaced = fits[side].displaced
+    return Socket(side, fit, rim, floor, depth_mm, mirrored, morphology, crowe, fits[side].ways, displaced)
 
 
 def _edge_doubts(
@@ -224,7 +201,7 @@ def _socket_doubts(sockets: Mapping[Side, Socket]) -> list[Finding]:
                     f"{fit.disagreement_mm:.1f} mm apart; check the centre"
                 )
             doubts.append(Finding("socket-center-doubtful", text, concerns=_SPHERE, side=side))
-        if fit.method == "unguided":
+        if fit.method == "unguided" and socket.displaced is None:
             text = f"no round femoral head in the {side} socket: its centre is less certain"
             doubts.append(Finding("socket-unguided", text, concerns=_SPHERE, side=side))
         if fit.inlier_share < 0.7:
