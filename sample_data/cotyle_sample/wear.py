@@ -96,7 +96,7 @@ def drawn_wear(seed: int, protrusio: bool = False, double_floor: bool = False) -
         sclerosis_hu=rng.uniform(900.0, 1300.0),
         sclerosis_mm=rng.uniform(5.0, 8.0),
         cysts=int(rng.integers(1, 5)),
-        protrusio_mm=rng.uniform(7.0, 10.0) if protrusio else 0.0,
+        protrusio_mm=rng.uniform(13.5, 15.5) if protrusio else 0.0,
     )
 
 
@@ -109,7 +109,7 @@ def socket_change(wear: Wear) -> SocketChange:
             superior_mm=1.5,
             radius_mm=0.5,
             floor_lateral_mm=-deeper,
-            inner_lateral_mm=1.0 - wear.protrusio_mm,
+            inner_lateral_mm=2.0 - wear.protrusio_mm,
             least_floor_mm=1.5,
             joint_gap_mm=wear.gap_mm,
         )

@@ -51,8 +51,8 @@ SUBJECTS: Mapping[str, Mapping[str, WornSubject]] = {
         "worn-5": WornSubject(408, Posture(3.0, 2.0, 12.0), Side.RIGHT, double_floor=True, bone_density=0.8),
     },
     "protrusio": {
-        "protrusio-1": WornSubject(411, Posture(12.0, -8.0, 4.0), Side.RIGHT, protrusio=True, double_floor=True),
-        "protrusio-2": WornSubject(412, Posture(-6.0, 5.0, -10.0), Side.LEFT, protrusio=True, size_sd=-1.0),
+        "protrusio-1": WornSubject(416, Posture(12.0, -8.0, 4.0), Side.RIGHT, protrusio=True),
+        "protrusio-2": WornSubject(422, Posture(-6.0, 5.0, -10.0), Side.LEFT, protrusio=True, size_sd=-1.0),
         "protrusio-3": WornSubject(413, Posture(4.0, 10.0, 2.0), Side.RIGHT, protrusio=True, off_model_mm=2.0),
     },
 }
