@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numba
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtr
 
 from cotyle.anatomy.edge_profiles import Edges
 from cotyle.image.sampling import sample
@@ -28,6 +29,9 @@ DENSITY_SPREAD_HU = 120.0
 """How much cortical density may differ from place to place."""
 _NOISE_HU = 40.0
 _FARTHEST_MM = 1.2
+# The neighbouring bone: plate, what it loses beneath, the soft tissue before it, how near and how far it may be.
+_PLATE_MM, _BENEATH_PLATE, _SOFT_HU = 1.5, 0.7, 60.0
+_NEAREST_MM, _SMEARED_MM = 1.0, 6.0
 _ITERATIONS = 12
 
 
@@ -69,21 +73,33 @@ def fit_layers(
     return Layers(*_explain(rows, offsets_mm, np.asarray(sigma_mm, dtype=np.float64), cortex_hu, spread_hu).T)
 
 
-def find_cortex_edges(volume: Volume, points_lps_mm: Array, normals: Array, blur: Blur) -> Edges:
+def find_cortex_edges(
+    volume: Volume, points_lps_mm: Array, normals: Array, blur: Blur, neighbour_mm: Array | None = None
+) -> Edges:
     """Return the way to the outer edge of the layer along each normal, and the height of its step.
 
-    The step is zero where the profile leaves the volume or no layer explains it.
+    The step is zero where the profile leaves the volume or no layer explains it. ``neighbour_mm`` (n,) tells how far
+    outward another bone begins (infinite: none does): what the scan smears across from it is taken away first.
     """
     offsets = profile_offsets()
     profiles = density_profiles(volume, points_lps_mm, normals, offsets)
     seen = np.isfinite(profiles).all(axis=1)
     shift, step = np.zeros(len(profiles)), np.zeros(len(profiles))
     if seen.any():
-        layers = fit_layers(profiles[seen], offsets, blur.along_mm(normals[seen]), blur.cortex_hu)
+        sigma_mm = blur.along_mm(normals[seen])
+        smeared = 0.0 if neighbour_mm is None else _smeared_hu(offsets, neighbour_mm[seen], sigma_mm, blur.cortex_hu)
+        layers = fit_layers(profiles[seen] - smeared, offsets, sigma_mm, blur.cortex_hu)
         sound = np.abs(layers.edge_mm) < _FARTHEST_MM
         shift[seen] = np.where(sound, layers.edge_mm, 0.0)
         step[seen] = np.where(sound, np.maximum(layers.step_hu, 0.0), 0.0)
     return Edges(shift, step)
+
+
+def _smeared_hu(offsets_mm: Array, neighbour_mm: Array, sigma_mm: Array, cortex_hu: float) -> Array:
+    """Density (n, m) that comes across from a bone that begins ``neighbour_mm`` outward, under a plate of its own."""
+    way = (offsets_mm - np.maximum(neighbour_mm, _NEAREST_MM)[:, None]) / sigma_mm[:, None]
+    plate = ndtr(way) - _BENEATH_PLATE * ndtr(way - _PLATE_MM / sigma_mm[:, None])
+    return np.asarray((cortex_hu - _SOFT_HU) * np.where((neighbour_mm < _SMEARED_MM)[:, None], plate, 0.0))
 
 
 def profile_offsets(outside_mm: float = OUTSIDE_MM) -> Array:

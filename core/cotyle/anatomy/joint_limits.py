@@ -6,15 +6,13 @@ from collections.abc import Iterable, Mapping
 
 import numpy as np
 
-from cotyle.anatomy.surface_fit import Limit
+from cotyle.anatomy.surface_fit import LEAST_GAP_MM, Limit
 from cotyle.space.arrays import Array, BoolArray
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.mesh_queries import MeshQuery
 from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
-# Least gap kept between two surfaces, mm; below what a scan of 0.8 mm voxels can show.
-LEAST_GAP_MM = 0.3
 # Vertices farther than this from a femoral head are not part of the joint, mm beyond the head's radius.
 _JOINT_MM = 15.0
 # So far medial of its fitted socket a head has gone through it, if that is most of its way.

@@ -29,6 +29,9 @@ Guide = Callable[[Array, Array], tuple[Array, Array]]
 scan decides where the latter is 0."""
 
 
+LEAST_GAP_MM = 0.3
+"""Least gap kept between two surfaces; below what a scan of 0.8 mm voxels can show."""
+
 _SETTLING_ROUNDS = 2
 _SETTLING_STIFFNESS = 0.4
 _EVENING_ROUNDS, _EVENING_STEP = 10, 0.5
@@ -110,9 +113,12 @@ def settle_surface(
     edges = Edges(np.zeros(len(vertices)), np.zeros(len(vertices)))
     for _ in range(_SETTLING_ROUNDS):
         normals = vertex_normals(vertices, triangles)
-        edges = find_cortex_edges(volume, vertices, normals, blur)
-        if outward_limit is not None:
-            barred = edges.shift_mm > outward_limit(vertices, normals)
+        if outward_limit is None:
+            edges = find_cortex_edges(volume, vertices, normals, blur)
+        else:
+            limit = outward_limit(vertices, normals)
+            edges = find_cortex_edges(volume, vertices, normals, blur, limit + LEAST_GAP_MM)
+            barred = edges.shift_mm > limit
             edges = Edges(np.where(barred, 0.0, edges.shift_mm), np.where(barred, 0.0, edges.step_hu))
         confidence = _confidence(edges, np.inf) * (1.0 if trust is None else trust(vertices))
         edges, confidence = _guided(edges, confidence, guide, vertices, normals)
