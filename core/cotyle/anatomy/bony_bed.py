@@ -25,7 +25,7 @@ _RAYS, _NEIGHBOURS = 3000, 9
 _SHORT_OF_MOUTH = 0.15
 _REACH_MM = 9.0
 # Nearer to the metal than this its blur can't be taken off well enough.
-_BLIND_MM = 0.9
+_BLIND_MM = 0.7
 # Cement: how thick a mantle may be, how far behind it is looked, thickness and density of the cortex behind (common
 # practice, no source), and what must be left behind that for bone.
 _MANTLE_MM, _CEMENT_REACH_MM = 6.0, 13.0
@@ -35,12 +35,13 @@ _JUST_BEHIND_MM, _LEAST_FALL_HU, _LEAST_BONE_HU = (1.2, 3.0), 200.0, 120.0
 # sphere) of one that was cast.
 _DRAWN_FROM_MM, _LEAST_FACING, _BESIDE_DOME = 7.0, 0.4, 0.08
 # A line narrower than this is not told from contact.
-_BLIND_LINE_MM = 1.2
+_BLIND_LINE_MM = 0.9
 _SCREW_HU = 1900.0
 _BONE_HU, _SOFT_HU = 230.0, 80.0
 _PEAK_WITHIN_MM = 2.0
 _DIP_HU, _DIP_WITHIN_MM = 200.0, 2.6
 _LINE_FROM_MM = 1.0
+_LEAST_RISE_HU = 50.0
 # A cup with a line over less than this lies in a bed that was reamed to its own size.
 _NO_LINE_SHARE, _TOUCHING_GUIDE_MM = 0.25, (0.35, 0.5)
 _LEAST_SEEN, _LEAST_POINTS = 0.10, 60
@@ -87,8 +88,8 @@ def look_behind(volume: Volume, cup: Sphere, opening_axis: Array, inner_radius_m
     screw = (rays.hu[:, rays.radii_mm > cup.radius_mm + 2.2] > _SCREW_HU).any(axis=1)
     smooth = _smoothed(rays)
     beyond = rays.radii_mm - cup.radius_mm
-    smooth -= _tail(volume, cup, directions, inner_radius_mm, beyond)
-    gap = _gaps(smooth, beyond)
+    gap = _gaps(smooth - _tail(volume, cup, directions, inner_radius_mm, beyond), beyond)
+    gap[~_rises_again(smooth, beyond, gap)] = 0.0
     gap[screw] = np.nan
     return BedPoints(cup.center_lps_mm, cup.radius_mm, directions, gap)
 
@@ -161,6 +162,17 @@ def _tail(volume: Volume, cup: Sphere, directions: Array, inner_radius_mm: float
     points = cup.center_lps_mm + (inner_radius_mm - inward)[:, None] * directions[:, None, :]
     profile = np.median(sample(volume, points), axis=0)
     return np.interp(beyond_mm, inward, np.maximum(profile - profile[-4:].min(), 0.0), right=0.0)
+
+
+def _rises_again(hu: Array, beyond_mm: Array, gap_mm: Array) -> BoolArray:
+    """Whether density (n, m) as scanned rises behind the gap of each ray; true where there is none.
+
+    Whatever is taken off for the blur of the metal may be too much; a dark line shows by itself.
+    """
+    gap = np.nan_to_num(gap_mm)[:, None]
+    before = np.where((beyond_mm >= _BLIND_MM) & (beyond_mm <= gap + STEP_MM), hu, np.inf).min(axis=1)
+    behind = np.where((beyond_mm > gap) & (beyond_mm < gap + _PEAK_WITHIN_MM), hu, -np.inf).max(axis=1)
+    return np.asarray((behind - before > _LEAST_RISE_HU) | ~(gap_mm > 0.0))
 
 
 def _gaps(hu: Array, beyond_mm: Array) -> Array:

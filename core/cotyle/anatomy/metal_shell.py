@@ -125,7 +125,7 @@ def _shell_of(volume: Volume, faces: _Faces, level: float) -> Shell | None:
     if sound.mean() < _LEAST_ROUND or sound.sum() < _LEAST_SHARE * _RAYS:
         return None
     clipped = is_clipped(faces.plateau_hu)
-    inner_shift, shift = _clipped_shifts(faces, sound) if clipped else (0.0, 0.0)
+    shift = _clipped_shift(faces, sound) if clipped else 0.0
     pole = unit(np.median(points[sound] - faces.outer.center_lps_mm, axis=0))
     mouth = _mouth(volume, faces.outer, faces.inner.radius_mm, level, pole)
     if mouth is None:
@@ -134,7 +134,8 @@ def _shell_of(volume: Volume, faces: _Faces, level: float) -> Shell | None:
     spread = 1.4826 * float(np.median(np.abs(residual[sound])))
     return Shell(
         Sphere(faces.outer.center_lps_mm, faces.outer.radius_mm + shift),
-        faces.inner.radius_mm - inner_shift,
+        # moved like the outer face, so that both show the blur of the metal from the same distance
+        faces.inner.radius_mm - shift,
         axis,
         # points share their errors with neighbours: a few dozen of them are independent
         float(np.hypot(_FLOOR_MM, 2.0 * spread / np.sqrt(_INDEPENDENT))),
@@ -145,17 +146,14 @@ def _shell_of(volume: Volume, faces: _Faces, level: float) -> Shell | None:
     )
 
 
-def _clipped_shifts(faces: _Faces, sound: BoolArray) -> tuple[float, float]:
-    """How far beyond their level the inner and outer face lie; the liner's side shows the metal's blur undisturbed."""
+def _clipped_shift(faces: _Faces, sound: BoolArray) -> float:
+    """How far beyond its level the outer face lies, mm; the liner's side shows the metal's blur undisturbed."""
     rays = faces.rays.chosen(sound)
-    tails = tail_of(rays, faces.near_mm[sound], -1.0, _TAIL_MM[0]), tail_of(rays, faces.far_mm[sound], 1.0, _TAIL_MM[1])
-    inner, outer = tails
+    outer = tail_of(rays, faces.far_mm[sound], 1.0, _TAIL_MM[1])
+    inner = tail_of(rays, faces.near_mm[sound], -1.0, _TAIL_MM[0])
     if outer is None:
-        return 0.0, 0.0
-    if inner is None:
-        return 0.0, float(edges_beyond_level([outer])[0])
-    found = edges_beyond_level([inner, outer])
-    return float(found[0]), float(found[1])
+        return 0.0
+    return float(edges_beyond_level([outer] if inner is None else [outer, inner])[0])
 
 
 def _mouth(

@@ -9,8 +9,8 @@ bone runs over the plate, and what lies on the axis behind it is bone, gap, bone
    is trabecular bone;
 3. it is a sheet: of eight parallel lines 3 to 5 mm aside at least half cross one at about that depth. A cyst is not.
 
-On an axis that meets metal nothing is looked for: a socket that holds an artificial cup was reamed, and the dark streaks
-of metal look like gaps.
+On an axis that meets metal nothing is looked for: a socket that holds an artificial cup was reamed, and the dark
+streaks of metal look like gaps.
 
 Where the marrow of the bone is itself as soft as fat (osteopenia), gap and marrow can't be told apart by density; then
 nothing is cut out, and the reader is told where a gap may be. Rules and numbers are ours, set on synthetic scans.
