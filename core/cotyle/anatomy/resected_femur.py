@@ -23,8 +23,8 @@ from cotyle.space.mesh import TriangleMesh
 from cotyle.space.mesh_files import from_polydata, to_polydata
 from cotyle.space.shapes import Plane, Sphere
 
-# The cut is looked for up to so far from the head's middle; a shaft begins beyond.
-_FARTHEST_MM = 75.0
+# The cut takes the head away, so it lies below its middle; a shaft begins beyond the farthest.
+_NEAREST_MM, _FARTHEST_MM = 8.0, 75.0
 _SHAFT_MM = (80.0, 130.0)
 _BELOW_NECK_MM = (30.0, 60.0)
 _TILTS_DEG, _AROUND = np.arange(0.0, 41.0, 5.0), 12
@@ -128,7 +128,7 @@ def _best_height(height: Array, share: Array) -> tuple[float, float]:
     low = np.searchsorted(height, place - _WINDOW_MM)
     high = np.searchsorted(height, place + _WINDOW_MM)
     below, above = middle - low, high - middle
-    enough = (below >= _LEAST_PER_SIDE) & (above >= _LEAST_PER_SIDE)
+    enough = (below >= _LEAST_PER_SIDE) & (above >= _LEAST_PER_SIDE) & (place < -_NEAREST_MM)
     lost = np.where(enough, (sums[middle] - sums[low]) / np.maximum(below, 1), 0.0)
     lost -= np.where(enough, (sums[high] - sums[middle]) / np.maximum(above, 1), 0.0)
     at = int(np.argmax(lost))
