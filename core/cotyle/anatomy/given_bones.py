@@ -28,6 +28,8 @@ NEEDED = ("left_hip_bone", "right_hip_bone")
 LEAST_FLAW_ML = 0.1
 # Triangles kept on a bone: edges of about 2 mm on a hip bone, a little shorter than on our own surfaces.
 TRIANGLES = 20_000
+# A drawn surface follows the scan by at most this many voxels.
+SETTLED_VOXELS = 0.75
 # Densities with which a label map poses as a scan for the shape model's fit; any step does.
 _BONE_HU, _SOFT_HU = 900, 0
 _SMOOTHING_ROUNDS, _PASS_BAND = 20, 0.12
@@ -37,7 +39,7 @@ def bones_from_labels(volume: Volume, labels: Volume, progress: Progress = lambd
     """Return the bones of a user's label map.
 
     The shape model is fitted to the labels alone, to carry landmarks; the surfaces are those of the labels,
-    moved by no more than about a millimetre to the edge of bone in the scan where it shows one.
+    moved by less than a voxel to the edge of bone in the scan where it shows one.
 
     Parameters
     ----------
@@ -78,11 +80,21 @@ def bones_from_labels(volume: Volume, labels: Volume, progress: Progress = lambd
 
 
 def drawn_surface(volume: Volume, labels: Volume, number: int, blur: Blur, metal: Metal | None) -> TriangleMesh:
-    """Return the surface of one label, moved to the edge of bone where the scan shows one within about a millimetre."""
+    """Return the surface of one label, moved to the edge of bone where the scan shows one nearby.
+
+    A label's edge is known to half a voxel. What lies farther off is another edge than the one that was drawn, and is
+    not given in to.
+    """
     rough = surface_of_label(labels, number)
     trust = metal.belief if metal else None
-    vertices, _ = settle_surface(volume, rough.vertices_lps_mm, rough.triangles, blur, trust)
-    return TriangleMesh(vertices, rough.triangles)
+    settled, _ = settle_surface(volume, rough.vertices_lps_mm, rough.triangles, blur, trust)
+    way = settled - rough.vertices_lps_mm
+    most_mm = SETTLED_VOXELS * float(labels.spacing_mm.max())
+    length = np.maximum(np.linalg.norm(way, axis=1), 1e-9)
+    return TriangleMesh(
+        rough.vertices_lps_mm + np.minimum(1.0, most_mm / length)[:, None] * way,
+        rough.triangles,
+    )
 
 
 def label_flaws(labels: Volume, filled: Volume) -> tuple[str, ...]:

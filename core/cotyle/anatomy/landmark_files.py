@@ -44,6 +44,8 @@ class LandmarkRecord(BaseModel):
     lps_mm: tuple[float, float, float]
     origin: str = "given"
     uncertainty_mm: float | None = None
+    found_lps_mm: tuple[float, float, float] | None = None
+    """Where the program found it: whoever corrects a point changes ``lps_mm`` alone, and the difference shows it."""
 
 
 class LandmarkFile(RootModel[dict[str, LandmarkRecord]]):
@@ -54,14 +56,17 @@ def landmark_record(landmark: Landmark) -> LandmarkRecord:
     """Return a landmark as it stands in files, rounded to a micrometre."""
     x, y, z = (round(float(value), 3) for value in landmark.lps_mm)
     return LandmarkRecord(
-        lps_mm=(x, y, z), origin=landmark.origin.value, uncertainty_mm=round(landmark.uncertainty_mm, 3)
+        lps_mm=(x, y, z),
+        origin=landmark.origin.value,
+        uncertainty_mm=round(landmark.uncertainty_mm, 3),
+        found_lps_mm=None if landmark.origin is Origin.GIVEN else (x, y, z),
     )
 
 
 def write_landmarks(landmarks: Landmarks, path: str | Path) -> None:
     """Write ``landmarks.json``, whole or not at all."""
     content = LandmarkFile({name: landmark_record(landmark) for name, landmark in landmarks.items()})
-    write_text_atomically(path, content.model_dump_json(indent=2) + "\n")
+    write_text_atomically(path, content.model_dump_json(indent=2, exclude_none=True) + "\n")
 
 
 def read_landmarks(path: str | Path, image: Volume | None = None) -> dict[str, Landmark]:
@@ -220,8 +225,13 @@ def _system_of(value: Any, file_name: str) -> str:
     return system
 
 
+def plain_name(label: Any) -> str:
+    """Return a label as landmarks are named: small letters, words joined by underscores."""
+    return re.sub(r"[\s\-]+", "_", str(label).strip().lower())
+
+
 def _name_of(label: Any) -> str:
-    name = re.sub(r"[\s\-]+", "_", str(label).strip().lower())
+    name = plain_name(label)
     check_name(name)
     return name
 

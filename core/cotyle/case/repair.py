@@ -1,12 +1,13 @@
 """Corrections of a case by file: labels and landmarks, and what has to be done again because of them.
 
-*Landmarks.* A point of the file counts as given if it lies elsewhere than the case's own, or if the file says that its
-origin is ``given``; so the case's own file can be taken, a line changed, and handed back. A given point can be taken
-back by naming its origin ``detected``. Only frames and sockets are found again.
+*Landmarks.* A point of the file counts as given if it lies elsewhere than it was found, or if the file says that its
+origin is ``given``; so the case's own file can be taken, a line changed, and handed back. Where it was found is what the
+file itself says (``found_lps_mm``), or else what the case says. A given point can be taken back by naming its origin
+``detected``. Only frames and sockets are found again.
 
 *Labels.* A bone counts as redrawn if its label in the file differs from the case's own; bones that the file does not
-hold stay. The surface of a redrawn bone is that of its label, moved by at most about a millimetre to the edge of bone
-where the scan shows one; the others stay to the last digit. What the shape model said of landmarks and of the socket's
+hold stay. The surface of a redrawn bone is that of its label, moved by less than a voxel to the edge of bone where the
+scan shows one; the others stay to the last digit. What the shape model said of landmarks and of the socket's
 regions is carried over to the new surface. That holds while the bone is about the same: where less than ``LEAST_ALIKE``
 of it is, the model is fitted to the labels anew, as for a label map that was given from the start.
 """
@@ -24,13 +25,13 @@ from scipy.spatial import cKDTree
 from cotyle.anatomy.edge_confidence import judge_edges
 from cotyle.anatomy.findings import Concern, Finding, Grade
 from cotyle.anatomy.given_bones import bones_from_labels, drawn_surface, fill_interiors, label_flaws
-from cotyle.anatomy.landmark_files import read_landmarks
+from cotyle.anatomy.landmark_files import LandmarkRecord, plain_name, read_landmarks
 from cotyle.anatomy.landmarks import GIVEN_UNCERTAINTY_MM, AnatomySeeds, Landmark, Landmarks, Origin, given
 from cotyle.anatomy.seeds import seeds_from
 from cotyle.case.anatomy_file import DrawnLabels, Skeleton
 from cotyle.case.anatomy_stages import Progress, given_of, label_digest
 from cotyle.errors import InputError
-from cotyle.image.labels import BONE_LABELS, LABEL_OF_BONE, hip_bone
+from cotyle.image.labels import LABEL_OF_BONE, hip_bone
 from cotyle.image.metal import find_metal
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
@@ -64,17 +65,20 @@ def corrected_landmarks(path: Path, known: Landmarks) -> dict[str, Landmark]:
         :func:`cotyle.anatomy.landmark_files.read_landmarks`.
     """
     points = read_landmarks(path)
-    origins = _origins(path)
+    records = _own_records(path)
     before = given_of(known)
     after = dict(before)
     for name, point in points.items():
-        own = known.get(name)
-        moved = own is None or float(np.linalg.norm(point.lps_mm - own.lps_mm)) > MOVED_MM
-        if moved or (origins.get(name) == Origin.GIVEN and name not in before):
+        own, record = known.get(name), records.get(name)
+        found = own.lps_mm if own is not None else None
+        if record is not None and record.found_lps_mm is not None:
+            found = np.array(record.found_lps_mm)
+        origin = None if record is None else record.origin
+        if found is None or _apart(point.lps_mm, found) or (origin == Origin.GIVEN and name not in before):
             after[name] = _as_given(point, own)
-        elif name in before and origins.get(name) == Origin.DETECTED:
+        elif name in before and origin == Origin.DETECTED:
             del after[name]
-    if set(after) == set(before) and all(after[name] is before[name] for name in after):
+    if set(after) == set(before) and all(_same(after[name], before[name]) for name in after):
         raise InputError(
             "repair-nothing",
             f"{path.name} changes no landmark of this case",
@@ -267,19 +271,19 @@ def _as_given(point: Landmark, own: Landmark | None) -> Landmark:
     return given(point.name, point.lps_mm, GIVEN_UNCERTAINTY_MM if kept else point.uncertainty_mm)
 
 
-def _origins(path: Path) -> dict[str, str]:
-    """Return the origins that a file of this project's own kind states, by name; of other kinds nothing."""
+def _apart(a: Array, b: Array) -> bool:
+    return float(np.linalg.norm(a - b)) > MOVED_MM
+
+
+def _same(a: Landmark, b: Landmark) -> bool:
+    return not _apart(a.lps_mm, b.lps_mm) and abs(a.uncertainty_mm - b.uncertainty_mm) < 1e-3
+
+
+def _own_records(path: Path) -> dict[str, LandmarkRecord]:
+    """Return the records of a file of this project's own kind, by name; of other kinds nothing."""
     try:
         content = json.loads(path.read_text(encoding="utf-8-sig"))
+        entries = content.items() if isinstance(content, dict) and "markups" not in content else ()
+        return {plain_name(name): LandmarkRecord.model_validate(entry) for name, entry in entries}
     except (ValueError, OSError):
         return {}
-    if not isinstance(content, dict):
-        return {}
-    return {
-        str(name).strip().lower().replace(" ", "_").replace("-", "_"): str(entry.get("origin"))
-        for name, entry in content.items()
-        if isinstance(entry, dict)
-    }
-
-
-__all__ = ["BONE_LABELS", "RepairedBones", "corrected_landmarks", "repaired_bones"]

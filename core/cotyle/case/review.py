@@ -15,7 +15,7 @@ from pydantic import Field
 from cotyle import __version__
 from cotyle.anatomy.findings import Concern, Finding, Grade
 from cotyle.anatomy.landmark_files import LandmarkFile, landmarks_from_records, write_landmarks
-from cotyle.anatomy.landmarks import LANDMARK_NAMES, Landmark, Landmarks, Origin
+from cotyle.anatomy.landmarks import APP_NAMES, LANDMARK_NAMES, Landmark, Landmarks, Origin
 from cotyle.anatomy.socket import Socket
 from cotyle.case import folder as names
 from cotyle.case.anatomy_file import Anatomy, Skeleton, read_scan_copy
@@ -82,12 +82,12 @@ def surveyed(skeleton: Skeleton, given: Landmarks, side: Side) -> Anatomy | Unpl
     Raises
     ------
     InputError
-        For given points that are wrong in themselves: ``landmark-outside``.
+        For given points that are wrong in themselves: ``landmark-outside``, ``landmark-degenerate``.
     """
     try:
         anatomy = complete_anatomy(skeleton, given)
     except InputError as error:
-        if error.code == "landmark-outside":
+        if error.code == "landmark-outside" or (error.code == "landmark-degenerate" and set(given) & set(APP_NAMES)):
             raise
         return Unplannable(error, skeleton, _carried(skeleton, given), {}, (*skeleton.doubts, _stopped(error, side)))
     try:
