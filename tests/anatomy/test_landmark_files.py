@@ -28,7 +28,12 @@ def test_what_is_written_is_read_back_as_given(tmp_path):
     path = tmp_path / "landmarks.json"
     write_landmarks(found, path)
     assert json.loads(path.read_text()) == {
-        "asis_left": {"lps_mm": [1.25, -2.5, 3.125], "origin": "detected", "uncertainty_mm": 0.75}
+        "asis_left": {
+            "lps_mm": [1.25, -2.5, 3.125],
+            "origin": "detected",
+            "uncertainty_mm": 0.75,
+            "found_lps_mm": [1.25, -2.5, 3.125],
+        }
     }
     back = read_landmarks(path)["asis_left"]
     np.testing.assert_array_equal(back.lps_mm, [1.25, -2.5, 3.125])
