@@ -20,10 +20,12 @@ from cotyle.anatomy.socket_sphere import (
     MOST_RADIUS_MM,
     SocketSphere,
     articular,
+    find_socket_sphere,
     head_sphere,
     meeting_of_normals,
     vertex_areas,
 )
+from cotyle.errors import InputError
 from cotyle.space.arrays import Array, BoolArray
 from cotyle.space.fits import fit_sphere_robust
 from cotyle.space.mesh import TriangleMesh
@@ -42,6 +44,7 @@ _LOSS_MM = 0.7
 # As how many points the lunate counts, and the least spread of one of them: a lunate is a sphere to about 1 mm.
 _POINTS, _LEAST_SPREAD_MM = 30.0, 0.75
 _LEAST_SHARE = 0.15
+_UPPER_FEMUR_MM = 80.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,12 +82,12 @@ def find_displaced(
     seeds:
         Carried points; may be empty.
     """
-    head = head_sphere(femur, seeds.head)
+    head = head_sphere(femur, seeds.head, None if len(seeds.head) else _head_guess(femur, side, axes))
     if head is None:
         return None
     view, areas = mouth_view(axes, side), vertex_areas(hip_bone)
     near_head = _hollow_of(head, hip_bone.vertices_lps_mm, hip_bone.vertex_normals)
-    start, kept_share = _start(hip_bone, seeds, near_head, -side.lateral_sign * axes[0])
+    start, kept_share = _start(hip_bone, side, axes, seeds, head, near_head)
     if start is None:
         return None
     found = _settled(hip_bone, areas, view, seeds, start, near_head)
@@ -96,6 +99,13 @@ def find_displaced(
         return None
     fit = _described(hip_bone.vertices_lps_mm[chosen], areas[chosen], sphere, head)
     return DisplacedHip(fit, head, float(areas[near_head].sum()), kept_share)
+
+
+def _head_guess(femur: TriangleMesh, side: Side, axes: Array) -> Sphere:
+    """Where the normals of the upper femur's medial side meet within it."""
+    height = femur.vertices_lps_mm @ axes[2]
+    inside_out = TriangleMesh(femur.vertices_lps_mm, femur.triangles[:, ::-1])
+    return meeting_of_normals(inside_out, -side.lateral_sign * axes[0], height > height.max() - _UPPER_FEMUR_MM)
 
 
 def _hollow_of(head: Sphere, points: Array, normals: Array) -> BoolArray:
@@ -111,11 +121,20 @@ def _hollow_of(head: Sphere, points: Array, normals: Array) -> BoolArray:
 
 
 def _start(
-    hip_bone: TriangleMesh, seeds: SocketSeeds, near_head: BoolArray, medial: Array
+    hip_bone: TriangleMesh, side: Side, axes: Array, seeds: SocketSeeds, head: Sphere, near_head: BoolArray
 ) -> tuple[Sphere | None, float]:
-    """A first sphere from what the head left alone, and how much of the carried lunate that is."""
+    """A first sphere from what the head left alone, and how much of the carried lunate that is.
+
+    Without carried points nothing tells which hollow is the socket but its surface alone.
+    """
     if len(seeds.lunate) < 20:
-        return meeting_of_normals(hip_bone, medial, ~near_head), 1.0
+        try:
+            alone = find_socket_sphere(hip_bone, side, axes, seeds).sphere
+        except InputError:
+            # a hollow that true and false socket share is no sphere
+            alone = meeting_of_normals(hip_bone, -side.lateral_sign * axes[0], ~near_head)
+        apart = float(np.linalg.norm(alone.center_lps_mm - head.center_lps_mm))
+        return (alone, 1.0) if apart > DISPLACED_FROM_MM else (None, 0.0)
     nearest = cKDTree(hip_bone.vertices_lps_mm).query(seeds.lunate)[1]
     kept = ~near_head[nearest]
     if kept.sum() < 20 or kept.mean() < _LEAST_SHARE:
