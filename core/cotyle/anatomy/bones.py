@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from cotyle.anatomy.clear_spread import clear_spread
 from cotyle.anatomy.cortex_model import Blur
 from cotyle.anatomy.edge_confidence import EdgeConfidence, judge_edges
 from cotyle.anatomy.empty_socket import empty_socket_guide, find_empty_socket
@@ -171,6 +172,7 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
     surfaces |= {femur(side): cut_off(surfaces[femur(side)], cut.plane) for side, cut in necks_cut.items()}
     progress("labelling the voxels")
     labels = label_map(volume, surfaces, metal)
+    spread = clear_spread(volume, surfaces, blur)
     found = Correspondence(model, pelvis, edges.step_hu, shape.vertices(model), femora, shape, blur)
     return Bones(
         labels,
@@ -179,7 +181,7 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
         metal,
         "segmented",
         metal_cups=cups_with_beds(replaced, model, pelvis),
-        edges=edges_with_seams(judge_edges(volume, surfaces, trust), surfaces, seams),
+        edges=edges_with_seams(judge_edges(volume, surfaces, trust, clear_spread=spread), surfaces, seams),
         neck_cuts=necks_cut,
         metal_parts=parts_of_metal(volume, metal, replaced),
     )
