@@ -13,14 +13,16 @@ then tells: air, skin and fat are a layer, too, with a step of 1000 HU, and the 
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 from scipy.optimize import minimize_scalar
 
 from cotyle.anatomy.cortex_model import Blur, Layers, density_profiles, fit_layers, profile_offsets
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
-from cotyle.space.arrays import Array
+from cotyle.space.arrays import Array, BoolArray, IntArray
 
 _BLURS_MM, _ACROSS_MM = (0.35, 1.8), (0.35, 2.5)
 _DENSITIES_HU = (350.0, 1900.0)
@@ -87,7 +89,7 @@ def _parted(upright_mm: float, lying_mm: float, squares: list[float]) -> tuple[f
     return float(np.sqrt(max(within, least))), float(np.sqrt(max(across, least)))
 
 
-def _read(volume: Volume, points: Array, normals: Array, chosen: Array, offsets: Array) -> Array:
+def _read(volume: Volume, points: Array, normals: Array, chosen: BoolArray, offsets: Array) -> Array:
     """Profiles of an even choice of the chosen places that the scan shows whole."""
     rows = np.flatnonzero(chosen)
     rows = rows[:: max(len(rows) // _SUBSET, 1)]
@@ -154,13 +156,19 @@ def _skin_points(volume: Volume) -> Array:
         rows, columns = np.nonzero(body.any(axis=1))[0], np.nonzero(body.any(axis=0))[0]
         if len(rows) < _SKIN_LINES or len(columns) < _SKIN_LINES:
             continue
-        for j in np.linspace(*np.percentile(rows, [10, 60]), _SKIN_LINES // 2).astype(int):
+        for j in _spread(rows, (10.0, 60.0), _SKIN_LINES // 2):
             met = np.flatnonzero(body[j])
             found += [(met[0] - 0.5, j, k), (met[-1] + 0.5, j, k)] if len(met) else []
-        for i in np.linspace(*np.percentile(columns, [10, 90]), _SKIN_LINES).astype(int):
+        for i in _spread(columns, (10.0, 90.0), _SKIN_LINES):
             met = np.flatnonzero(body[:, i])
             found += [(i, met[front] + (0.5 if front else -0.5), k)] if len(met) else []
     return volume.to_lps(np.array(found, dtype=np.float64).reshape(-1, 3))
+
+
+def _spread(values: npt.NDArray[np.integer[Any]], between: tuple[float, float], count: int) -> IntArray:
+    """Evenly spaced whole numbers between two percentiles."""
+    low, high = (float(np.percentile(values, share)) for share in between)
+    return np.linspace(low, high, count).astype(np.int32)
 
 
 def _median_misfit(layers: Layers) -> float:
