@@ -45,7 +45,10 @@ _FITS_EACH = 6
 _NO_EDGE = 0.1
 # An edge that follows another one within this distance is rather the back of the socket's plate.
 _PLATE_MM, _PLATE_SHARE = 7.0, 0.3
+_PLATE_THICKNESS_MM = 2.5
 _LEAST_SHARE = 0.5
+# An empty socket is soft within and spongy bone beyond its plate; a head of soft bone has the joint beyond it.
+_SOFT_BELOW_HU, _SPONGY_MORE_HU = 120.0, 130.0
 # A dip between two dense bones: how far off they may lie, how dense they are against the median ray's densest place,
 # the depth from which it counts and from which it counts fully, that beyond which the drop is clear enough (a share of
 # that density too), and how wide the narrowest ones are.
@@ -72,11 +75,14 @@ def find_head(volume: Volume, start: Sphere, neck_lps: npt.ArrayLike, trust: Tru
     directions = directions[directions @ unit(neck_lps, "direction of the neck") < NECK_COSINE]
     edges = _edges(volume, start.center_lps_mm, directions, trust)
     guesses = [*edges.first_spheres(), Sphere(start.center_lps_mm, start.radius_mm - _JOINT_MM)]
+    # what was met first may be the back of the socket's plate
+    guesses += [Sphere(guess.center_lps_mm, guess.radius_mm - _PLATE_THICKNESS_MM) for guess in guesses]
     found = [_narrowed(volume, guess, directions, trust) for guess in guesses if _is_sound(guess, start)]
     if not found:
         return None
     sphere, share = max(found, key=lambda each: each[1])
-    return sphere if share > _LEAST_SHARE and _is_sound(sphere, start) else None
+    sound = share > _LEAST_SHARE and _is_sound(sphere, start) and not _is_hollow(volume, sphere, directions)
+    return sphere if sound else None
 
 
 def _narrowed(volume: Volume, sphere: Sphere, directions: Array, trust: Trust | None) -> tuple[Sphere, float]:
@@ -92,6 +98,16 @@ def _is_sound(sphere: Sphere, start: Sphere) -> bool:
     low, high = RADIUS_RANGE_MM
     moved = float(np.linalg.norm(sphere.center_lps_mm - start.center_lps_mm))
     return low < sphere.radius_mm < high and moved < start.radius_mm
+
+
+def _is_hollow(volume: Volume, sphere: Sphere, directions: Array) -> bool:
+    """Whether the edges met are the back of a socket's plate: soft tissue within, spongy bone beyond."""
+    shares, steps = np.linspace(0.3, 0.7, 5), np.arange(0.8, 3.1, 0.4)
+    rays = directions[:, None]
+    inside = sample(volume, sphere.center_lps_mm + sphere.radius_mm * shares[:, None] * rays)
+    beyond = sample(volume, sphere.center_lps_mm + (sphere.radius_mm + steps)[:, None] * rays)
+    within_hu, beyond_hu = float(np.median(inside)), float(np.median(beyond.min(axis=1)))
+    return within_hu < _SOFT_BELOW_HU and beyond_hu - within_hu > _SPONGY_MORE_HU
 
 
 def neck_direction(pelvis: Pose, side: Side) -> Array:
@@ -153,7 +169,7 @@ def _edges(volume: Volume, center: Array, directions: Array, trust: Trust | None
     strongest = float(np.median(drop.max(axis=1)))
     peak = (drop[:, 1:-1] >= drop[:, :-2]) & (drop[:, 1:-1] > drop[:, 2:])
     ray, at = np.nonzero(peak & (drop[:, 1:-1] > _FAINT_EDGE_SHARE * strongest))
-    full = (_FULL_EDGE_SHARE - _FAINT_EDGE_SHARE) * strongest
+    full = max((_FULL_EDGE_SHARE - _FAINT_EDGE_SHARE) * strongest, 1e-6)
     strength = np.clip((drop[ray, at + 1] - _FAINT_EDGE_SHARE * strongest) / full, 0.0, 1.0)
     # the sums run up to but not including a sample: the edge lies half a step before it
     reach = radii[middle[at + 1]] - 0.5 * _STEP_MM
