@@ -213,6 +213,14 @@ def _findings(quality: BoneQuality, bones: Bones) -> list[Finding]:
                     side=side,
                 )
             )
+    if bones.correspondence.shape.unusual:
+        found.append(
+            Finding(
+                "shape-unusual",
+                "the pelvis has a shape that the shape model hardly knows: check bones and landmarks",
+                concerns=(Concern.BONES, Concern.FRAME),
+            )
+        )
     if abs(np.log(max(quality.left_right_ratio, 1e-6))) > np.log1p(MOST_VOLUME_ASYMMETRY):
         found.append(
             Finding(

@@ -9,7 +9,7 @@ import numpy as np
 
 from cotyle.anatomy.coarse_search import CoarseFind, find_pelvis
 from cotyle.anatomy.edge_profiles import Edges, EdgeSearch
-from cotyle.anatomy.pelvis_parts import let_parts_free, vertices_of_parts
+from cotyle.anatomy.pelvis_parts import edges_met, let_parts_free, vertices_of_parts
 from cotyle.anatomy.shape_fit import DeformableShape, FitRound, ShapeFit, fit_shape
 from cotyle.anatomy.shape_landmarks import SACRUM
 from cotyle.anatomy.shape_model import ShapeModel
@@ -25,19 +25,33 @@ _CEILING_HU = 450.0
 _HARD_HU = 1800.0
 _NO_CAP = 4000.0
 
-# (stiffness, reach) from stiff and far to soft and near; the last two see the whole step of the cortex, because
+# Synthetic pelves of the model, changed by 3 mm rms or healed askew, meet 0.90 and more; a digitised skeleton
+# that the model does not hold meets 0.66.
+LEAST_EDGES_MET = 0.8
+# (reach, stiffness) from stiff and far to soft and near; the last two see the whole step of the cortex, because
 # clipped density alone sets every surface about half a millimetre too far out
+_FREE_AFAR = ((16.0, 300.0), (12.0, 100.0), (8.0, 50.0))
 _FREE_SOFT = ((5.0, 30.0), (4.0, 10.0), (3.0, 3.0), (2.5, 1.0))
 _FREE_HARD = ((1.8, 1.0), (1.2, 0.5), (1.2, 0.5))
 
 
 @dataclass(frozen=True, eq=False)
 class PelvisShape:
-    """The model as it lies in the scan: the coarse match, the fit of pose and modes, and bones let go by their code."""
+    """The model as it lies in the scan.
+
+    coarse: the match from afar; fit: pose and modes of the whole; parts: bones let go from it, by their code;
+    edges_met: how much of the edge of bone the whole met, 0 to 1.
+    """
 
     coarse: CoarseFind
     fit: ShapeFit
     parts: Mapping[int, ShapeFit] = field(default_factory=dict)
+    edges_met: float = 1.0
+
+    @property
+    def unusual(self) -> bool:
+        """Whether the bones have a shape that the model hardly knows."""
+        return self.edges_met < LEAST_EDGES_MET
 
     def vertices(self, model: ShapeModel) -> Array:
         """Return LPS mm of the fitted pelvis at the fineness of ``model``, (n, 3)."""
@@ -62,7 +76,7 @@ def fit_pelvis_shape(volume: Volume, smooth: Volume, model: ShapeModel, trust: T
     bone_weight = np.where(model.pelvis_component == SACRUM, SACRUM_TRUST, 1.0)
     start = ShapeFit(coarse.pose, np.zeros(MODES), np.zeros(len(shape.mean)))
     fit = fit_shape(smooth, shape, start, shape_rounds(), bone_weight, trust)
-    return PelvisShape(coarse, fit, let_parts_free(smooth, model, fit, trust))
+    return PelvisShape(coarse, fit, let_parts_free(smooth, model, fit, trust), edges_met(smooth, shape, fit))
 
 
 def follow_pelvis(
@@ -81,7 +95,8 @@ def follow_pelvis(
     vertices, edges
         Vertices (n, 3) LPS mm in the order of ``model``, and the edges that the last round saw.
     """
-    rounds = free_rounds(edge_cap_hu(fitted.fit.step_hu))
+    cap_hu = edge_cap_hu(fitted.fit.step_hu)
+    rounds = [*(rounds_from_afar(cap_hu) if fitted.unusual else []), *free_rounds(cap_hu)]
     start = fitted.vertices(model) if start_lps_mm is None else start_lps_mm
     return free_surface(volume, start, model.pelvis_triangles, rounds, trust, outward_limit, guide)
 
@@ -98,6 +113,11 @@ def shape_rounds() -> list[FitRound]:
         + [FitRound(near, MODES, 0.008)] * 4
         + [FitRound(close, MODES, 0.008)] * 4
     )
+
+
+def rounds_from_afar(cap_hu: float) -> list[SurfaceRound]:
+    """Before all others where the fitted shape lies too far off: reach as far as the bones are thick, but stiffly."""
+    return [SurfaceRound(EdgeSearch(reach, 0.5, 2.0, 600.0, cap_hu), stiffness) for reach, stiffness in _FREE_AFAR]
 
 
 def free_rounds(cap_hu: float) -> list[SurfaceRound]:

@@ -25,9 +25,9 @@ _CEILING_HU = 450.0
 _MIDDLE = EdgeSearch(reach_mm=14.0, step_mm=1.0, span_mm=4.0, ceiling_hu=_CEILING_HU, cap_hu=200.0)
 _NEAR = EdgeSearch(reach_mm=8.0, step_mm=0.8, span_mm=3.2, ceiling_hu=_CEILING_HU, cap_hu=250.0)
 _CLOSE = EdgeSearch(reach_mm=5.0, step_mm=0.5, span_mm=2.5, ceiling_hu=_CEILING_HU, cap_hu=300.0)
-_SEEN_HU = 250.0
-# A sacrum in its place meets 0.89 or more of this, one that is not there 0.28 (synthetic scans).
-_SACRUM_MET = 0.6
+_SEEN_HU, _LEAST_SHOWN = 250.0, 0.3
+# A sacrum in its place meets 0.92 or more of its edges, one that is not there 0.6 (synthetic scans).
+_SACRUM_MET = 0.75
 _UP_MM, _BACK_MM = (-15.0, 0.0, 15.0, 30.0, 45.0), (-15.0, 0.0, 15.0)
 
 
@@ -57,11 +57,24 @@ def let_parts_free(
     parts = {code: _own_fit(smooth, model, whole, code, trust) for code in HIP_CODE.values()}
     rows, shape = part_of_shape(model, SACRUM)
     start = replace(whole, step_hu=whole.step_hu[rows])
-    if _met(start) < _SACRUM_MET:
+    if edges_met(smooth, shape, start) < _SACRUM_MET:
         found = _searched(smooth, shape, start, trust)
-        if _met(found) > _met(start):
+        if edges_met(smooth, shape, found) > edges_met(smooth, shape, start):
             parts[SACRUM] = found
     return parts
+
+
+def edges_met(volume: Volume, shape: DeformableShape, fit: ShapeFit) -> float:
+    """How much of a bone's edge a fitted surface meets, 0 to 1, by its vertices in the scan; 1 where these are few.
+
+    An edge counts in full from 0.6 of the height that the best third of them has, or from 250 HU.
+    """
+    inside = volume.contains(shape.vertices(fit.weights_sd, fit.pose))
+    if inside.mean() < _LEAST_SHOWN:
+        return 1.0
+    height_hu = fit.step_hu[inside]
+    full_hu = min(0.6 * float(np.percentile(height_hu, 70.0)), _SEEN_HU)
+    return float(np.mean(np.clip(height_hu / max(full_hu, 1.0), 0.0, 1.0)))
 
 
 def vertices_of_parts(model: ShapeModel, whole: Array, parts: Mapping[int, ShapeFit]) -> Array:
@@ -81,11 +94,6 @@ def _own_fit(smooth: Volume, model: ShapeModel, whole: ShapeFit, code: int, trus
     return fit_shape(smooth, shape, replace(whole, step_hu=whole.step_hu[rows]), rounds, trust=trust)
 
 
-def _met(fit: ShapeFit) -> float:
-    """How much of a bone's edge its surface meets, 0 to 1."""
-    return float(np.mean(np.clip(fit.step_hu / _SEEN_HU, 0.0, 1.0)))
-
-
 def _searched(smooth: Volume, shape: DeformableShape, start: ShapeFit, trust: Trust | None) -> ShapeFit:
     rounds = [FitRound(_MIDDLE, 0, 0.0)] * 3 + [FitRound(_NEAR, 0, 0.0)] * 2
     tried = []
@@ -96,4 +104,4 @@ def _searched(smooth: Volume, shape: DeformableShape, start: ShapeFit, trust: Tr
             tried.append(fit_shape(smooth, shape, moved, rounds, trust=trust))
     modes = len(start.weights_sd)
     free = [FitRound(_MIDDLE, modes, 0.02)] * 4 + [FitRound(_NEAR, modes, 0.008)] * 4
-    return fit_shape(smooth, shape, max(tried, key=_met), free, trust=trust)
+    return fit_shape(smooth, shape, max(tried, key=lambda fit: edges_met(smooth, shape, fit)), free, trust=trust)
