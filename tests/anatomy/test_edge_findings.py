@@ -40,7 +40,7 @@ def masks(pelvis):
 
 
 def test_clear_edges_raise_nothing(pelvis):
-    bone, _, way = masks(pelvis)
+    _, _, way = masks(pelvis)
     assert doubts(pelvis, np.zeros(len(way), dtype=bool)) == []
     far = way > 60.0  # the crest may be as doubtful as it likes: no socket rests on it
     assert far.sum() > 100
@@ -48,7 +48,7 @@ def test_clear_edges_raise_nothing(pelvis):
 
 
 def test_a_hidden_joint_surface_makes_centre_and_diameter_doubtful_on_its_side(pelvis):
-    bone, sphere, way = masks(pelvis)
+    _, sphere, way = masks(pelvis)
     found = doubts(pelvis, np.abs(way - sphere.radius_mm) < 3.0, Edge.METAL)
     lunate = next(each for each in found if each.code == "lunate-edges-doubtful")
     assert lunate.side is Side.LEFT

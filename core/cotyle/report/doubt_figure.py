@@ -33,6 +33,7 @@ from cotyle.report.cup_planes import CutPlane
 from cotyle.report.scene import Camera, Layer, Picture
 from cotyle.report.slices import WINDOW_HU
 from cotyle.space.arrays import Array, BoolArray, unit
+from cotyle.space.fits import fit_sphere
 from cotyle.space.lines import cross, inside
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.polylines import chained
@@ -43,6 +44,7 @@ NEAR_SOCKET_MM = 42.0
 HALF_WIDTH_MM, HALF_HEIGHT_MM = 50.0, 41.0
 WIDTH_PX, SLICE_PX, SCENE_PX, TITLE_PX, GAP_PX = 960.0, 256.0, 286.0, 22.0, 9.0
 BONE_COLOR = (0.93, 0.90, 0.83)
+_LEAST_SEEDS = 20
 _PITCH_MM, _BIN_MM, _MARK_WITHIN_MM, _IN_SKIN_MM = 0.4, 3.0, 2.5, 2.0
 
 
@@ -99,12 +101,10 @@ def hips_of(
         if side in sockets:
             center = sockets[side].center_lps_mm
         else:
-            seeds = skeleton.seeds
-            lunate = seeds.socket(side).lunate
-            carried = seeds.points_lps_mm.get(f"hip_center_{side}")
-            if carried is None and not len(lunate):
+            lunate = skeleton.seeds.socket(side).lunate
+            if len(lunate) < _LEAST_SEEDS:
                 continue
-            center = carried if carried is not None else lunate.mean(axis=0)
+            center = fit_sphere(lunate)[0].center_lps_mm
         found[side] = Hip(side, skeleton.surfaces, skeleton.edges, np.asarray(center), points.get(side, ()))
     return found
 
