@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from cotyle.image.metal import BLIND_MM, CLEAR_MM, find_metal, without_metal
+from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
 
 
@@ -35,6 +36,29 @@ def test_belief_grows_with_the_distance_from_metal():
     assert belief[1] == pytest.approx(0.0, abs=0.15)
     assert belief[2] == pytest.approx(0.5, abs=0.3)  # distances count from voxel centres
     assert belief[3:] == pytest.approx([1.0, 1.0])
+
+
+def test_a_band_that_metal_starved_of_rays_is_not_believed_and_gas_elsewhere_does_not_matter():
+    scan = scan_with_ball(12.0, 8000)
+    voxels = scan.voxels.copy()
+    voxels[24:37, 33:38, 55:] = -500
+    voxels[:5, 30:40, 30:40] = -1000
+    metal = find_metal(scan.with_voxels(voxels))
+    in_band, beside_band, in_gas = [50.0, 28.0, 30.0], [50.0, 14.0, 30.0], [28.0, 28.0, 2.0]
+    assert metal.belief(np.array([in_band, beside_band, in_gas])).tolist() == [0.0, 1.0, 1.0]
+
+
+def test_the_distance_to_each_of_several_pieces_is_right():
+    one = scan_with_ball(6.0, 8000)
+    voxels = np.maximum(np.roll(one.voxels, -20, axis=2), np.roll(one.voxels, 18, axis=2))
+    metal = find_metal(one.with_voxels(voxels))
+    assert metal.pieces == 2
+    left, right = 28.0 - 16.0, 28.0 + 14.4
+    points = np.array([[left, 28.0, 30.0], [left + 9.0, 28.0, 30.0], [right - 9.0, 28.0, 30.0], [right, 28.0, 30.0]])
+    found = sample(metal.distance, points)
+    assert found[1:3] == pytest.approx([3.0, 3.0], abs=0.9)
+    # distances count from voxel centres, the outermost of the piece have none
+    assert found[[0, 3]] == pytest.approx([-6.0, -6.0], abs=1.6)
 
 
 def test_quieting_metal_leaves_the_rest_of_the_scan_alone():
