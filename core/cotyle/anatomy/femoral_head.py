@@ -47,8 +47,8 @@ _NO_EDGE = 0.1
 _PLATE_MM, _PLATE_SHARE = 7.0, 0.3
 _PLATE_THICKNESS_MM = 2.5
 _LEAST_SHARE = 0.5
-# An empty socket is soft within and spongy bone beyond its plate; a head of soft bone has the joint beyond it.
-_SOFT_BELOW_HU, _SPONGY_MORE_HU = 120.0, 130.0
+# An empty socket is soft tissue within (not fat, not marrow) and spongy bone beyond its plate.
+_SOFT_TISSUE_HU, _SPONGY_MORE_HU = (40.0, 120.0), 50.0
 # A dip between two dense bones: how far off they may lie, how dense they are against the median ray's densest place,
 # the depth from which it counts and from which it counts fully, that beyond which the drop is clear enough (a share of
 # that density too), and how wide the narrowest ones are.
@@ -107,7 +107,8 @@ def _is_hollow(volume: Volume, sphere: Sphere, directions: Array) -> bool:
     inside = sample(volume, sphere.center_lps_mm + sphere.radius_mm * shares[:, None] * rays)
     beyond = sample(volume, sphere.center_lps_mm + (sphere.radius_mm + steps)[:, None] * rays)
     within_hu, beyond_hu = float(np.median(inside)), float(np.median(beyond.min(axis=1)))
-    return within_hu < _SOFT_BELOW_HU and beyond_hu - within_hu > _SPONGY_MORE_HU
+    low, high = _SOFT_TISSUE_HU
+    return low < within_hu < high and beyond_hu - within_hu > _SPONGY_MORE_HU
 
 
 def neck_direction(pelvis: Pose, side: Side) -> Array:
