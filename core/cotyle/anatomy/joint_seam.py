@@ -56,6 +56,8 @@ _LEAST_DIP_HU, _SURE_DIP_HU = 12.0, 120.0
 # A dip belongs to the seam if it lies so near to what its neighbours say.
 _NEIGHBOURS, _ASTRAY_MM = 24, 0.8
 _LEAST_BELIEF, _LEAST_COMPANY = 0.15, 0.3
+# Where no dip is seen the seam grows inwards from its neighbours, ring by ring.
+_ROUNDS_OF_FUSED = 8
 # The drawn joint: thickness of both plates, density of the bone beneath and of the space, as shares of the plate's.
 _PLATE_MM, _BENEATH, _SPACE = 2.0, 0.25, 0.07
 _DRAWN_FROM_MM, _LEAST_FACING = 7.0, 0.5
@@ -154,12 +156,20 @@ def find_seam(
     seen = np.abs(middle - expected) < _ASTRAY_MM
     space = np.full(len(middle), np.nan)
     space[seen] = dips.width(np.flatnonzero(seen).astype(np.int32), at[seen], blur_mm)
-    expected, company = _told_by(np.where(seen, middle, np.nan), depth, around)
-    fused = ~seen & (company > _LEAST_COMPANY) & dips.dense_throughout(expected)
-    middle = np.where(fused, expected, middle)
+    middle = np.where(seen, middle, np.nan)
+    expected, company = _told_by(middle, depth, around)
+    seen &= company > _LEAST_COMPANY
+    fused = np.zeros(len(middle), dtype=bool)
+    for _ in range(_ROUNDS_OF_FUSED):
+        new = ~seen & ~fused & (company > _LEAST_COMPANY) & dips.dense_throughout(expected)
+        if not new.any():
+            break
+        fused |= new
+        middle = np.where(new, expected, middle)
+        expected, company = _told_by(middle, depth, around)
     space = np.where(fused, 0.0, space)
     belief = np.where(fused, _LEAST_BELIEF, np.clip(depth / _SURE_DIP_HU, _LEAST_BELIEF, 1.0))
-    told = (seen & (company > _LEAST_COMPANY) & (space < NARROW_MM)) | fused
+    told = (seen & (space < NARROW_MM)) | fused
     if trust is not None:
         belief = belief * trust(head.center_lps_mm + middle[:, None] * directions)
     rows = np.flatnonzero(told & (belief > 0.0))

@@ -40,7 +40,7 @@ _METAL_BEFORE_MM = 60.0
 _DENSE_SHARE, _LEAST_FALL_SHARE = 0.5, 0.25
 _SOFTER_HU = 60.0
 # More of a density at the lowest place than this comes from the layers beside it: what is in the gap can't be told.
-_MOST_BLEED = 0.6
+_MOST_BLEED, _LITTLE_BLEED = 0.6, 0.05
 _ASIDE_MM, _SHEET_DEPTH_MM = (3.0, 5.0), 3.0
 _LEAST_SHEET_SHARE = 0.5
 # Marrow is read this far from any surface of the bone, within so much of the pole.
@@ -111,13 +111,13 @@ def gap_notes(gaps: WallGaps, exit_mm: float) -> tuple[str, ...]:
         f"double floor: {end - start:.1f} mm of soft tissue within the bone on the axis, from {start:.1f} to "
         f"{end:.1f} mm beyond the pole"
         for start, end in gaps.soft_mm
-        if end > 0.0 and start < exit_mm
+        if end > 0.0 and start <= exit_mm + 0.5
     ]
     notes += [
         f"from {start:.1f} to {end:.1f} mm beyond the pole the bone on the axis is as soft as its marrow: this may be "
         "the space behind a double floor; it is counted as bone"
         for start, end in gaps.unsure_mm
-        if end > 0.0 and start < exit_mm
+        if end > 0.0 and start <= exit_mm + 0.5
     ]
     return tuple(notes)
 
@@ -169,9 +169,10 @@ def _dips(volume: Volume, pole: Array, direction: Array, blur: Blur) -> list[_Di
         start = _crossing(before[::-1], 0.5 * (before.max() + profile[at]))
         end = _crossing(after, 0.5 * (after.max() + profile[at]))
         bleed = 2.0 * float(ndtr(-0.5 * _STEP_MM * (start + end) / sigma))
-        # the median of the middle third: the lowest place of a wide stretch is the lowest of its noise and grain
+        # in a wide stretch the lowest place is the lowest of its noise and grain: there the median of its middle third
         third = profile[round(at - start / 3.0) : round(at + end / 3.0) + 1]
-        content = (np.median(third) - bleed * flank) / (1.0 - bleed) if bleed < _MOST_BLEED else np.inf
+        lowest_hu = float(profile[at] if bleed > _LITTLE_BLEED else np.median(third))
+        content = (lowest_hu - bleed * flank) / (1.0 - bleed) if bleed < _MOST_BLEED else np.inf
         dip = _Dip(float(depth[at] - _STEP_MM * start), float(depth[at] + _STEP_MM * end), float(content))
         if not found or dip.start_mm >= found[-1].end_mm:
             found.append(dip)
