@@ -27,8 +27,9 @@ from cotyle.space.side import Side
 # Metal above half of its height ends about so far outside of its face, in voxels of a millimetre.
 _MARGIN_MM = 0.8
 _WIRE_MM = (3.5, 4.0)
-# Screws are 3.5 to 7 mm thick and from 12 mm long; common practice, no source.
-_SCREW_THICK_MM, _LEAST_LENGTH_MM = 7.5, 10.0
+# Screws are 3.5 to 7 mm thick and from 12 mm long (common practice, no source); their blur and a bit of the shell they
+# begin in make them look wider.
+_SCREW_WIDE_MM, _LEAST_LENGTH_MM = 11.0, 10.0
 _AT_HEAD_MM = 3.0
 _FARTHEST_MM = 90.0
 
@@ -72,7 +73,7 @@ def metal_parts(volume: Volume, metal: Metal, cups: Mapping[Side, FoundCup]) -> 
     for piece in _pieces(metal, (k[rest], j[rest], i[rest]), volume.voxel_volume_mm3):
         rows = np.flatnonzero(rest)[piece]
         nearest = _nearest_side(points[rows], cups)
-        kind = _kind(points[rows], None if nearest is None else cups[nearest], volume.voxel_volume_mm3)
+        kind = _kind(points[rows], None if nearest is None else cups[nearest])
         parts.append(_part(kind, nearest, points[rows], density[rows], volume.voxel_volume_mm3))
     return tuple(parts)
 
@@ -112,23 +113,23 @@ def _nearest_side(points: Array, cups: Mapping[Side, FoundCup]) -> Side | None:
     return side if side is not None and away[side] < _FARTHEST_MM else None
 
 
-def _kind(points: Array, found: FoundCup | None, voxel_mm3: float) -> PartKind:
-    length = _length(points)
-    thick = 2.0 * np.sqrt(len(points) * voxel_mm3 / (np.pi * max(length, 1.0)))
+def _kind(points: Array, found: FoundCup | None) -> PartKind:
+    length, width = _extent(points)
     if found is not None and found.ball is not None:
         gap = np.linalg.norm(points - found.ball.center_lps_mm, axis=1).min() - found.ball.radius_mm
         outside = (points.mean(axis=0) - found.cup.center_lps_mm) @ found.cup.opening_axis_lps > 0.0
         if gap < _AT_HEAD_MM and outside:
             return PartKind.STEM
-    return PartKind.SCREW if length > _LEAST_LENGTH_MM and thick < _SCREW_THICK_MM else PartKind.OTHER
+    return PartKind.SCREW if length > _LEAST_LENGTH_MM and width < _SCREW_WIDE_MM else PartKind.OTHER
 
 
-def _length(points: Array) -> float:
+def _extent(points: Array) -> tuple[float, float]:
+    """Length of a part and its greatest width across; of a bent part, too, it is the width of the box that holds it."""
     offset = points - points.mean(axis=0)
-    way = np.linalg.eigh(offset.T @ offset)[1][:, -1]
-    return float(np.ptp(offset @ way))
+    ways = np.linalg.eigh(offset.T @ offset)[1]
+    return float(np.ptp(offset @ ways[:, 2])), float(np.ptp(offset @ ways[:, 1]))
 
 
 def _part(kind: PartKind, side: Side | None, points: Array, density: Array, voxel_mm3: float) -> MetalPart:
     volume_ml = len(points) * voxel_mm3 / 1000.0
-    return MetalPart(kind, side, volume_ml, _length(points), float(np.median(density)), points.mean(axis=0))
+    return MetalPart(kind, side, volume_ml, _extent(points)[0], float(np.median(density)), points.mean(axis=0))
