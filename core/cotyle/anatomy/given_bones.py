@@ -13,6 +13,7 @@ from vtkmodules.vtkFiltersCore import vtkFlyingEdges3D, vtkQuadricDecimation, vt
 from cotyle.anatomy.bones import Bones, Progress, blur_of_bones, segment_bones
 from cotyle.anatomy.cortex_model import Blur
 from cotyle.anatomy.edge_confidence import judge_edges
+from cotyle.anatomy.replaced_hips import cups_with_beds, find_replaced_hips, parts_of_metal
 from cotyle.anatomy.surface_fit import settle_surface
 from cotyle.errors import InputError
 from cotyle.image.labels import BONE_LABELS, LABEL_OF_BONE
@@ -22,6 +23,7 @@ from cotyle.image.volume import Volume
 from cotyle.space.arrays import IntArray
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.mesh_files import from_polydata, to_polydata
+from cotyle.space.side import Side
 
 NEEDED = ("left_hip_bone", "right_hip_bone")
 # Holes and loose pieces smaller than this are specks, ml.
@@ -68,6 +70,10 @@ def bones_from_labels(volume: Volume, labels: Volume, progress: Progress = lambd
         if name != "metal" and (filled.voxels == number).any()
     }
     surfaces = {**fitted.surfaces, **drawn}
+    model, pelvis = found.model, found.pelvis_lps_mm
+    replaced = find_replaced_hips(
+        volume, metal, {side: pelvis[model.lunate_vertices[side]].mean(axis=0) for side in Side}
+    )
     return Bones(
         filled,
         surfaces,
@@ -75,6 +81,8 @@ def bones_from_labels(volume: Volume, labels: Volume, progress: Progress = lambd
         metal,
         "given",
         label_flaws(labels, filled),
+        metal_cups=cups_with_beds(replaced, model, pelvis),
+        metal_parts=parts_of_metal(volume, metal, replaced),
         edges=judge_edges(volume, surfaces, metal.belief if metal else None, frozenset(drawn)),
     )
 

@@ -59,7 +59,7 @@ def _cup_findings(bones: Bones, cup: MetalCup) -> Iterator[Finding]:
             concerns=(Concern.METAL_CUP,),
             side=side,
         )
-    if side not in bones.neck_cuts:
+    if side not in bones.neck_cuts and bones.origin == "segmented":
         yield Finding(
             f"neck-cut-unclear-{side}",
             f"where the neck of the {side} femur was cut doesn't show: its upper end is a guess",
