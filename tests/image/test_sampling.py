@@ -54,3 +54,8 @@ def test_an_upright_copy_of_a_turned_scan_shows_the_same_density_at_the_same_pla
     middle = turned.to_lps((15.0, 14.0, 16.0))[None]
     assert sample(straight, middle) == pytest.approx(sample(turned, middle), abs=0.05)
     assert straight.directions == pytest.approx(np.eye(3))
+
+
+def test_a_place_that_is_not_a_number_lies_outside():
+    volume = Volume(np.full((3, 3, 3), 7, dtype=np.int16), np.eye(4))
+    assert sample(volume, np.array([[1.0, np.nan, 1.0], [np.nan] * 3]), outside=-5.0).tolist() == [-5.0, -5.0]

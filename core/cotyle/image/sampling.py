@@ -17,7 +17,9 @@ _WORTH_SHARING = 20_000
 
 
 def sample(volume: Volume, points_lps_mm: npt.ArrayLike, outside: float = AIR_HU) -> npt.NDArray[np.float32]:
-    """Return trilinear values at LPS points of any shape (..., 3); ``outside`` beyond the outermost centres."""
+    """Return trilinear values at LPS points of any shape (..., 3); ``outside`` beyond the outermost centres
+    and where a coordinate is not a number.
+    """
     points = np.asarray(points_lps_mm, dtype=np.float64)
     flat = np.ascontiguousarray(points.reshape(-1, 3))
     read = _read_all if len(flat) < _WORTH_SHARING else _read_shared
@@ -30,7 +32,8 @@ def _read_one(voxels, lps_to_ijk, x, y, z, outside):  # type: ignore[no-untyped-
     fi = lps_to_ijk[0, 0] * x + lps_to_ijk[0, 1] * y + lps_to_ijk[0, 2] * z + lps_to_ijk[0, 3]
     fj = lps_to_ijk[1, 0] * x + lps_to_ijk[1, 1] * y + lps_to_ijk[1, 2] * z + lps_to_ijk[1, 3]
     fk = lps_to_ijk[2, 0] * x + lps_to_ijk[2, 1] * y + lps_to_ijk[2, 2] * z + lps_to_ijk[2, 3]
-    if fi < 0 or fj < 0 or fk < 0 or fi > ni - 1 or fj > nj - 1 or fk > nk - 1:
+    # asked this way round a place that is not a number lies outside, too
+    if not (fi >= 0 and fj >= 0 and fk >= 0 and fi <= ni - 1 and fj <= nj - 1 and fk <= nk - 1):
         return outside
     i, j, k = min(int(fi), max(ni - 2, 0)), min(int(fj), max(nj - 2, 0)), min(int(fk), max(nk - 2, 0))
     i1, j1, k1 = min(i + 1, ni - 1), min(j + 1, nj - 1), min(k + 1, nk - 1)
