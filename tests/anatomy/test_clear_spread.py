@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
-from cotyle.anatomy.clear_spread import LEAST_SD_MM, clear_spread, fall_noise_hu, spread_of_edges
+from cotyle.anatomy.clear_spread import LEAST_SD_MM, clear_spread, spread_of_edges
 from cotyle.anatomy.cortex_model import Blur, find_cortex_edges
+from cotyle.anatomy.scan_blur import fall_noise_hu
 
 from tests.anatomy.test_edge_profiles import CENTER, ball_scan, surface_points
 from tests.space.solids import sphere
@@ -26,8 +27,7 @@ def test_noise_is_read_off_soft_tissue(noise_hu):
 
 def test_thick_slices_make_edges_that_lie_along_them_less_sure():
     ball = sphere(16.0, CENTER)
-    scan = ball_scan(0.7, 2.0, noise_hu=20.0)
-    law = clear_spread(scan, {"ball": ball}, Blur(0.7, 1300.0, 1.3))
+    law = clear_spread({"ball": ball}, Blur(0.7, 1300.0, 1.3))
     heights = np.full(len(ball.vertices_lps_mm), 600.0)
     spread = law(ball.vertices_lps_mm, heights)
     lying = np.abs(ball.vertex_normals[:, 2]) > 0.95

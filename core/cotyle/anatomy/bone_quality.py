@@ -10,6 +10,7 @@ import numpy as np
 from cotyle.anatomy.bones import Bones
 from cotyle.anatomy.findings import Concern, Finding
 from cotyle.anatomy.metal_findings import metal_findings
+from cotyle.anatomy.scan_quality import scan_findings
 from cotyle.errors import InputError
 from cotyle.image.labels import BONE_LABELS, femur, hip_bone
 from cotyle.image.volume import Volume
@@ -180,6 +181,7 @@ def _edges_by_bone(bones: Bones, grid: Volume) -> tuple[dict[str, float], dict[s
 
 def _findings(quality: BoneQuality, bones: Bones) -> list[Finding]:
     found = [Finding("label-flaw", text, concerns=(Concern.BONES,)) for text in bones.flaws]
+    found += scan_findings(bones.correspondence.blur)
     for side, joint in quality.joints.items():
         if joint.gap_mm < NARROW_JOINT_MM:
             found.append(

@@ -17,7 +17,7 @@ from cotyle.anatomy.empty_socket import empty_socket_guide, find_empty_socket
 from cotyle.anatomy.femoral_head import find_head, neck_direction
 from cotyle.anatomy.femur_fit import FemurFit, fit_femur_shape, follow_femur, settle_femur
 from cotyle.anatomy.head_search import find_displaced_head
-from cotyle.anatomy.joint_limits import clear_of_heads, clear_of_surface, moved_with_heads
+from cotyle.anatomy.joint_limits import clear_of_heads, clear_of_surface, cleared_by_heads
 from cotyle.anatomy.joint_seam import edges_with_seams, find_seams, first_told, head_guide, socket_guide
 from cotyle.anatomy.metal_cup import MetalCup
 from cotyle.anatomy.metal_parts import MetalPart
@@ -25,7 +25,6 @@ from cotyle.anatomy.pelvis_fit import SMOOTH_MM, PelvisShape, fit_pelvis_shape, 
 from cotyle.anatomy.replaced_hips import cups_with_beds, find_neck_cuts, find_replaced_hips, guide_of, parts_of_metal
 from cotyle.anatomy.resected_femur import Resection, cut_off
 from cotyle.anatomy.scan_blur import estimate_blur
-from cotyle.anatomy.shape_landmarks import HIP_CODE
 from cotyle.anatomy.shape_model import COMPONENT_NAMES, ShapeModel, load_shape_model
 from cotyle.anatomy.surface_fit import settle_surface
 from cotyle.image.labels import LABEL_OF_BONE, femur
@@ -145,12 +144,7 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
         for each in find_empty_socket(volume, fitted_sockets[side], head, medial[side])
     ]
     sockets_known = first_told(beds, socket_guide(seams.values(), with_floor=True), empty_socket_guide(empty))
-    start = moved_with_heads(
-        shape.vertices(model),
-        {side: model.pelvis_component == HIP_CODE[side] for side in Side},
-        fitted_sockets,
-        {side: head for side, head in seen.items() if head is not None},
-    )
+    start = cleared_by_heads(shape.vertices(model), model, {side: head for side, head in seen.items() if head})
     followed, _ = follow_pelvis(volume, model, shape, off_heads, trust, sockets_known, start)
     off_pelvis = [clear_of_surface(TriangleMesh(followed, model.pelvis_triangles), head) for head in heads]
     femora = {
@@ -172,7 +166,7 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
     surfaces |= {femur(side): cut_off(surfaces[femur(side)], cut.plane) for side, cut in necks_cut.items()}
     progress("labelling the voxels")
     labels = label_map(volume, surfaces, metal)
-    spread = clear_spread(volume, surfaces, blur)
+    spread = clear_spread(surfaces, blur)
     found = Correspondence(model, pelvis, edges.step_hu, shape.vertices(model), femora, shape, blur)
     return Bones(
         labels,

@@ -21,29 +21,21 @@ from scipy.spatial import cKDTree
 
 from cotyle.anatomy.cortex_model import Blur
 from cotyle.anatomy.edge_confidence import ClearSpread
-from cotyle.image.sampling import sample
-from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
 from cotyle.space.mesh import TriangleMesh
 
 LEAST_SD_MM = 0.065
 _NOISE_SHARE = 1.3
 _COARSE_FROM_MM, _COARSE_SHARE = 0.9, 0.8
-_STEP_MM, _SPAN = 0.3, 4
-_SOFT_HU = (-50.0, 150.0)
-_READ = 40_000
-_FEWEST = 500
-_USUAL_NOISE_HU = 20.0
 
 
-def clear_spread(volume: Volume, surfaces: Mapping[str, TriangleMesh], blur: Blur) -> ClearSpread:
+def clear_spread(surfaces: Mapping[str, TriangleMesh], blur: Blur) -> ClearSpread:
     """Return the law for one scan; it takes vertices of ``surfaces`` and the heights of their edges (HU)."""
-    noise_hu = fall_noise_hu(volume)
     tree = cKDTree(np.concatenate([mesh.vertices_lps_mm for mesh in surfaces.values()]))
     blurs_mm = blur.along_mm(np.concatenate([mesh.vertex_normals for mesh in surfaces.values()]))
 
     def spread_mm(vertices_lps_mm: Array, height_hu: Array) -> Array:
-        return spread_of_edges(blurs_mm[tree.query(vertices_lps_mm)[1]], noise_hu, height_hu)
+        return spread_of_edges(blurs_mm[tree.query(vertices_lps_mm)[1]], blur.noise_hu, height_hu)
 
     return spread_mm
 
@@ -53,20 +45,3 @@ def spread_of_edges(blur_mm: Array, noise_hu: float, height_hu: Array) -> Array:
     by_noise = _NOISE_SHARE * blur_mm * noise_hu / np.maximum(height_hu, 1.0)
     by_blur = _COARSE_SHARE * np.maximum(blur_mm - _COARSE_FROM_MM, 0.0)
     return np.sqrt(LEAST_SD_MM**2 + by_noise**2 + by_blur**2)
-
-
-def fall_noise_hu(volume: Volume) -> float:
-    """Return one standard deviation of the difference of two means over 1.2 mm along the rows, in soft tissue."""
-    flat = np.linspace(0, volume.voxels.size - 1, _READ).astype(np.int64)
-    k, j, i = np.unravel_index(flat, volume.voxels.shape)
-    points = volume.to_lps(np.stack([i, j, k], axis=1).astype(np.float64))
-    offsets = np.arange(-_SPAN, _SPAN + 1) * _STEP_MM
-    profiles = sample(volume, points[:, None] + offsets[:, None] * volume.directions[:, 0], outside=np.nan)
-    middle = profiles.mean(axis=1)
-    soft = profiles[(middle > _SOFT_HU[0]) & (middle < _SOFT_HU[1])].astype(np.float64)
-    if len(soft) < _FEWEST:
-        return _USUAL_NOISE_HU
-    steps = 0.5 * (soft[:, 1:] + soft[:, :-1])
-    fall = steps[:, :_SPAN].mean(axis=1) - steps[:, _SPAN:].mean(axis=1)
-    # soft tissue has edges of its own: a few large falls must not count
-    return 1.4826 * float(np.median(np.abs(fall - np.median(fall))))

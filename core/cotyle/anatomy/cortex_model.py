@@ -40,13 +40,16 @@ class Blur:
     """What the scan does to an edge.
 
     sigma_mm: standard deviation of its blur within the slices; cortex_hu: density of its cortex; across_mm: standard
-    deviation of the blur across the slices, along ``axis_lps``; as within them if None.
+    deviation of the blur across the slices, along ``axis_lps``; as within them if None. noise_hu: standard deviation of
+    the difference of two means over 1.2 mm, in soft tissue; thin_cortex: bone was too thin to tell the blur itself.
     """
 
     sigma_mm: float
     cortex_hu: float
     across_mm: float | None = None
     axis_lps: tuple[float, float, float] = (0.0, 0.0, 1.0)
+    noise_hu: float = 20.0
+    thin_cortex: bool = False
 
     def along_mm(self, directions: npt.ArrayLike) -> Array:
         """Return the standard deviation of the blur along unit vectors (n, 3), mm (n,)."""

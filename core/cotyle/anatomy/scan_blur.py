@@ -45,6 +45,13 @@ _BODY_HU, _SKIN_HU, _SKIN_SPREAD_HU = -500.0, 20.0, 100.0
 _SKIN_EVERY_MM, _SKIN_LINES = 12.0, 16
 _SKIN_OUTSIDE_MM = 3.0
 _LEAST_SKIN_STEP_HU = 500.0
+# Noise is read off soft tissue, at so many places.
+_NOISE_STEP_MM, _NOISE_SPAN = 0.3, 4
+_SOFT_HU = (-50.0, 150.0)
+_NOISE_READ, _NOISE_FEWEST = 40_000, 500
+_USUAL_NOISE_HU = 20.0
+# Cortex of this density is osteopenic, or too thin to show its own.
+_SOFT_CORTEX_HU = 700.0
 
 
 def estimate_blur(volume: Volume, points_lps_mm: Array, normals: Array) -> Blur:
@@ -60,7 +67,7 @@ def estimate_blur(volume: Volume, points_lps_mm: Array, normals: Array) -> Blur:
     cosines = np.abs(normals @ axis)
     standing, along = cosines < _UPRIGHT, cosines > _LYING
     upright, lying = (_read(volume, points_lps_mm, normals, chosen, offsets) for chosen in (standing, along))
-    sigma_mm, cortex_hu = 0.7, _FIRST_CORTEX_HU
+    sigma_mm, cortex_hu, thin = 0.7, _FIRST_CORTEX_HU, False
     if len(upright) >= _FEWEST:
         sigma_mm, cortex_hu = _from_bone(upright, offsets)
         skin = _skin_blur(volume)
@@ -68,7 +75,7 @@ def estimate_blur(volume: Volume, points_lps_mm: Array, normals: Array) -> Blur:
             dense = _shared_density(upright, offsets, skin)
             layers = fit_layers(upright, offsets, np.full(len(upright), skin), dense)
             if np.median(layers.thickness_mm) < _THIN_BLURS * skin:
-                sigma_mm, cortex_hu = skin, dense
+                sigma_mm, cortex_hu, thin = skin, dense, True
     across_mm = None
     if len(upright) >= _FEWEST and len(lying) >= _FEWEST:
 
@@ -77,7 +84,14 @@ def estimate_blur(volume: Volume, points_lps_mm: Array, normals: Array) -> Blur:
 
         squares = [float(np.mean(cosines[chosen] ** 2)) for chosen in (standing, along)]
         sigma_mm, across_mm = _parted(sigma_mm, _least(misfit, _ACROSS_MM, 0.02), squares)
-    return Blur(sigma_mm, cortex_hu, across_mm, (float(axis[0]), float(axis[1]), float(axis[2])))
+    return Blur(
+        sigma_mm,
+        cortex_hu,
+        across_mm,
+        (float(axis[0]), float(axis[1]), float(axis[2])),
+        fall_noise_hu(volume),
+        thin or cortex_hu < _SOFT_CORTEX_HU,
+    )
 
 
 def _parted(upright_mm: float, lying_mm: float, squares: list[float]) -> tuple[float, float]:
@@ -177,3 +191,20 @@ def _median_misfit(layers: Layers) -> float:
 
 def _least(misfit: Callable[[float], float], bounds: tuple[float, float], tolerance: float) -> float:
     return float(minimize_scalar(misfit, bounds=bounds, method="bounded", options={"xatol": tolerance}).x)
+
+
+def fall_noise_hu(volume: Volume) -> float:
+    """Return one standard deviation of the difference of two means over 1.2 mm along the rows, in soft tissue."""
+    flat = np.linspace(0, volume.voxels.size - 1, _NOISE_READ).astype(np.int64)
+    k, j, i = np.unravel_index(flat, volume.voxels.shape)
+    points = volume.to_lps(np.stack([i, j, k], axis=1).astype(np.float64))
+    offsets = np.arange(-_NOISE_SPAN, _NOISE_SPAN + 1) * _NOISE_STEP_MM
+    profiles = sample(volume, points[:, None] + offsets[:, None] * volume.directions[:, 0], outside=np.nan)
+    middle = profiles.mean(axis=1)
+    soft = profiles[(middle > _SOFT_HU[0]) & (middle < _SOFT_HU[1])].astype(np.float64)
+    if len(soft) < _NOISE_FEWEST:
+        return _USUAL_NOISE_HU
+    steps = 0.5 * (soft[:, 1:] + soft[:, :-1])
+    fall = steps[:, :_NOISE_SPAN].mean(axis=1) - steps[:, _NOISE_SPAN:].mean(axis=1)
+    # soft tissue has edges of its own: a few large falls must not count
+    return 1.4826 * float(np.median(np.abs(fall - np.median(fall))))
