@@ -23,7 +23,8 @@ def scan_findings(blur: Blur) -> list[Finding]:
             Finding(
                 "slices-thick",
                 f"the slices are thick (across them edges are blurred by {blur.across_mm:.1f} mm, one standard "
-                "deviation): roof and lower end of the socket are less certain; give a thinner reconstruction if there is one",
+                "deviation): roof and lower end of the socket are less certain; give a thinner reconstruction if there "
+                "is one",
                 concerns=(Concern.CENTER, Concern.DIAMETER, Concern.COVERAGE),
             )
         )
