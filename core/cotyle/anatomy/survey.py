@@ -93,7 +93,7 @@ def survey_anatomy(
     """
     user = dict(given or {})
     doubts: list[Finding] = []
-    plane_points, findings = find_plane_points(surfaces, seeds, user, in_image)
+    plane_points, findings = find_plane_points(surfaces, seeds, user, in_image, edges)
     doubts += findings
     plane_points = widened_landmarks(plane_points, surfaces, edges)
     pelvis = build_pelvis(with_given(plane_points, user), standing_tilt_change_deg)
@@ -121,7 +121,7 @@ def survey_anatomy(
         doubts.append(
             Finding(
                 "landmark-extrapolated",
-                f"outside the scan, known from the other half or the fitted shape only: {', '.join(outside)}",
+                f"not seen in the scan, known from the other half or the fitted shape only: {', '.join(outside)}",
                 concerns=(Concern.FRAME,) if set(outside) & set(APP_NAMES) else (),
                 landmarks=tuple(outside),
             )
