@@ -35,7 +35,7 @@ from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
 # Bony radius of a socket, from a small dysplastic one to a large worn one; common practice, no source.
-LEAST_RADIUS_MM, MOST_RADIUS_MM = 18.0, 36.0
+LEAST_RADIUS_MM, MOST_RADIUS_MM = 15.0, 36.0
 _LOSS_SCALE_MM = 1.5
 _WINDOW_MM = 3.0
 _CARTILAGE_MM = 2.5
