@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 import numpy as np
+from scipy.spatial import cKDTree
 
+from cotyle.anatomy.shape_landmarks import HIP_CODE
+from cotyle.anatomy.shape_model import ShapeModel
 from cotyle.anatomy.surface_fit import LEAST_GAP_MM, Limit
-from cotyle.space.arrays import Array, BoolArray
+from cotyle.space.arrays import Array
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.mesh_queries import MeshQuery
 from cotyle.space.shapes import Sphere
@@ -15,10 +18,11 @@ from cotyle.space.side import Side
 
 # Vertices farther than this from a femoral head are not part of the joint, mm beyond the head's radius.
 _JOINT_MM = 15.0
-# So far medial of its fitted socket a head has gone through it, if that is most of its way.
-_LEAST_PROTRUSION_MM, _MEDIAL_SHARE = 4.0, 0.6
-# The bone moves with it wholly up to the first distance from the socket's surface, and not at all from the second.
-_WHOLE_MM, _FADED_MM = 8.0, 32.0
+# A head has gone through its socket if half of the fitted floor lies so deep within it.
+_LEAST_PROTRUSION_MM = 2.0
+# Bone moves as the nearest vertices of the socket do: wholly up to the first distance from them, not at all from the
+# second.
+_WHOLE_MM, _FADED_MM, _NEIGHBOURS = 10.0, 30.0, 12
 
 
 def clear_of_heads(heads: Iterable[Sphere]) -> Limit:
@@ -49,36 +53,35 @@ def clear_of_surface(mesh: TriangleMesh, joint: Sphere) -> Limit:
     return limit
 
 
-def moved_with_heads(
-    vertices: Array, hip_bones: Mapping[Side, BoolArray], sockets: Mapping[Side, Sphere], heads: Mapping[Side, Sphere]
-) -> Array:
-    """Return a fitted pelvis with its sockets moved to heads that have gone through them into the pelvis (protrusio).
+def cleared_by_heads(vertices: Array, model: ShapeModel, heads: Mapping[Side, Sphere]) -> Array:
+    """Return a fitted pelvis with its sockets pushed out of heads that have gone through them (protrusio).
 
-    A head that lies medial of its fitted socket lies where the fit has bone: then the socket has moved with it, and
-    the wall behind it too. A head that left its socket upwards or sideways has not taken it along.
+    Where a head was seen there is no bone: what the fit has of a socket within it lies beyond it, seen from its middle,
+    and the wall behind has moved along. A head that merely left its socket upwards or sideways has not pushed it.
 
     Parameters
     ----------
     vertices:
-        Shape (n, 3), fitted pelvis, LPS mm.
-    hip_bones:
-        Masks (n,) of the vertices of each hip bone.
-    sockets, heads:
-        Spheres of the fitted sockets, and of the heads that were seen.
+        Shape (n, 3), fitted pelvis in the order of ``model``, LPS mm.
+    heads:
+        Spheres of the heads that were seen.
     """
-    moved = np.array(vertices)
-    across = sockets[Side.LEFT].center_lps_mm - sockets[Side.RIGHT].center_lps_mm
+    cleared = np.array(vertices)
     for side, head in heads.items():
-        socket = sockets[side]
-        way = head.center_lps_mm - socket.center_lps_mm
-        medial_mm = float(-side.lateral_sign * (way @ across) / np.linalg.norm(across))
-        if medial_mm < max(_LEAST_PROTRUSION_MM, _MEDIAL_SHARE * float(np.linalg.norm(way))):
+        floor = np.union1d(model.fossa_vertices[side], model.lunate_vertices[side])
+        offset = vertices[floor] - head.center_lps_mm
+        away = np.maximum(np.linalg.norm(offset, axis=1), 1e-9)
+        push = np.maximum(head.radius_mm + LEAST_GAP_MM - away, 0.0)
+        if np.median(push[np.isin(floor, model.fossa_vertices[side])]) < _LEAST_PROTRUSION_MM:
             continue
-        distance = np.linalg.norm(vertices - socket.center_lps_mm, axis=1) - socket.radius_mm
-        share = np.clip((_FADED_MM - distance) / (_FADED_MM - _WHOLE_MM), 0.0, 1.0)
-        share = share * share * (3.0 - 2.0 * share) * hip_bones[side]
-        moved += share[:, None] * way
-    return moved
+        moves = (push / away)[:, None] * offset
+        bone = np.flatnonzero(model.pelvis_component == HIP_CODE[side])
+        distance, nearest = cKDTree(vertices[floor]).query(vertices[bone], k=_NEIGHBOURS)
+        share = np.clip((_FADED_MM - distance[:, 0]) / (_FADED_MM - _WHOLE_MM), 0.0, 1.0)
+        weight = 1.0 / (distance + 1.0)
+        spread = (weight[:, :, None] * moves[nearest]).sum(axis=1) / weight.sum(axis=1)[:, None]
+        cleared[bone] += (share * share * (3.0 - 2.0 * share))[:, None] * spread
+    return cleared
 
 
 def _way_to_sphere(offset: Array, normals: Array, radius_mm: float) -> Array:
