@@ -14,7 +14,7 @@ from typing import Any
 from unittest.mock import patch
 
 import numpy as np
-from cotyle.anatomy import bones, pelvis_fit
+from cotyle.anatomy import bones, pelvis_fit, replaced_hips
 from cotyle.anatomy.edge_profiles import Edges
 from cotyle.anatomy.surface_fit import Limit
 from cotyle.space.arrays import Array
@@ -70,6 +70,15 @@ ABLATIONS = (
         ("clean", "osteopenic"),
     ),
     Ablation("shape modes", (_replaced(pelvis_fit, "MODES", 1),)),
+    Ablation(
+        "surface drawn to the bone seen behind cups",
+        (_replaced(bones, "guide_of", lambda _: None),),
+        ("well-fixed cup", "loose cup", "cemented cup"),
+    ),
+    Ablation(
+        "socket as the bone seen behind cups", (_replaced(replaced_hips, "bed_of", lambda *_: None),), ("loose cup",)
+    ),
+    Ablation("necks cut", (_replaced(bones, "find_neck_cuts", lambda *_: {}),), ("well-fixed cup",)),
     Ablation("metal disbelieved", (_replaced(bones, "find_metal", lambda _: None),), ("well-fixed cup",)),
 )
 

@@ -77,11 +77,12 @@ def judge_scan(trial: HardTrial, volume: Volume, truth: Truth) -> Judged:
     except InputError as error:
         return Judged(trial, (), (), (), time.monotonic() - clock, error.code, str(error))
     seconds = time.monotonic() - clock
-    from tests.validation.metal_errors import metal_errors
+    from tests.validation.metal_errors import metal_errors, metal_stated
 
     measured = errors_of_survey(trial.name, volume, truth, bones, found)
     errors = (*measured.errors, *metal_errors(trial.name, bones, truth))
-    return Judged(trial, errors, tuple(measured.stated), measured.findings, seconds)
+    stated = (*measured.stated, *metal_stated(trial.name, bones, truth))
+    return Judged(trial, errors, stated, measured.findings, seconds)
 
 
 def _planned_sides(trial: HardTrial) -> tuple[Side, ...]:
