@@ -54,7 +54,7 @@ def _fitted_model(_volume: Any, model: Any, fitted: Any, *_: Any) -> tuple[Array
 
 
 ABLATIONS = (
-    Ablation("nothing", (), ("clean", "worn joint", "osteopenic", "well-fixed cup")),
+    Ablation("nothing", (), ("clean", "worn joint", "osteopenic", "well-fixed cup", "loose cup", "cemented cup")),
     Ablation("free surface of the pelvis", (_replaced(bones, "follow_pelvis", _fitted_model),)),
     Ablation("head seen from within", (_replaced(bones, "find_head", lambda *_: None),), ("clean", "worn joint")),
     Ablation("heads bar the pelvis", (_replaced(bones, "clear_of_heads", _no_limit),), ("clean", "worn joint")),
