@@ -52,18 +52,25 @@ class DisplacedHip:
     """A hip whose head has left its socket.
 
     fit: sphere of the true socket; head: of the femoral head; hollow_mm2: bone that faces the head at the distance of
-    its hollow; kept_share: of the carried lunate surface that the head's hollow has left alone.
+    its hollow; false_socket: sphere of that hollow where the head lies so high that it is a socket of its own;
+    kept_share: of the carried lunate surface that the head's hollow has left alone.
     """
 
     fit: SocketSphere
     head: Sphere
     hollow_mm2: float
     kept_share: float
+    false_socket: Sphere | None
 
     @property
     def displacement_lps_mm(self) -> Array:
         """Way (3,) from the socket's middle to the head's."""
         return self.head.center_lps_mm - self.fit.sphere.center_lps_mm
+
+    def way_mm(self, axes: Array, side: Side) -> tuple[float, float, float]:
+        """Return the same as parts: lateral, anterior, superior, along the axes (rows left, posterior, superior)."""
+        left, posterior, superior = axes @ self.displacement_lps_mm
+        return float(side.lateral_sign * left), float(-posterior), float(superior)
 
 
 def find_displaced(
@@ -98,7 +105,16 @@ def find_displaced(
     if way < DISPLACED_FROM_MM or not LEAST_RADIUS_MM <= sphere.radius_mm <= MOST_RADIUS_MM:
         return None
     fit = _described(hip_bone.vertices_lps_mm[chosen], areas[chosen], sphere, head)
-    return DisplacedHip(fit, head, float(areas[near_head].sum()), kept_share)
+    superior_mm = float((head.center_lps_mm - sphere.center_lps_mm) @ axes[2])
+    false = _false_socket(hip_bone.vertices_lps_mm[near_head], head, superior_mm)
+    return DisplacedHip(fit, head, float(areas[near_head].sum()), kept_share, false)
+
+
+def _false_socket(hollow: Array, head: Sphere, superior_mm: float) -> Sphere | None:
+    """The hollow as a sphere about the head; too little of it is spared to be fitted freely."""
+    if superior_mm < FALSE_SOCKET_FROM_MM or not len(hollow):
+        return None
+    return Sphere(head.center_lps_mm, float(np.median(np.linalg.norm(hollow - head.center_lps_mm, axis=1))))
 
 
 def _head_guess(femur: TriangleMesh, side: Side, axes: Array) -> Sphere:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from cotyle.anatomy.anterior_plane import hip_bone
-from cotyle.anatomy.displaced_socket import FALSE_SOCKET_FROM_MM, DisplacedHip, find_displaced
+from cotyle.anatomy.displaced_socket import DisplacedHip, find_displaced
 from cotyle.anatomy.edge_confidence import EdgeConfidence
 from cotyle.anatomy.edge_spread import widened_sphere
 from cotyle.anatomy.findings import Concern, Finding
@@ -79,9 +79,8 @@ def socket_fit_findings(side: Side, found: SocketFit, pelvis: Pelvis, crowe_text
 
 def displacement_text(side: Side, hip: DisplacedHip, pelvis: Pelvis) -> str:
     """Say where the head lies, in the anterior pelvic plane's axes."""
-    left, _, superior = pelvis.app.axes @ hip.displacement_lps_mm
-    lateral = side.lateral_sign * left
-    where = "in a false socket above" if superior >= FALSE_SOCKET_FROM_MM else "partly out of"
+    lateral, _, superior = hip.way_mm(pelvis.app.axes, side)
+    where = "partly out of" if hip.false_socket is None else "in a false socket above"
     sideways = f"{abs(lateral):.0f} mm {'lateral' if lateral >= 0 else 'medial'}"
     return f"the {side} femoral head lies {where} its socket, {superior:.0f} mm up and {sideways}"
 

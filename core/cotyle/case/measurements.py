@@ -70,6 +70,26 @@ class Angles(Strict):
     anteversion_deg: Finite
 
 
+class WayFacts(Strict):
+    """One way to know the socket's sphere; ``away_mm`` is how far its centre lies from the one that was taken."""
+
+    name: str
+    center_lps_mm: Vector
+    diameter_mm: Finite
+    away_mm: Finite
+    center_uncertainty_mm: Finite
+    diameter_uncertainty_mm: Finite
+
+
+class DisplacementFacts(Strict):
+    """Where a head lies that has left its socket, in the anterior pelvic plane; the native socket is the true one."""
+
+    lateral_mm: Finite
+    anterior_mm: Finite
+    superior_mm: Finite
+    in_false_socket: bool
+
+
 class NativeFacts(Strict):
     """The patient's own socket. A value that could not be read is absent, and a warning says why."""
 
@@ -85,6 +105,9 @@ class NativeFacts(Strict):
     anterior_sector_angle_deg: Finite | None = None
     posterior_sector_angle_deg: Finite | None = None
     crowe_group: str | None = None
+    crowe_subluxation: Finite | None = None
+    head_displacement: DisplacementFacts | None = None
+    ways: list[WayFacts] = Field(default_factory=list)
     uncertainty: dict[str, Finite] = Field(default_factory=dict)
 
 

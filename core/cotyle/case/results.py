@@ -14,6 +14,7 @@ from cotyle.anatomy.findings import Finding
 from cotyle.anatomy.landmarks import Landmark
 from cotyle.anatomy.pelvis import Pelvis
 from cotyle.anatomy.socket import Socket
+from cotyle.anatomy.socket_ways import SocketWay
 from cotyle.case import measurements as m
 from cotyle.case.anatomy_file import Anatomy
 from cotyle.case.anatomy_stages import given_of
@@ -171,7 +172,33 @@ def _native(socket: Socket, pelvis: Pelvis, side: Side) -> m.NativeFacts:
         anterior_sector_angle_deg=_known(socket.anterior_sector_angle_deg),
         posterior_sector_angle_deg=_known(socket.posterior_sector_angle_deg),
         crowe_group=socket.crowe_group,
+        crowe_subluxation=None if socket.crowe is None else socket.crowe.subluxation,
+        head_displacement=_displacement(socket, pelvis),
+        ways=[_way(way, socket) for way in socket.ways.ways],
         uncertainty={name: value for name, value in uncertainty.items() if math.isfinite(value)},
+    )
+
+
+def _displacement(socket: Socket, pelvis: Pelvis) -> m.DisplacementFacts | None:
+    if socket.displaced is None:
+        return None
+    lateral, anterior, superior = socket.displaced.way_mm(pelvis.app.axes, socket.side)
+    return m.DisplacementFacts(
+        lateral_mm=lateral,
+        anterior_mm=anterior,
+        superior_mm=superior,
+        in_false_socket=socket.displaced.false_socket is not None,
+    )
+
+
+def _way(way: SocketWay, socket: Socket) -> m.WayFacts:
+    return m.WayFacts(
+        name=way.name,
+        center_lps_mm=vector_of(way.sphere.center_lps_mm),
+        diameter_mm=way.sphere.diameter_mm,
+        away_mm=float(np.linalg.norm(way.sphere.center_lps_mm - socket.center_lps_mm)),
+        center_uncertainty_mm=way.center_sd_mm,
+        diameter_uncertainty_mm=way.diameter_sd_mm,
     )
 
 

@@ -313,7 +313,16 @@ def _native_rows(measured: Measurements) -> list[tuple[str, str]]:
         rows.append((words, "not known" if value is None else _minus(f"{value:.1f}{unit}")))
     index = native.extrusion_index
     rows.append(("extrusion index", "not known" if index is None else f"{100 * index:.0f} %"))
-    rows.append(("Crowe group", native.crowe_group or "not known"))
+    ratio = "" if native.crowe_subluxation is None else _minus(f" ({native.crowe_subluxation:.2f})")
+    rows.append(("Crowe group", f"{native.crowe_group or 'not known'}{ratio}"))
+    head = native.head_displacement
+    if head is not None:
+        place = "in a false socket" if head.in_false_socket else "partly out of its socket"
+        way = _minus(f"{head.superior_mm:.0f} mm up, {head.lateral_mm:.0f} mm lateral")
+        rows.append(("femoral head", f"{place}, {way}"))
+    for each in native.ways:
+        words = f"{each.away_mm:.1f} mm away, uncertainty {each.center_uncertainty_mm:.1f} mm"
+        rows.append((f"centre by the {each.name}", words))
     return rows
 
 
