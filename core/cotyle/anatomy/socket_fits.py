@@ -17,7 +17,7 @@ from cotyle.anatomy.mirrored_half import MirroredHalf, lay_halves
 from cotyle.anatomy.pelvis import Pelvis
 from cotyle.anatomy.rim import Rim, find_rim
 from cotyle.anatomy.socket_sphere import BED, SocketSphere, find_socket_sphere
-from cotyle.anatomy.socket_ways import CombinedWays, combine_ways, gather_ways
+from cotyle.anatomy.socket_ways import OPPOSITE, CombinedWays, combine_ways, gather_ways
 from cotyle.errors import InputError
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.side import Side
@@ -63,15 +63,22 @@ def fit_sockets(
     return found, doubts
 
 
-def socket_fit_findings(side: Side, found: SocketFit, pelvis: Pelvis, crowe_text: str = "") -> list[Finding]:
+def socket_fit_findings(
+    side: Side, fits: Mapping[Side, SocketFit], pelvis: Pelvis, crowe_text: str = ""
+) -> list[Finding]:
     """Return what to check about one socket: a head that has left it, and ways that disagree."""
     doubts = []
+    found, opposite = fits[side], fits.get(side.opposite)
     if found.displaced is not None:
         text = displacement_text(side, found.displaced, pelvis) + crowe_text
         text += "; the socket given here is the true one, from what the head has left of it: check its centre and size"
         doubts.append(Finding("head-displaced", text, concerns=_SPHERE, side=side))
-    if found.ways.disagreements and found.fit.method not in (BED, _GIVEN):
-        apart = ", ".join(f"{each.way} {each.apart_mm:.1f} mm" for each in found.ways.disagreements)
+    apart_from = {each.way: each.apart_mm for each in found.ways.disagreements}
+    others = {each.way for each in opposite.ways.disagreements} if opposite is not None else set()
+    # where only the other socket disagrees, and more than this one speaks against that, it is the odd one
+    odd_one_is_opposite = set(apart_from) == {OPPOSITE} and bool(others - {OPPOSITE})
+    if apart_from and not odd_one_is_opposite and found.fit.method not in (BED, _GIVEN):
+        apart = ", ".join(f"{way} {mm:.1f} mm" for way, mm in apart_from.items())
         text = f"the ways to know the {side} socket's centre differ by more than they should: {apart} from the others"
         doubts.append(Finding("socket-ways-disagree", text, concerns=_SPHERE, side=side))
     return doubts

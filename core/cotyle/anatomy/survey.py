@@ -111,10 +111,10 @@ def survey_anatomy(
     landmarks = with_given(_mark_outside(found, in_image), user)
     sockets = {side: _socket(surfaces, side, fits, landmarks, pelvis) for side in fits}
     doubts += _socket_doubts(sockets)
-    for side, each in fits.items():
+    for side in fits:
         crowe = sockets[side].crowe
         group = "" if crowe is None else f" (Crowe {crowe.group}, {crowe.subluxation:.2f})"
-        doubts += socket_fit_findings(side, each, pelvis, group)
+        doubts += socket_fit_findings(side, fits, pelvis, group)
     doubts += _edge_doubts(surfaces, seeds, pelvis, sockets, edges)
     outside = [name for name, mark in landmarks.items() if mark.origin is Origin.EXTRAPOLATED]
     if outside:
