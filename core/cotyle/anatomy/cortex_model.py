@@ -29,8 +29,8 @@ DENSITY_SPREAD_HU = 120.0
 """How much cortical density may differ from place to place."""
 _NOISE_HU = 40.0
 _FARTHEST_MM = 1.2
-# The neighbouring bone: plate, what it loses beneath, the soft tissue before it, how near and how far it may be.
-_PLATE_MM, _BENEATH_PLATE, _SOFT_HU = 1.5, 0.7, 60.0
+# The neighbouring bone: what its plate loses beneath, the soft tissue before it, how near and how far it may be.
+_BENEATH_PLATE, _SOFT_HU = 0.9, 60.0
 _NEAREST_MM, _SMEARED_MM = 1.0, 6.0
 _ITERATIONS = 12
 
@@ -41,7 +41,8 @@ class Blur:
 
     sigma_mm: standard deviation of its blur within the slices; cortex_hu: density of its cortex; across_mm: standard
     deviation of the blur across the slices, along ``axis_lps``; as within them if None. noise_hu: standard deviation of
-    the difference of two means over 1.2 mm, in soft tissue; thin_cortex: bone was too thin to tell the blur itself.
+    the difference of two means over 1.2 mm, in soft tissue; thin_cortex: bone was too thin to tell the blur itself;
+    plate_mm: median thickness of its cortex.
     """
 
     sigma_mm: float
@@ -50,6 +51,7 @@ class Blur:
     axis_lps: tuple[float, float, float] = (0.0, 0.0, 1.0)
     noise_hu: float = 20.0
     thin_cortex: bool = False
+    plate_mm: float = 1.8
 
     def along_mm(self, directions: npt.ArrayLike) -> Array:
         """Return the standard deviation of the blur along unit vectors (n, 3), mm (n,)."""
@@ -90,7 +92,7 @@ def find_cortex_edges(
     shift, step = np.zeros(len(profiles)), np.zeros(len(profiles))
     if seen.any():
         sigma_mm = blur.along_mm(normals[seen])
-        smeared = 0.0 if neighbour_mm is None else _smeared_hu(offsets, neighbour_mm[seen], sigma_mm, blur.cortex_hu)
+        smeared = 0.0 if neighbour_mm is None else _smeared_hu(offsets, neighbour_mm[seen], sigma_mm, blur)
         layers = fit_layers(profiles[seen] - smeared, offsets, sigma_mm, blur.cortex_hu)
         sound = np.abs(layers.edge_mm) < _FARTHEST_MM
         shift[seen] = np.where(sound, layers.edge_mm, 0.0)
@@ -98,11 +100,11 @@ def find_cortex_edges(
     return Edges(shift, step)
 
 
-def _smeared_hu(offsets_mm: Array, neighbour_mm: Array, sigma_mm: Array, cortex_hu: float) -> Array:
+def _smeared_hu(offsets_mm: Array, neighbour_mm: Array, sigma_mm: Array, blur: Blur) -> Array:
     """Density (n, m) that comes across from a bone that begins ``neighbour_mm`` outward, under a plate of its own."""
     way = (offsets_mm - np.maximum(neighbour_mm, _NEAREST_MM)[:, None]) / sigma_mm[:, None]
-    plate = ndtr(way) - _BENEATH_PLATE * ndtr(way - _PLATE_MM / sigma_mm[:, None])
-    return np.asarray((cortex_hu - _SOFT_HU) * np.where((neighbour_mm < _SMEARED_MM)[:, None], plate, 0.0))
+    plate = ndtr(way) - _BENEATH_PLATE * ndtr(way - blur.plate_mm / sigma_mm[:, None])
+    return np.asarray((blur.cortex_hu - _SOFT_HU) * np.where((neighbour_mm < _SMEARED_MM)[:, None], plate, 0.0))
 
 
 def profile_offsets(outside_mm: float = OUTSIDE_MM) -> Array:

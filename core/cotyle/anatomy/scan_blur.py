@@ -49,7 +49,7 @@ _LEAST_SKIN_STEP_HU = 500.0
 _NOISE_STEP_MM, _NOISE_SPAN = 0.3, 4
 _SOFT_HU = (-50.0, 150.0)
 _NOISE_READ, _NOISE_FEWEST = 40_000, 500
-_USUAL_NOISE_HU = 20.0
+_USUAL_NOISE_HU, _USUAL_PLATE_MM = 20.0, 1.8
 # Cortex of this density is osteopenic, or too thin to show its own.
 _SOFT_CORTEX_HU = 700.0
 
@@ -67,7 +67,7 @@ def estimate_blur(volume: Volume, points_lps_mm: Array, normals: Array) -> Blur:
     cosines = np.abs(normals @ axis)
     standing, along = cosines < _UPRIGHT, cosines > _LYING
     upright, lying = (_read(volume, points_lps_mm, normals, chosen, offsets) for chosen in (standing, along))
-    sigma_mm, cortex_hu, thin = 0.7, _FIRST_CORTEX_HU, False
+    sigma_mm, cortex_hu, thin, plate_mm = 0.7, _FIRST_CORTEX_HU, False, _USUAL_PLATE_MM
     if len(upright) >= _FEWEST:
         sigma_mm, cortex_hu = _from_bone(upright, offsets)
         skin = _skin_blur(volume)
@@ -76,6 +76,8 @@ def estimate_blur(volume: Volume, points_lps_mm: Array, normals: Array) -> Blur:
             layers = fit_layers(upright, offsets, np.full(len(upright), skin), dense)
             if np.median(layers.thickness_mm) < _THIN_BLURS * skin:
                 sigma_mm, cortex_hu, thin = skin, dense, True
+        layers = fit_layers(upright, offsets, np.full(len(upright), sigma_mm), cortex_hu)
+        plate_mm = float(np.median(layers.thickness_mm))
     across_mm = None
     if len(upright) >= _FEWEST and len(lying) >= _FEWEST:
 
@@ -91,6 +93,7 @@ def estimate_blur(volume: Volume, points_lps_mm: Array, normals: Array) -> Blur:
         (float(axis[0]), float(axis[1]), float(axis[2])),
         fall_noise_hu(volume),
         thin or cortex_hu < _SOFT_CORTEX_HU,
+        plate_mm,
     )
 
 
