@@ -11,6 +11,7 @@ from vtkmodules.vtkCommonDataModel import vtkImageData
 from vtkmodules.vtkFiltersCore import vtkFlyingEdges3D, vtkQuadricDecimation, vtkWindowedSincPolyDataFilter
 
 from cotyle.anatomy.bones import Bones, Progress, blur_of_bones, segment_bones
+from cotyle.anatomy.clear_spread import clear_spread
 from cotyle.anatomy.cortex_model import Blur
 from cotyle.anatomy.edge_confidence import judge_edges
 from cotyle.anatomy.replaced_hips import cups_with_beds, find_replaced_hips, parts_of_metal
@@ -83,7 +84,9 @@ def bones_from_labels(volume: Volume, labels: Volume, progress: Progress = lambd
         label_flaws(labels, filled),
         metal_cups=cups_with_beds(replaced, model, pelvis),
         metal_parts=parts_of_metal(volume, metal, replaced),
-        edges=judge_edges(volume, surfaces, metal.belief if metal else None, frozenset(drawn)),
+        edges=judge_edges(
+            volume, surfaces, metal.belief if metal else None, frozenset(drawn), clear_spread(surfaces, blur)
+        ),
     )
 
 

@@ -1,9 +1,9 @@
 """Corrections of a case by file: labels and landmarks, and what has to be done again because of them.
 
 *Landmarks.* A point of the file counts as given if it lies elsewhere than it was found, or if the file says that its
-origin is ``given``; so the case's own file can be taken, a line changed, and handed back. Where it was found is what the
-file itself says (``found_lps_mm``), or else what the case says. A given point can be taken back by naming its origin
-``detected``. Only frames and sockets are found again.
+origin is ``given``; so the case's own file can be taken, a line changed, and handed back. Where a point was found is
+what the file itself says (``found_lps_mm``), or else what the case says. A given point can be taken back by naming its
+origin ``detected``. Only frames and sockets are found again.
 
 *Labels.* A bone counts as redrawn if its label in the file differs from the case's own; bones that the file does not
 hold stay. The surface of a redrawn bone is that of its label, moved by less than a voxel to the edge of bone where the
@@ -22,6 +22,7 @@ from pathlib import Path
 import numpy as np
 from scipy.spatial import cKDTree
 
+from cotyle.anatomy.clear_spread import clear_spread
 from cotyle.anatomy.edge_confidence import judge_edges
 from cotyle.anatomy.findings import Concern, Finding, Grade
 from cotyle.anatomy.given_bones import bones_from_labels, drawn_surface, fill_interiors, label_flaws
@@ -126,11 +127,19 @@ def repaired_bones(
     for name in changed_ml:
         seeds = _carried(seeds, name, skeleton.surfaces, surfaces[name])
     progress("judging the edges")
+    redrawn = judge_edges(
+        scan,
+        surfaces,
+        metal.belief if metal else None,
+        drawn,
+        clear_spread(surfaces, skeleton.blur),
+        only=frozenset(changed_ml),
+    )
     return RepairedBones(
         replace(
             skeleton,
             surfaces=surfaces,
-            edges=judge_edges(scan, surfaces, metal.belief if metal else None, drawn),
+            edges={**skeleton.edges, **redrawn},
             seeds=seeds,
             given=(*skeleton.given, record),
             doubts=(*_left(skeleton.doubts, changed_ml), *_said(changed_ml, flaws)),
