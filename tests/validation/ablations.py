@@ -14,10 +14,13 @@ from typing import Any
 from unittest.mock import patch
 
 import numpy as np
-from cotyle.anatomy import bones, pelvis_fit, replaced_hips
+from cotyle.anatomy import bones, pelvis_fit, replaced_hips, socket_fits
 from cotyle.anatomy.edge_profiles import Edges
+from cotyle.anatomy.socket_sphere import SocketSphere
+from cotyle.anatomy.socket_ways import SocketWay
 from cotyle.anatomy.surface_fit import Limit
 from cotyle.space.arrays import Array
+from cotyle.space.side import Side
 
 from tests.validation.bars import Bar
 from tests.validation.hard import HARD_BARS, Judged, hard_trials, judge_scan
@@ -53,8 +56,25 @@ def _fitted_model(_volume: Any, model: Any, fitted: Any, *_: Any) -> tuple[Array
     return vertices, Edges(np.zeros(len(vertices)), np.full(len(vertices), 400.0))
 
 
+def _surface_alone(_side: Side, fit: SocketSphere, *_: Any) -> list[SocketWay]:
+    return [SocketWay("articular surface", fit.sphere, fit.uncertainty_mm, fit.diameter_uncertainty_mm)]
+
+
 ABLATIONS = (
-    Ablation("nothing", (), ("clean", "worn joint", "osteopenic", "well-fixed cup", "loose cup", "cemented cup")),
+    Ablation(
+        "nothing",
+        (),
+        (
+            "clean",
+            "worn joint",
+            "osteopenic",
+            "well-fixed cup",
+            "loose cup",
+            "cemented cup",
+            "dysplasia",
+            "head displaced 10-30 mm",
+        ),
+    ),
     Ablation("free surface of the pelvis", (_replaced(bones, "follow_pelvis", _fitted_model),)),
     Ablation("head seen from within", (_replaced(bones, "find_head", lambda *_: None),), ("clean", "worn joint")),
     Ablation("heads bar the pelvis", (_replaced(bones, "clear_of_heads", _no_limit),), ("clean", "worn joint")),
@@ -79,6 +99,26 @@ ABLATIONS = (
         "socket as the bone seen behind cups", (_replaced(replaced_hips, "bed_of", lambda *_: None),), ("loose cup",)
     ),
     Ablation("necks cut", (_replaced(bones, "find_neck_cuts", lambda *_: {}),), ("well-fixed cup",)),
+    Ablation(
+        "head looked for outside its socket",
+        (_replaced(bones, "find_displaced_head", lambda *_: None),),
+        ("dysplasia", "head displaced 10-30 mm"),
+    ),
+    Ablation(
+        "floor of an empty socket",
+        (_replaced(bones, "find_empty_socket", lambda *_: []),),
+        ("dysplasia", "head displaced 10-30 mm"),
+    ),
+    Ablation(
+        "hollow of a displaced head set aside",
+        (_replaced(socket_fits, "find_displaced", lambda *_: None),),
+        ("dysplasia", "head displaced 10-30 mm"),
+    ),
+    Ablation(
+        "ways to know a socket besides its surface",
+        (_replaced(socket_fits, "gather_ways", _surface_alone),),
+        ("clean", "dysplasia", "head displaced 10-30 mm"),
+    ),
     Ablation("metal disbelieved", (_replaced(bones, "find_metal", lambda _: None),), ("well-fixed cup",)),
 )
 
