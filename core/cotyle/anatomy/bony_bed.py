@@ -14,7 +14,7 @@ from scipy.optimize import least_squares
 from scipy.spatial import cKDTree
 
 from cotyle.anatomy.metal_cup import BonyBed
-from cotyle.anatomy.metal_edges import STEP_MM, Rays, cast, even_directions
+from cotyle.anatomy.metal_edges import STEP_MM, Rays, cast, even_directions, sustained
 from cotyle.anatomy.surface_fit import Guide
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
@@ -30,6 +30,7 @@ _BLIND_MM = 0.7
 # practice, no source), and what must be left behind that for bone.
 _MANTLE_MM, _CEMENT_REACH_MM = 6.0, 13.0
 _CORTEX_MM, _CORTEX_SD_MM, _CORTEX_HU = 1.8, 0.4, 1100.0
+_STAYS_LOW_MM = 2.0
 _JUST_BEHIND_MM, _LEAST_FALL_HU, _LEAST_BONE_HU = (1.2, 3.0), 200.0, 120.0
 # A surface is drawn to the bed from so near; it must face the cup (cosine), on a ray within so much (chord of a unit
 # sphere) of one that was cast.
@@ -107,10 +108,10 @@ def look_behind_cement(volume: Volume, cup: Sphere, opening_axis: Array) -> BedP
     step = np.arange(smooth.shape[1])
     bright = smooth[:, : np.searchsorted(beyond, _MANTLE_MM)].max(axis=1)
     first = np.argmax(smooth >= bright[:, None] - 1.0, axis=1)
-    low = np.where(step > first[:, None], smooth, np.inf)
     behind = np.nanmedian(np.where(beyond > _MANTLE_MM + _CORTEX_MM, smooth, np.nan), axis=1)
     level = 0.5 * (np.minimum(bright, _CORTEX_HU) + behind)
-    falls = (low < level[:, None]) & (step > first[:, None])
+    # a dip that bone follows at once is a line between cement and cortex
+    falls = sustained((smooth < level[:, None]) & (step > first[:, None]), round(_STAYS_LOW_MM / STEP_MM))
     at = np.maximum(np.argmax(falls, axis=1), 1)
     rows = np.arange(len(smooth))
     before, after = smooth[rows, at - 1], smooth[rows, at]

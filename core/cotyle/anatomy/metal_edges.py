@@ -75,6 +75,13 @@ def first_crossing(rays: Rays, level_hu: float, rising: bool, from_index: Array 
     return np.where(passes.any(axis=1), rays.radii_mm[at] + share * STEP_MM, np.nan)
 
 
+def sustained(mask: BoolArray, count: int) -> BoolArray:
+    """Return where a run of ``count`` true values begins along the second axis; beyond the end counts as true."""
+    padded = np.concatenate([mask, np.ones((len(mask), count - 1), dtype=bool)], axis=1)
+    sums = np.cumsum(np.concatenate([np.zeros((len(mask), 1), dtype=int), padded], axis=1), axis=1)
+    return np.asarray(sums[:, count:] - sums[:, :-count] == count)
+
+
 def half_height(plateau_hu: float) -> float:
     """Level halfway between soft tissue and a plateau of metal, as far as the numbers go."""
     return 0.5 * (plateau_hu + _SOFT_HU)

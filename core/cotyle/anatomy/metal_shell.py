@@ -21,6 +21,7 @@ from cotyle.anatomy.metal_edges import (
     first_crossing,
     half_height,
     is_clipped,
+    sustained,
     tail_of,
 )
 from cotyle.errors import InputError
@@ -173,7 +174,7 @@ def _mouth(
         hu = sample(volume, outer.center_lps_mm + radii[:, None, None, None] * ways).mean(axis=0)
         metal = hu >= level
         # the last place before the first long stretch without metal; a hole in the shell is short
-        gap = _sustained(~metal, 16)
+        gap = sustained(~metal, 16)
         at = np.argmax(gap, axis=1)
         ended = gap.any(axis=1) & (at > 0) & metal[:, :40].any(axis=1)
         if ended.mean() < _LEAST_RIM_SHARE:
@@ -204,10 +205,3 @@ def _trimmed_plane(points: Array) -> tuple[Array, Array]:
         off = np.abs(plane.signed_distance_mm(points))
         kept = off < max(3.0 * 1.4826 * float(np.median(off)), 0.25)
     return normal, kept
-
-
-def _sustained(mask: Array, count: int) -> Array:
-    """Where a run of ``count`` true values begins along the second axis; beyond the end counts as true."""
-    padded = np.concatenate([mask, np.ones((len(mask), count - 1), dtype=bool)], axis=1)
-    sums = np.cumsum(np.concatenate([np.zeros((len(mask), 1), dtype=int), padded], axis=1), axis=1)
-    return np.asarray(sums[:, count:] - sums[:, :-count] == count)
