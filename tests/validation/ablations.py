@@ -19,6 +19,8 @@ from cotyle.anatomy.edge_profiles import Edges
 from cotyle.anatomy.socket_sphere import SocketSphere
 from cotyle.anatomy.socket_ways import SocketWay
 from cotyle.anatomy.surface_fit import Limit
+from cotyle.cup import wall
+from cotyle.cup.wall_gaps import WallGaps
 from cotyle.space.arrays import Array
 from cotyle.space.side import Side
 
@@ -77,6 +79,15 @@ ABLATIONS = (
     ),
     Ablation("free surface of the pelvis", (_replaced(bones, "follow_pelvis", _fitted_model),)),
     Ablation("head seen from within", (_replaced(bones, "find_head", lambda *_: None),), ("clean", "worn joint")),
+    Ablation(
+        "seam of a narrow joint", (_replaced(bones, "find_seams", lambda *_, **__: {}),), ("worn joint", "protrusio")
+    ),
+    Ablation(
+        "socket pushed out of the head",
+        (_replaced(bones, "cleared_by_heads", lambda pelvis, *_: pelvis),),
+        ("protrusio",),
+    ),
+    Ablation("gaps in the wall", (_replaced(wall, "find_gaps", lambda *_: WallGaps()),), ("worn joint",)),
     Ablation("heads bar the pelvis", (_replaced(bones, "clear_of_heads", _no_limit),), ("clean", "worn joint")),
     Ablation(
         "pelvis bars the femora", (_replaced(bones, "clear_of_surface", _no_limit),), ("worn joint", "osteopenic")
