@@ -126,3 +126,35 @@ def _with_callus(subject: Subject, vertices: Array, fracture: HealedFracture) ->
     grown = vertices.copy()
     grown[rows] = points + height[:, None] * vertex_normals(points, bone.triangles)
     return grown
+
+
+@dataclass(frozen=True)
+class Spur:
+    """A spur of bone beside a landmark of the pelvic plane.
+
+    landmark: ``asis_left`` and the like; height_mm: how far it stands forwards; width_mm: SD of its bell; offset_mm:
+    its place from the landmark along left, posterior, superior (the nearest vertex of the bone bears its tip).
+    """
+
+    landmark: str
+    height_mm: float = 6.0
+    width_mm: float = 4.0
+    offset_mm: tuple[float, float, float] = (0.0, 0.0, -8.0)
+
+
+def with_spurs(subject: Subject, spurs: tuple[Spur, ...]) -> Subject:
+    """The subject with spurs of bone; ``bare_bones`` keeps the hip bones without them."""
+    model, vertices = subject.model, subject.pelvis_vertices.copy()
+    marks = model.landmarks(subject.pelvis_vertices)
+    bones, bare = dict(subject.bones), dict(subject.bare_bones)
+    for spur in spurs:
+        side = Side(spur.landmark.rsplit("_", 1)[1])
+        rows = np.flatnonzero(model.pelvis_component == HIP_CODE[side])
+        points = vertices[rows]
+        tip = points[np.argmin(np.linalg.norm(points - (marks[spur.landmark] + np.array(spur.offset_mm)), axis=1))]
+        bell = np.exp(-0.5 * (np.linalg.norm(points - tip, axis=1) / spur.width_mm) ** 2)
+        vertices[rows] = points + spur.height_mm * bell[:, None] * np.array([0.0, -1.0, 0.0])
+        name = f"{side}_hip_bone"
+        bare.setdefault(name, bones[name])
+        bones[name] = model.part(vertices, HIP_CODE[side])
+    return replace(subject, name=f"{subject.name}-spurs", pelvis_vertices=vertices, bones=bones, bare_bones=bare)

@@ -56,7 +56,8 @@ class Subject:
     ball where there is an implant); metal_cups: artificial cups by side. size: of the whole person against what the
     model gave; cortex_scale: of the cortex's thickness; fused_sacroiliac: sides whose joint bone has bridged;
     worn: hips worn down, by side. displaced: heads that have left their socket, by side, and false_sockets: the spheres
-    of the hollows in the ilium where such heads lie; ``sockets`` then holds the true one all the same.
+    of the hollows in the ilium where such heads lie; ``sockets`` then holds the true one all the same. bare_bones: hip
+    bones as they were before spurs grew beside their landmarks.
     """
 
     name: str
@@ -78,6 +79,7 @@ class Subject:
     worn: Mapping[Side, WornHip] = field(default_factory=dict)
     displaced: Mapping[Side, Displacement] = field(default_factory=dict)
     false_sockets: Mapping[Side, Sphere] = field(default_factory=dict)
+    bare_bones: Mapping[str, TriangleMesh] = field(default_factory=dict)
 
 
 def make_subject(

@@ -44,6 +44,7 @@ class Truth:
     side is then the bony bed. A worn socket's sphere is that of its lunate surface where it is not worn; cysts: those
     of worn hips. false_sockets: sphere of the hollow in the ilium, by side, where a head lies outside its socket;
     ``sockets`` then holds the true one. implants: parts of a hip replacement; spine: simple L5 and L4 without a label.
+    bare_surfaces: hip bones without the spurs that grew beside their landmarks; the landmarks are those of these.
     """
 
     subject: Subject
@@ -63,6 +64,7 @@ class Truth:
     scenario: str = ""
     metal_cups: Mapping[Side, TrueCup] = field(default_factory=dict)
     cysts: tuple[Cyst, ...] = ()
+    bare_surfaces: Mapping[str, TriangleMesh] = field(default_factory=dict)
     false_sockets: Mapping[Side, Sphere] = field(default_factory=dict)
 
     def matter(self, bone: str) -> BoneMatter:
@@ -123,6 +125,7 @@ def truth_of(placed: PlacedSubject, labels: Volume, posture: Posture, bone_densi
         placed.implants,
         placed.spine,
         metal_cups=_placed_cups(placed),
+        bare_surfaces={name: mesh.transformed(placed.pelvis_to_lps) for name, mesh in subject.bare_bones.items()},
         false_sockets={
             side: Sphere(transform_points(placed.pelvis_to_lps, hollow.center_lps_mm), hollow.radius_mm)
             for side, hollow in subject.false_sockets.items()

@@ -98,7 +98,8 @@ def survey_bones(bones: Bones, volume: Volume) -> Survey:
 
 def errors_of_survey(name: str, volume: Volume, truth: Truth, bones: Bones, found: Survey) -> Measured:
     """Measure what was found on one scan against its truth."""
-    true = survey_anatomy(truth.surfaces)
+    # landmarks are those of the bone without the spurs beside them
+    true = survey_anatomy({**truth.surfaces, **truth.bare_surfaces})
     errors = [*_point_errors(found, truth, true), *_frame_errors(found.pelvis, true.pelvis)]
     errors += _label_errors(bones, truth)
     stated = [*_stated_frame(found.pelvis, true.pelvis)]

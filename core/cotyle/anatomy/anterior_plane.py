@@ -45,6 +45,9 @@ _CONTACT_ROUNDS = 6
 # how far the plane may come back at a contact while it settles
 _RETURN_MM = 0.6
 
+PassedOver = Mapping[Side, BoolArray]
+"""For the vertices of a hip bone: whether they can bear no point of the plane (a spur)."""
+
 
 @dataclass(frozen=True, eq=False)
 class TouchingPlane:
@@ -58,11 +61,13 @@ class TouchingPlane:
 
 
 def touching_plane_from_surfaces(
-    surfaces: Mapping[str, TriangleMesh], held_lps_mm: Mapping[str, Array] | None = None
+    surfaces: Mapping[str, TriangleMesh],
+    held_lps_mm: Mapping[str, Array] | None = None,
+    passed_over: PassedOver | None = None,
 ) -> TouchingPlane:
     """Find the plane from the surfaces ``left_hip_bone`` and ``right_hip_bone`` alone.
 
-    ``held_lps_mm`` names points that the user gave: they stay where they are.
+    ``held_lps_mm`` names points that are known: they stay where they are. Vertices ``passed_over`` bear no point.
 
     Raises
     ------
@@ -72,20 +77,22 @@ def touching_plane_from_surfaces(
     """
     bones = {side: hip_bone(surfaces, side) for side in Side}
     axes = rough_axes(bones[Side.LEFT].vertices_lps_mm, bones[Side.RIGHT].vertices_lps_mm)
-    return _settle(bones, axes, {}, held_lps_mm or {})
+    return _settle(bones, axes, {}, held_lps_mm or {}, passed_over or {})
 
 
 def touching_plane_from_seeds(
     surfaces: Mapping[str, TriangleMesh],
     seeds_lps_mm: Mapping[str, Array],
     held_lps_mm: Mapping[str, Array] | None = None,
+    passed_over: PassedOver | None = None,
 ) -> TouchingPlane:
     """Find the plane near carried points of the four names; errors as for
     :func:`touching_plane_from_surfaces`.
     """
     bones = {side: hip_bone(surfaces, side) for side in Side}
     axes = app_frame(seeds_lps_mm).axes
-    return _settle(bones, axes, {name: np.asarray(seeds_lps_mm[name]) for name in APP_NAMES}, held_lps_mm or {})
+    seeds = {name: np.asarray(seeds_lps_mm[name]) for name in APP_NAMES}
+    return _settle(bones, axes, seeds, held_lps_mm or {}, passed_over or {})
 
 
 def hip_bone(surfaces: Mapping[str, TriangleMesh], side: Side) -> TriangleMesh:
@@ -140,7 +147,11 @@ def _surface_regions(bones: Mapping[Side, Array], axes: Array) -> dict[str, Bool
 
 
 def _settle(
-    bones: Mapping[Side, TriangleMesh], axes: Array, seeds: Mapping[str, Array], held: Mapping[str, Array]
+    bones: Mapping[Side, TriangleMesh],
+    axes: Array,
+    seeds: Mapping[str, Array],
+    held: Mapping[str, Array],
+    passed_over: PassedOver,
 ) -> TouchingPlane:
     """Repeat region, foremost point, plane until the four points stay; then take the middle of each contact."""
     vertices = {side: bone.vertices_lps_mm for side, bone in bones.items()}
@@ -150,6 +161,9 @@ def _settle(
     while chosen not in seen and len(seen) < _MAX_ROUNDS:
         seen.add(chosen)
         regions = _surface_regions(vertices, axes)
+        for name in APP_NAMES:
+            if side_of(name) in passed_over:
+                regions[name] &= ~passed_over[side_of(name)]
         points: dict[str, Array] = {}
         rows = []
         for name in APP_NAMES:

@@ -22,6 +22,7 @@ from scipy.spatial.transform import Rotation
 from cotyle.space.arrays import Array, BoolArray
 from cotyle.space.frames import Frame
 from cotyle.space.mesh import TriangleMesh
+from cotyle.space.mesh_queries import MeshQuery
 from cotyle.space.rotations import transform_points
 from cotyle.space.side import Side
 
@@ -32,6 +33,7 @@ _KEPT_SHARE = 0.8
 _SETTLED_RAD, _SETTLED_MM = 2e-4, 0.02
 _LEAST_PAIRS = 50
 PIECE_MM = 70.0
+_CORE_MM, _RING_MM = 12.0, 40.0
 _FACING_MM, _FACE_DEPTH_MM, _LEAST_FACE = 18.0, 8.0, 20
 
 
@@ -74,6 +76,25 @@ def lay_piece(
     matrix = start.right_to_left if side is Side.RIGHT else np.linalg.inv(start.right_to_left)
     motion, misfit_mm = lay_onto(own[near], bones[side.opposite], matrix, shown[side.opposite])
     return MirroredHalf(motion if side is Side.RIGHT else np.linalg.inv(motion), misfit_mm)
+
+
+def stands_proud_mm(bones: Mapping[Side, TriangleMesh], halves: MirroredHalf, side: Side, about_lps_mm: Array) -> Array:
+    """How far (n,) the vertices of one hip bone within 12 mm of a point stand out of the other's mirror image, mm.
+
+    The mirrored bone is laid onto the ring of surface 12 to 40 mm from the point, so that only what is narrow stands
+    out. 0 farther away.
+    """
+    own, other = bones[side].vertices_lps_mm, bones[side.opposite]
+    away = np.linalg.norm(own - about_lps_mm, axis=1)
+    start = halves.right_to_left if side is Side.RIGHT else np.linalg.inv(halves.right_to_left)
+    ring = (away > _CORE_MM) & (away < _RING_MM)
+    proud = np.zeros(len(own))
+    if ring.sum() < _LEAST_PAIRS:
+        return proud
+    motion, _ = lay_onto(own[ring], other, start, np.ones(len(other.vertices_lps_mm), dtype=bool))
+    core = away <= _CORE_MM
+    proud[core] = MeshQuery(other).signed_distance(transform_points(motion, own[core]))
+    return proud
 
 
 def symphysis_step_mm(bones: Mapping[Side, TriangleMesh], frame: Frame) -> tuple[float, float]:

@@ -14,6 +14,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 
 from cotyle.anatomy.anterior_plane import (
+    PassedOver,
     TouchingPlane,
     hip_bone,
     side_of,
@@ -23,7 +24,7 @@ from cotyle.anatomy.anterior_plane import (
 from cotyle.anatomy.edge_confidence import NO_EDGES, EdgeConfidence
 from cotyle.anatomy.findings import Concern, Finding
 from cotyle.anatomy.landmarks import APP_NAMES, AnatomySeeds, Landmark, Landmarks, Origin
-from cotyle.anatomy.mirrored_half import lay_halves, lay_piece, symphysis_step_mm
+from cotyle.anatomy.mirrored_half import lay_halves, lay_piece, stands_proud_mm, symphysis_step_mm
 from cotyle.anatomy.pelvis import Posture
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, BoolArray
@@ -37,6 +38,8 @@ InImage = Callable[[Array], BoolArray]
 
 # beyond these a result is called doubtful; common practice, no source
 _PLANES_APART_DEG = 2.0
+# synthetic pelves without a spur: up to 3.2 mm; what stands out by more than the foot is passed over with the spur
+_SPUR_MM, _SPUR_FOOT_MM, _SPUR_SHARE = 3.6, 1.0, 0.3
 # healthy synthetic pelves: up to 3.2 mm and 4.6 deg
 _STEP_MM, _TURN_DEG = 4.5, 6.0
 # A plane known less well than this (one SD of tilt, rotation, obliquity) carries no plan.
@@ -71,16 +74,26 @@ def find_plane_points(
     seen = _seen(surfaces, in_image, edges)
     missing = [name for name in APP_NAMES if name not in held and not _is_seen(name, surfaces, plane, seen, in_image)]
     filled: dict[str, Landmark] = {}
+    moved_mm: dict[str, float] = {}
     if missing:
         filled = _fill_in(surfaces, plane, missing, seen)
         plane, free = _found_twice(surfaces, seeds, held | {name: mark.lps_mm for name, mark in filled.items()})
+    else:
+        spurs, passed_over = _spurs(surfaces, plane, held)
+        if spurs:
+            bare, free = _found_twice(surfaces, seeds, held, passed_over)
+            findings += _spur_findings(spurs)
+            moved_mm = {n: float(np.linalg.norm(bare.points_lps_mm[n] - plane.points_lps_mm[n])) for n in spurs}
+            plane = bare
     apart_deg = angle_between_deg(plane.frame.posterior, free.frame.posterior)
     if apart_deg > _PLANES_APART_DEG:
         text = f"two ways to find the anterior pelvic plane differ by {apart_deg:.1f} deg; check its points"
         findings.append(Finding("pelvic-plane-doubtful", text, concerns=(Concern.FRAME,), landmarks=APP_NAMES))
     if not missing:
         findings += ring_findings({side: hip_bone(surfaces, side) for side in Side}, plane.frame)
-    points = {name: filled.get(name) or _detected(name, plane, free, seeds) for name in APP_NAMES}
+    points = {
+        name: filled.get(name) or _detected(name, plane, free, seeds, moved_mm.get(name, 0.0)) for name in APP_NAMES
+    }
     return points, findings
 
 
@@ -101,10 +114,10 @@ def require_known(uncertainty: Posture, points: Landmarks) -> None:
     )
     worst, spread, limit = max(pairs, key=lambda pair: pair[1] / pair[2])
     if missing and spread > limit:
+        names = ", ".join(name.replace("_", " ") for name in missing)
         raise InputError(
             "field-of-view",
-            f"the scan does not show {', '.join(name.replace('_', ' ') for name in missing)}: the pelvis' {worst} would "
-            f"be known within {1.96 * spread:.1f} deg only",
+            f"the scan does not show {names}: {worst} of the pelvis known within {1.96 * spread:.1f} deg only",
             "Use a scan that shows both anterior superior iliac spines and the pubic tubercles, or give these points",
         )
 
@@ -125,20 +138,55 @@ def ring_findings(bones: Mapping[Side, TriangleMesh], frame: Frame) -> list[Find
 
 
 def _found_twice(
-    surfaces: Mapping[str, TriangleMesh], seeds: AnatomySeeds, held: Mapping[str, Array]
+    surfaces: Mapping[str, TriangleMesh],
+    seeds: AnatomySeeds,
+    held: Mapping[str, Array],
+    passed_over: PassedOver | None = None,
 ) -> tuple[TouchingPlane, TouchingPlane]:
-    free = touching_plane_from_surfaces(surfaces, held)
+    free = touching_plane_from_surfaces(surfaces, held, passed_over)
     if any(name not in seeds.points_lps_mm for name in APP_NAMES):
         return free, free
-    return touching_plane_from_seeds(surfaces, seeds.points_lps_mm, held), free
+    return touching_plane_from_seeds(surfaces, seeds.points_lps_mm, held, passed_over), free
 
 
-def _detected(name: str, plane: TouchingPlane, free: TouchingPlane, seeds: AnatomySeeds) -> Landmark:
+def _spurs(
+    surfaces: Mapping[str, TriangleMesh], plane: TouchingPlane, held: Mapping[str, Array]
+) -> tuple[dict[str, float], dict[Side, BoolArray]]:
+    """The points that lie on a spur, with its height (mm); and the vertices of each hip bone that belong to one."""
+    bones = {side: hip_bone(surfaces, side) for side in Side}
+    halves = lay_halves(bones)
+    spurs: dict[str, float] = {}
+    passed_over = {side: np.zeros(len(bone.vertices_lps_mm), dtype=bool) for side, bone in bones.items()}
+    for name in APP_NAMES:
+        proud = stands_proud_mm(bones, halves, side_of(name), plane.points_lps_mm[name])
+        if name not in held and proud.max() > _SPUR_MM:
+            spurs[name] = float(proud.max())
+            passed_over[side_of(name)] |= proud > _SPUR_FOOT_MM
+    return spurs, passed_over
+
+
+def _spur_findings(spurs: Mapping[str, float]) -> list[Finding]:
+    return [
+        Finding(
+            "spur-beside-landmark",
+            f"a spur of bone stands {height_mm:.0f} mm out of the mirror image of the other half at "
+            f"{name.replace('_', ' ')} and was passed over: check this point",
+            concerns=(Concern.FRAME,),
+            landmarks=(name,),
+        )
+        for name, height_mm in spurs.items()
+    ]
+
+
+def _detected(
+    name: str, plane: TouchingPlane, free: TouchingPlane, seeds: AnatomySeeds, off_spur_mm: float
+) -> Landmark:
     point, other = plane.points_lps_mm[name], free.points_lps_mm[name]
     carried = float(np.linalg.norm(point - seeds.points_lps_mm.get(name, point)))
     parts = (_PLACE_MM, _RIDGE_SHARE * plane.ridge_mm[name], _CARRIED_SHARE * carried)
-    along = float(np.linalg.norm([*parts, 0.5 * np.linalg.norm(point - other)]))
-    across = float(np.hypot(_ACROSS_MM, 0.5 * abs((point - other) @ plane.frame.posterior)))
+    along = float(np.linalg.norm([*parts, 0.5 * np.linalg.norm(point - other), _SPUR_SHARE * off_spur_mm]))
+    apart = 0.5 * abs((point - other) @ plane.frame.posterior)
+    across = float(np.linalg.norm([_ACROSS_MM, apart, 0.5 * _SPUR_SHARE * off_spur_mm]))
     return Landmark(name, point, Origin.DETECTED, along, across)
 
 

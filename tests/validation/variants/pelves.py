@@ -1,4 +1,4 @@
-"""Other pelves: healed askew, stiff, cut by the end of the scan, small, large, and one that is no draw of the model."""
+"""Other pelves: healed askew, stiff, cut by the end of the scan, small, large, spurred, and one that is not drawn."""
 
 from __future__ import annotations
 
@@ -11,7 +11,14 @@ from cotyle.anatomy.pelvis import Posture
 from cotyle.image.volume import Volume
 from cotyle.space.side import Side
 from cotyle_sample.digitised_skeleton import make_digitised_subject
-from cotyle_sample.other_pelves import HealedFracture, resized, with_fused_sacroiliac, with_healed_fracture
+from cotyle_sample.other_pelves import (
+    HealedFracture,
+    Spur,
+    resized,
+    with_fused_sacroiliac,
+    with_healed_fracture,
+    with_spurs,
+)
 from cotyle_sample.scan_window import cut_scan
 from cotyle_sample.scanner import scan
 from cotyle_sample.subject import Subject, make_subject
@@ -91,6 +98,11 @@ def large(
     """A very large person: wide field of view, thick fat, more noise."""
     subject = resized(drawn(seed, **shape), size, size)
     return scan(subject, posture, WIDE_VOXEL_MM, noise_hu=noise_hu, seed=seed, across_mm=500.0, more_fat_mm=fat_mm)
+
+
+def spurred(seed: int, posture: Posture, spurs: tuple[Spur, ...], **shape: float) -> tuple[Volume, Truth]:
+    """Spurs of bone beside landmarks of the pelvic plane."""
+    return scan(with_spurs(drawn(seed, **shape), spurs), posture, VOXEL_MM, seed=seed)
 
 
 def digitised(seed: int, posture: Posture, size: tuple[float, float, float], own_mm: float) -> tuple[Volume, Truth]:
@@ -176,6 +188,44 @@ _MAKERS: Mapping[str, Mapping[str, tuple[Made, Side | None, str | None]]] = {
         "digitised-1": (partial(digitised, 571, Posture(10.0, 4.0, -3.0), (1.0, 1.0, 1.0), 0.5), RIGHT, None),
         "digitised-2": (partial(digitised, 572, Posture(-8.0, -7.0, 6.0), (1.06, 0.95, 1.0), 1.0), LEFT, None),
         "digitised-3": (partial(digitised, 573, Posture(5.0, 11.0, 4.0), (0.94, 1.0, 1.05), 2.0), RIGHT, None),
+    },
+    "spur beside a landmark": {
+        "spur-1": (partial(spurred, 591, Posture(8.0, -4.0, 3.0), (Spur("asis_left"),)), RIGHT, None),
+        "spur-2": (
+            partial(
+                spurred,
+                592,
+                Posture(-5.0, 6.0, -4.0),
+                (Spur("pubic_tubercle_right", 5.0, 4.0, (8.0, 0.0, 0.0)),),
+                size_sd=1.0,
+            ),
+            LEFT,
+            None,
+        ),
+        "spur-3": (
+            partial(
+                spurred, 593, Posture(4.0, 8.0, 6.0), (Spur("asis_right", 6.0, 5.0, (3.0, 0.0, 6.0)),), off_model_mm=2.0
+            ),
+            LEFT,
+            None,
+        ),
+    },
+    "field of view without an ASIS": {
+        "no-asis-1": (
+            partial(cut, 601, Posture(6.0, 2.0, -1.0), Cut(above=("asis_right", 20.0))),
+            RIGHT,
+            "field-of-view",
+        ),
+        "no-asis-2": (
+            partial(cut, 602, Posture(-4.0, -5.0, 3.0), Cut(above=("asis_right", 15.0)), size_sd=-1.0),
+            LEFT,
+            "field-of-view",
+        ),
+        "no-asis-3": (
+            partial(cut, 603, Posture(9.0, 6.0, 2.0), Cut(above=("asis_left", 25.0)), off_model_mm=2.0),
+            RIGHT,
+            "field-of-view",
+        ),
     },
     "field of view cut through the socket": {
         "socket-1": (
