@@ -1,8 +1,8 @@
 """The doubt figure of a hip: what put each edge of its bones where it is, on the CT and in 3D.
 
 Three slices along the scanner's own axes, so that they can be found again in any viewer; each lies where most of the
-edges round the socket are doubtful, or through the hip's centre where none are. Line style and colour tell the kind of
-an edge, and so does the legend, in words. Rings bear the marks of the points to check.
+edges round the socket are doubtful, or through the hip's centre where hardly any are. Line style and colour tell the
+kind of an edge, and so does the legend, in words. Rings bear the marks of the points to check.
 """
 
 from __future__ import annotations
@@ -41,6 +41,8 @@ from cotyle.space.side import Side
 
 NEAR_SOCKET_MM = 42.0
 """Edges within this way of the hip's centre decide where the slices lie, and are counted in the legend."""
+WORTH_A_LOOK = 0.02
+"""Share of doubtful edges below which the slices run through the centre."""
 HALF_WIDTH_MM, HALF_HEIGHT_MM = 50.0, 41.0
 WIDTH_PX, SLICE_PX, SCENE_PX, TITLE_PX, GAP_PX = 960.0, 256.0, 286.0, 22.0, 9.0
 BONE_COLOR = (0.93, 0.90, 0.83)
@@ -170,7 +172,7 @@ def doubt_planes(hip: Hip) -> tuple[CutPlane, CutPlane, CutPlane]:
 def doubtful_place(hip: Hip) -> Array:
     """Return (3,) LPS mm: along each axis the place with most doubtful surface near the socket, or the centre."""
     doubtful = hip.near & hip.bone_edges.doubtful
-    if not doubtful.any():
+    if sum(share for kind, share in kind_shares(hip).items() if kind is not Edge.CLEAR) < WORTH_A_LOOK:
         return np.asarray(hip.center_lps_mm)
     points, areas = hip.bone.vertices_lps_mm[doubtful], vertex_areas(hip.bone)[doubtful]
     place = []

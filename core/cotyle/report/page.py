@@ -70,7 +70,7 @@ def render_review(review: Review, landmarks: Landmarks, figures: Mapping[str, by
         "review.html.j2",
         figures,
         review=review,
-        doubts=_doubts(review.verdict, review.plan.side),
+        doubts=_doubts(review.verdict, review.plan.side, "to be planned"),
         landmark_rows=[(landmark_words(name), mark) for name, mark in landmarks.items()],
     )
 
@@ -99,10 +99,10 @@ class DoubtsOfHip:
     figure: str
 
 
-def _doubts(verdict: Verdict, side: Side) -> dict[str, Any]:
+def _doubts(verdict: Verdict, side: Side, planned: str = "planned") -> dict[str, Any]:
     hips = [
         DoubtsOfHip(
-            f"{each} hip" + (", planned" if each is side else ""),
+            f"{each} hip" + (f", {planned}" if each is side else ""),
             str(hip.grade),
             GRADE_WORDS[hip.grade],
             hip.points,
