@@ -3,9 +3,12 @@
 from dataclasses import replace
 
 import pytest
-from cotyle.anatomy.findings import Concern, Finding, Grade
-from cotyle.anatomy.landmarks import given
+from cotyle.anatomy.findings import Concern, Finding, Grade, touching
+from cotyle.anatomy.landmarks import APP_NAMES, given
+from cotyle.anatomy.pelvis import Posture
+from cotyle.anatomy.survey import Survey
 from cotyle.case.anatomy_file import write_scan_copy
+from cotyle.case.anatomy_stages import MOST_CENTER_SD_MM, MOST_FRAME_SD_DEG, answered, unknowns
 from cotyle.case.folder import is_case, is_review, require_case
 from cotyle.case.plan_file import PlanFile
 from cotyle.case.review import Unplannable, read_review, review_of, surveyed, write_review
@@ -37,6 +40,29 @@ def test_a_finding_that_forbids_a_plan_ends_it_on_its_side_only(hidden, stopped)
     assert isinstance(stopped, Unplannable)
     assert stopped.error.code == "socket-hidden"
     assert not isinstance(surveyed(hidden, {}, Side.LEFT), Unplannable)
+
+
+def test_a_centre_known_to_a_centimetre_only_is_no_ground_for_a_plan(stored):
+    anatomy = stored.anatomy
+    right = anatomy.sockets[Side.RIGHT]
+    lost = replace(right, fit=replace(right.fit, uncertainty_mm=MOST_CENTER_SD_MM + 0.5))
+    survey = Survey(anatomy.landmarks, anatomy.pelvis(0.0), {**anatomy.sockets, Side.RIGHT: lost}, ())
+    (found,) = unknowns(survey)
+    assert (found.code, found.side, found.grade) == ("center-unknown", Side.RIGHT, Grade.CANNOT_PLAN)
+    assert "± 11 mm" in found.text
+    assert list(unknowns(replace(survey, sockets=anatomy.sockets))) == []
+    # and the centre, once given, settles it
+    assert answered(found, {"hip_center_right"}, frozenset()) is None
+
+
+def test_a_frame_known_to_ten_degrees_only_forbids_both_hips(stored):
+    anatomy = stored.anatomy
+    pelvis = replace(anatomy.pelvis(0.0), uncertainty=Posture(MOST_FRAME_SD_DEG + 1.0, 0.5, 0.5))
+    (found,) = unknowns(Survey(anatomy.landmarks, pelvis, anatomy.sockets, ()))
+    assert found.code == "frame-unknown"
+    assert set(found.landmarks) == set(APP_NAMES)
+    assert touching([found], Side.LEFT)
+    assert touching([found], Side.RIGHT)
 
 
 def test_the_centre_as_given_opens_the_way(hidden, stopped):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -14,9 +14,9 @@ from cotyle.anatomy.bones import Bones, segment_bones
 from cotyle.anatomy.findings import Concern, Finding, Grade, touching
 from cotyle.anatomy.given_bones import bones_from_labels
 from cotyle.anatomy.landmark_files import check_inside
-from cotyle.anatomy.landmarks import Landmark, Origin
+from cotyle.anatomy.landmarks import APP_NAMES, Landmark, Origin
 from cotyle.anatomy.seeds import seeds_from
-from cotyle.anatomy.survey import survey_anatomy
+from cotyle.anatomy.survey import Survey, survey_anatomy
 from cotyle.case.anatomy_file import Anatomy, DrawnLabels, ScanSource, Skeleton
 from cotyle.errors import InputError
 from cotyle.image.label_files import read_labels
@@ -27,6 +27,10 @@ from cotyle.image.volume import Volume
 from cotyle.space.side import Side
 
 Progress = Callable[[str], None]
+
+# One standard deviation beyond which no plan is made: twice the bars for the worst error, 2.5 mm and 2 deg.
+MOST_CENTER_SD_MM = 5.0
+MOST_FRAME_SD_DEG = 4.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,8 +91,23 @@ def complete_anatomy(skeleton: Skeleton, given: Mapping[str, Landmark]) -> Anato
     survey = survey_anatomy(
         skeleton.surfaces, skeleton.seeds, given, in_image=skeleton.source.contains, edges=skeleton.edges
     )
-    doubts = (answered(each, set(given), skeleton.drawn) for each in (*skeleton.doubts, *survey.doubts))
+    found = (*skeleton.doubts, *survey.doubts, *unknowns(survey))
+    doubts = (answered(each, set(given), skeleton.drawn) for each in found)
     return Anatomy(skeleton, survey.landmarks, survey.sockets, tuple(each for each in doubts if each is not None))
+
+
+def unknowns(survey: Survey) -> Iterator[Finding]:
+    """Yield what is known so poorly that no plan can stand on it: a hip's centre, the pelvis' frame."""
+    spread = survey.pelvis.uncertainty
+    worst_deg = max(spread.anterior_tilt_deg, spread.rotation_to_left_deg, spread.left_up_deg)
+    if worst_deg > MOST_FRAME_SD_DEG:
+        text = f"the frame of the pelvis is known to ± {2 * worst_deg:.0f} deg only"
+        yield Finding("frame-unknown", text, Grade.CANNOT_PLAN, (Concern.FRAME,), None, APP_NAMES)
+    for side, socket in survey.sockets.items():
+        if socket.center_uncertainty_mm > MOST_CENTER_SD_MM:
+            text = f"the centre of the {side} hip is known to ± {2 * socket.center_uncertainty_mm:.0f} mm only"
+            concerns = (Concern.CENTER, Concern.DIAMETER)
+            yield Finding("center-unknown", text, Grade.CANNOT_PLAN, concerns, side, (f"hip_center_{side}",))
 
 
 def answered(finding: Finding, given: set[str], drawn: frozenset[str]) -> Finding | None:

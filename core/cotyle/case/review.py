@@ -28,10 +28,14 @@ from cotyle.case.schema import FileModel, validated
 from cotyle.case.verdict import Verdict, verdict_of
 from cotyle.errors import InputError
 from cotyle.image.volume import Volume
+from cotyle.space.fits import fit_sphere
 from cotyle.space.side import Side
 
 CARRIED_SD_MM = 5.0
 """One standard deviation of a point that only the fitted shape knows; common practice, no source."""
+
+
+_LEAST_SEEDS = 20
 
 
 class Review(FileModel):
@@ -139,7 +143,10 @@ def _stopped(error: InputError, side: Side) -> Finding:
 
 def _carried(skeleton: Skeleton, given: Landmarks) -> dict[str, Landmark]:
     """Landmarks as the fitted shape carries them, the user's in their place."""
-    points = skeleton.seeds.points_lps_mm
+    points = dict(skeleton.seeds.points_lps_mm)
+    for side, socket in skeleton.seeds.sockets.items():
+        if len(socket.lunate) >= _LEAST_SEEDS:
+            points.setdefault(f"hip_center_{side}", fit_sphere(socket.lunate)[0].center_lps_mm)
     carried = {
         name: Landmark(name, points[name], Origin.EXTRAPOLATED, CARRIED_SD_MM)
         for name in LANDMARK_NAMES
