@@ -154,15 +154,21 @@ def test_the_mirrored_opposite_centre_is_the_own_one_on_a_symmetric_pelvis():
         assert np.linalg.norm(socket.mirrored_opposite_center_lps_mm - socket.center_lps_mm) < 0.05
 
 
-def test_landmarks_outside_the_image_are_called_extrapolated():
+def test_landmarks_outside_the_image_are_named_and_called_extrapolated():
     surfaces, seeds = subject(0)
-    top = survey_anatomy(surfaces, seeds).landmarks["asis_left"].lps_mm[2] - 10.0
-    survey = survey_anatomy(surfaces, seeds, in_image=lambda points: points[:, 2] < top)
+    whole = survey_anatomy(surfaces, seeds)
+    end = whole.landmarks["asis_left"].lps_mm[0] - 10.0
+    survey = survey_anatomy(surfaces, seeds, in_image=lambda points: points[:, 0] < end)
     assert survey.landmarks["asis_left"].origin is Origin.EXTRAPOLATED
     assert survey.landmarks["asis_left"].uncertainty_mm >= 3.0
     assert survey.landmarks["ischial_tuberosity_left"].origin is Origin.DETECTED
-    assert "landmark-extrapolated" in [doubt.code for doubt in survey.doubts]
-    assert survey.pelvis.uncertainty.anterior_tilt_deg > 1.0
+    said = next(doubt for doubt in survey.doubts if doubt.code == "landmark-extrapolated")
+    assert "asis_left" in said.landmarks
+    spread, usual = survey.pelvis.uncertainty, whole.pelvis.uncertainty
+    assert spread.rotation_to_left_deg > 3.0 * usual.rotation_to_left_deg
+    # and the plane is still as good as it says
+    change = abs(survey.pelvis.rotation_to_left_deg - whole.pelvis.rotation_to_left_deg)
+    assert change < 1.96 * spread.rotation_to_left_deg
 
 
 def test_a_hip_without_a_femoral_head_is_said_to_be_less_certain():
