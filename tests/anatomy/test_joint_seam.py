@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from cotyle.anatomy.cortex_model import Blur
 from cotyle.anatomy.edge_confidence import Edge, EdgeConfidence
 from cotyle.anatomy.femoral_head import find_head
 from cotyle.anatomy.joint_seam import edges_with_seams, find_seam, first_told, head_guide, socket_guide
@@ -43,7 +44,7 @@ def hip(space_mm, seat=(0.0, 0.0, 0.0), plate_hu=1200.0, floor_mm=0.0, noise_hu=
 
 
 def seam_of(volume, head=None):
-    return find_seam(volume, head or Sphere(CENTER, HEAD_MM), NECK, SIGMA_MM)
+    return find_seam(volume, head or Sphere(CENTER, HEAD_MM), NECK, Blur(SIGMA_MM, 1200.0))
 
 
 @pytest.mark.parametrize("space_mm", [0.3, 0.6, 1.0, 1.5])

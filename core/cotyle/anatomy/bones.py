@@ -13,7 +13,7 @@ import numpy as np
 from cotyle.anatomy.clear_spread import clear_spread
 from cotyle.anatomy.cortex_model import Blur
 from cotyle.anatomy.edge_confidence import EdgeConfidence, judge_edges
-from cotyle.anatomy.empty_socket import empty_socket_guide, find_empty_socket
+from cotyle.anatomy.empty_socket import empty_socket_guide, find_empty_socket, near_empty
 from cotyle.anatomy.femoral_head import find_head, neck_direction
 from cotyle.anatomy.femur_fit import FemurFit, fit_femur_shape, follow_femur, settle_femur
 from cotyle.anatomy.head_search import find_displaced_head
@@ -27,6 +27,7 @@ from cotyle.anatomy.resected_femur import Resection, cut_off
 from cotyle.anatomy.scan_blur import estimate_blur
 from cotyle.anatomy.shape_model import COMPONENT_NAMES, ShapeModel, load_shape_model
 from cotyle.anatomy.surface_fit import settle_surface
+from cotyle.anatomy.unfold import unfolded
 from cotyle.image.labels import LABEL_OF_BONE, femur
 from cotyle.image.metal import Metal, find_metal, without_metal
 from cotyle.image.pyramid import block_mean
@@ -146,6 +147,7 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
     sockets_known = first_told(beds, socket_guide(seams.values(), with_floor=True), empty_socket_guide(empty))
     start = cleared_by_heads(shape.vertices(model), model, {side: head for side, head in seen.items() if head})
     followed, _ = follow_pelvis(volume, model, shape, off_heads, trust, sockets_known, start)
+    followed = unfolded(followed, model.pelvis_triangles, near_empty(followed, empty))
     off_pelvis = [clear_of_surface(TriangleMesh(followed, model.pelvis_triangles), head) for head in heads]
     femora = {
         side: follow_femur(volume, model, side, femur_shapes[side], limit, trust, head_guide(seams.get(side)))
@@ -153,9 +155,10 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
     }
     progress("taking back the blur")
     blur = blur_of_bones(volume, TriangleMesh(followed, model.pelvis_triangles), femora)
-    seams = find_seams(volume, seen, necks, blur.sigma_mm, trust)
+    seams = find_seams(volume, seen, necks, blur, trust)
     sockets_known = first_told(beds, socket_guide(seams.values(), with_floor=False))
     pelvis, edges = settle_surface(volume, followed, model.pelvis_triangles, blur, trust, off_heads, sockets_known)
+    pelvis = unfolded(pelvis, model.pelvis_triangles, near_empty(pelvis, empty))
     femora = {
         side: settle_femur(volume, model, femora[side], blur, limit, trust, head_guide(seams.get(side)))
         for side, limit in zip(Side, off_pelvis, strict=True)

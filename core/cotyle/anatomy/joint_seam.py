@@ -25,6 +25,7 @@ from scipy.ndimage import maximum_filter1d
 from scipy.spatial import cKDTree
 from scipy.special import ndtr
 
+from cotyle.anatomy.cortex_model import Blur
 from cotyle.anatomy.edge_confidence import Edge, EdgeConfidence
 from cotyle.anatomy.femoral_head import NECK_COSINE, even_directions
 from cotyle.anatomy.surface_fit import Guide, Trust
@@ -61,7 +62,7 @@ _ROUNDS_OF_FUSED = 8
 # The drawn joint: thickness of both plates, density of the bone beneath and of the space, as shares of the plate's.
 _PLATE_MM, _BENEATH, _SPACE = 2.0, 0.25, 0.07
 _DRAWN_FROM_MM, _LEAST_FACING = 7.0, 0.5
-# A joint is worn if so large a share of its rays find it narrow. Beyond a wider space bone begins again from the second
+# A joint is worn if so large a share of its rays find it narrow; else there is no seam. Beyond a wider space bone begins again from the second
 # of these densities after one below the first (shares of the dense ones).
 _WORN_SHARE, _CLEAR_SHARE, _BONE_SHARE = 0.04, 0.35, 0.45
 
@@ -126,7 +127,7 @@ class JointSeam:
 
 
 def find_seam(
-    volume: Volume, head: Sphere, neck_lps: npt.ArrayLike, blur_mm: float = USUAL_BLUR_MM, trust: Trust | None = None
+    volume: Volume, head: Sphere, neck_lps: npt.ArrayLike, blur: Blur | None = None, trust: Trust | None = None
 ) -> JointSeam:
     """Return the seam of one hip where its joint is narrow; it has no rays where it is not.
 
@@ -138,8 +139,8 @@ def find_seam(
         Sphere of the femoral head, from :func:`cotyle.anatomy.femoral_head.find_head`.
     neck_lps:
         Direction from the head to the neck; no joint lies there.
-    blur_mm:
-        Blur of the scan, one standard deviation of a Gaussian.
+    blur:
+        Blur of the scan, of a usual one if not given.
     trust:
         How far the scan is to be believed at a place (metal); everywhere if not given.
     """
@@ -155,7 +156,8 @@ def find_seam(
     middle, depth, at = dips.nearest(expected)
     seen = np.abs(middle - expected) < _ASTRAY_MM
     space = np.full(len(middle), np.nan)
-    space[seen] = dips.width(np.flatnonzero(seen).astype(np.int32), at[seen], blur_mm)
+    blur_mm = np.full(len(directions), USUAL_BLUR_MM) if blur is None else blur.along_mm(directions)
+    space[seen] = dips.width(np.flatnonzero(seen).astype(np.int32), at[seen], blur_mm[seen])
     middle = np.where(seen, middle, np.nan)
     expected, company = _told_by(middle, depth, around)
     seen &= company > _LEAST_COMPANY
@@ -173,8 +175,11 @@ def find_seam(
     if trust is not None:
         belief = belief * trust(head.center_lps_mm + middle[:, None] * directions)
     rows = np.flatnonzero(told & (belief > 0.0))
-    floor = np.full(len(middle), np.nan)
-    if len(rows) > _WORN_SHARE * len(directions):
+    if len(rows) < _WORN_SHARE * len(directions):
+        # a few rays that find a wide joint narrow are noise
+        rows = rows[:0]
+        floor = np.full(len(middle), np.nan)
+    else:
         floor = np.where(told, np.nan, dips.first_rise(head.radius_mm))
     bare = np.flatnonzero(np.isfinite(floor))
     edges = (middle - 0.5 * space)[rows], (middle + 0.5 * space)[rows]
@@ -185,14 +190,12 @@ def find_seams(
     volume: Volume,
     heads: Mapping[Side, Sphere | None],
     necks_lps: Mapping[Side, Array],
-    blur_mm: float = USUAL_BLUR_MM,
+    blur: Blur | None = None,
     trust: Trust | None = None,
 ) -> dict[Side, JointSeam]:
     """Return the seams of the hips whose head was seen; arguments as in :func:`find_seam`, by side."""
     return {
-        side: find_seam(volume, head, necks_lps[side], blur_mm, trust)
-        for side, head in heads.items()
-        if head is not None
+        side: find_seam(volume, head, necks_lps[side], blur, trust) for side, head in heads.items() if head is not None
     }
 
 
@@ -317,18 +320,21 @@ class _Dips:
             edge[row] = self.radii[at - 8 + over - 1] + _STEP_MM * np.clip(share, 0.0, 1.0)
         return edge
 
-    def width(self, rows: IntArray, at: IntArray, blur_mm: float) -> Array:
+    def width(self, rows: IntArray, at: IntArray, blur_mm: Array) -> Array:
         """Width of the space (mm) at dips ``at`` of rays ``rows``, from the density that is missing in them."""
         count = round(_FLANK_MM / _STEP_MM)
         drawn = np.arange(0.0, 4.01, 0.1)
-        widths = np.array([_missing(*_drawn_joint(space, blur_mm), _SPACE) for space in drawn])
-        widths = np.maximum.accumulate(widths)
         found = np.empty(len(rows))
         for number, (row, middle) in enumerate(zip(rows, at, strict=True)):
             first, last = max(middle - count, 0), min(middle + count + 1, len(self.radii))
             piece = self.profile[row, first:last]
             found[number] = _missing(piece, middle - first, _SPACE * self.usual_hu)
-        return np.asarray(np.interp(found, widths, drawn))
+        width = np.empty(len(rows))
+        blurs = np.round(blur_mm, 1)
+        for each in np.unique(blurs):
+            read = np.maximum.accumulate([_missing(*_drawn_joint(space, max(each, 0.1)), _SPACE) for space in drawn])
+            width[blurs == each] = np.interp(found[blurs == each], read, drawn)
+        return width
 
 
 def _missing(profile: Array, at: int, space_hu: float) -> float:
