@@ -50,7 +50,7 @@ class MirroredHalf:
 
     def onto(self, side: Side, points_lps_mm: npt.ArrayLike) -> Array:
         """Take points (3,) or (n, 3) of the opposite half to where they lie on this one."""
-        matrix = self.right_to_left if side is Side.LEFT else np.linalg.inv(self.right_to_left)
+        matrix = self.right_to_left if side is Side.LEFT else _inverse(self.right_to_left)
         return transform_points(matrix, points_lps_mm)
 
     @property
@@ -73,9 +73,9 @@ def lay_piece(
     """
     own = bones[side].vertices_lps_mm
     near = shown[side] & (np.linalg.norm(own - about_lps_mm, axis=1) < PIECE_MM)
-    matrix = start.right_to_left if side is Side.RIGHT else np.linalg.inv(start.right_to_left)
+    matrix = start.right_to_left if side is Side.RIGHT else _inverse(start.right_to_left)
     motion, misfit_mm = lay_onto(own[near], bones[side.opposite], matrix, shown[side.opposite])
-    return MirroredHalf(motion if side is Side.RIGHT else np.linalg.inv(motion), misfit_mm)
+    return MirroredHalf(motion if side is Side.RIGHT else _inverse(motion), misfit_mm)
 
 
 def stands_proud_mm(bones: Mapping[Side, TriangleMesh], halves: MirroredHalf, side: Side, about_lps_mm: Array) -> Array:
@@ -86,7 +86,7 @@ def stands_proud_mm(bones: Mapping[Side, TriangleMesh], halves: MirroredHalf, si
     """
     own, other = bones[side].vertices_lps_mm, bones[side.opposite]
     away = np.linalg.norm(own - about_lps_mm, axis=1)
-    start = halves.right_to_left if side is Side.RIGHT else np.linalg.inv(halves.right_to_left)
+    start = halves.right_to_left if side is Side.RIGHT else _inverse(halves.right_to_left)
     ring = (away > _CORE_MM) & (away < _RING_MM)
     proud = np.zeros(len(own))
     if ring.sum() < _LEAST_PAIRS:
@@ -164,3 +164,7 @@ def lay_onto(points_lps_mm: Array, target: TriangleMesh, start: Array, counts: B
         if np.abs(change[:3]).max() < _SETTLED_RAD and np.abs(change[3:]).max() < _SETTLED_MM:
             break
     return motion, misfit_mm
+
+
+def _inverse(matrix: Array) -> Array:
+    return np.asarray(np.linalg.inv(matrix), dtype=np.float64)

@@ -24,7 +24,7 @@ from cotyle.anatomy.anterior_plane import (
 from cotyle.anatomy.edge_confidence import NO_EDGES, EdgeConfidence
 from cotyle.anatomy.findings import Concern, Finding
 from cotyle.anatomy.landmarks import APP_NAMES, AnatomySeeds, Landmark, Landmarks, Origin
-from cotyle.anatomy.mirrored_half import lay_halves, lay_piece, stands_proud_mm, symphysis_step_mm
+from cotyle.anatomy.mirrored_half import MirroredHalf, lay_halves, lay_piece, stands_proud_mm, symphysis_step_mm
 from cotyle.anatomy.pelvis import Posture
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, BoolArray
@@ -71,15 +71,17 @@ def find_plane_points(
     held = {name: user[name].lps_mm for name in APP_NAMES if name in user}
     plane, free = _found_twice(surfaces, seeds, held)
     findings: list[Finding] = []
-    seen = _seen(surfaces, in_image, edges)
-    missing = [name for name in APP_NAMES if name not in held and not _is_seen(name, surfaces, plane, seen, in_image)]
+    bones = {side: hip_bone(surfaces, side) for side in Side}
+    seen = _seen(bones, in_image, edges)
+    halves = lay_halves(bones, seen)
+    missing = [name for name in APP_NAMES if name not in held and not _is_seen(name, bones, plane, seen, in_image)]
     filled: dict[str, Landmark] = {}
     moved_mm: dict[str, float] = {}
     if missing:
-        filled = _fill_in(surfaces, plane, missing, seen)
+        filled = _fill_in(bones, halves, plane, missing, seen)
         plane, free = _found_twice(surfaces, seeds, held | {name: mark.lps_mm for name, mark in filled.items()})
     else:
-        spurs, passed_over = _spurs(surfaces, plane, held)
+        spurs, passed_over = _spurs(bones, halves, plane, held)
         if spurs:
             bare, free = _found_twice(surfaces, seeds, held, passed_over)
             findings += _spur_findings(spurs)
@@ -90,11 +92,9 @@ def find_plane_points(
         text = f"two ways to find the anterior pelvic plane differ by {apart_deg:.1f} deg; check its points"
         findings.append(Finding("pelvic-plane-doubtful", text, concerns=(Concern.FRAME,), landmarks=APP_NAMES))
     if not missing:
-        findings += ring_findings({side: hip_bone(surfaces, side) for side in Side}, plane.frame)
-    points = {
-        name: filled.get(name) or _detected(name, plane, free, seeds, moved_mm.get(name, 0.0)) for name in APP_NAMES
-    }
-    return points, findings
+        findings += ring_findings(bones, halves, plane.frame)
+    found = {name: _detected(name, plane, free, seeds, moved_mm.get(name, 0.0)) for name in APP_NAMES}
+    return found | filled, findings
 
 
 def require_known(uncertainty: Posture, points: Landmarks) -> None:
@@ -122,10 +122,9 @@ def require_known(uncertainty: Posture, points: Landmarks) -> None:
         )
 
 
-def ring_findings(bones: Mapping[Side, TriangleMesh], frame: Frame) -> list[Finding]:
+def ring_findings(bones: Mapping[Side, TriangleMesh], halves: MirroredHalf, frame: Frame) -> list[Finding]:
     """Say that one half of the ring stands askew, with the step at the symphysis (mm) and the turn (deg)."""
     behind_mm, above_mm = symphysis_step_mm(bones, frame)
-    halves = lay_halves(bones)
     if np.hypot(behind_mm, above_mm) <= _STEP_MM and halves.turn_deg <= _TURN_DEG:
         return []
     text = (
@@ -150,11 +149,9 @@ def _found_twice(
 
 
 def _spurs(
-    surfaces: Mapping[str, TriangleMesh], plane: TouchingPlane, held: Mapping[str, Array]
+    bones: Mapping[Side, TriangleMesh], halves: MirroredHalf, plane: TouchingPlane, held: Mapping[str, Array]
 ) -> tuple[dict[str, float], dict[Side, BoolArray]]:
     """The points that lie on a spur, with its height (mm); and the vertices of each hip bone that belong to one."""
-    bones = {side: hip_bone(surfaces, side) for side in Side}
-    halves = lay_halves(bones)
     spurs: dict[str, float] = {}
     passed_over = {side: np.zeros(len(bone.vertices_lps_mm), dtype=bool) for side, bone in bones.items()}
     for name in APP_NAMES:
@@ -183,20 +180,21 @@ def _detected(
 ) -> Landmark:
     point, other = plane.points_lps_mm[name], free.points_lps_mm[name]
     carried = float(np.linalg.norm(point - seeds.points_lps_mm.get(name, point)))
-    parts = (_PLACE_MM, _RIDGE_SHARE * plane.ridge_mm[name], _CARRIED_SHARE * carried)
-    along = float(np.linalg.norm([*parts, 0.5 * np.linalg.norm(point - other), _SPUR_SHARE * off_spur_mm]))
-    apart = 0.5 * abs((point - other) @ plane.frame.posterior)
-    across = float(np.linalg.norm([_ACROSS_MM, apart, 0.5 * _SPUR_SHARE * off_spur_mm]))
+    apart = 0.5 * (point - other)
+    place = [_PLACE_MM, _RIDGE_SHARE * plane.ridge_mm[name], _CARRIED_SHARE * carried, _SPUR_SHARE * off_spur_mm]
+    along = float(np.linalg.norm(np.array([*place, *apart])))
+    depth = [_ACROSS_MM, 0.5 * _SPUR_SHARE * off_spur_mm, float(apart @ plane.frame.posterior)]
+    across = float(np.linalg.norm(np.array(depth)))
     return Landmark(name, point, Origin.DETECTED, along, across)
 
 
 def _seen(
-    surfaces: Mapping[str, TriangleMesh], in_image: InImage | None, edges: Mapping[str, EdgeConfidence]
+    bones: Mapping[Side, TriangleMesh], in_image: InImage | None, edges: Mapping[str, EdgeConfidence]
 ) -> dict[Side, BoolArray]:
     """For the vertices of each hip bone: whether the scan shows them."""
     seen = {}
     for side in Side:
-        points = hip_bone(surfaces, side).vertices_lps_mm
+        points = bones[side].vertices_lps_mm
         seen[side] = np.ones(len(points), dtype=bool) if in_image is None else in_image(points)
         if f"{side}_hip_bone" in edges:
             seen[side] &= edges[f"{side}_hip_bone"].spread_mm < _GUESSED_MM
@@ -205,21 +203,23 @@ def _seen(
 
 def _is_seen(
     name: str,
-    surfaces: Mapping[str, TriangleMesh],
+    bones: Mapping[Side, TriangleMesh],
     plane: TouchingPlane,
     seen: Mapping[Side, BoolArray],
     in_image: InImage | None,
 ) -> bool:
     point, side = plane.points_lps_mm[name], side_of(name)
-    nearest = int(np.argmin(np.linalg.norm(hip_bone(surfaces, side).vertices_lps_mm - point, axis=1)))
+    nearest = int(np.argmin(np.linalg.norm(bones[side].vertices_lps_mm - point, axis=1)))
     return bool(seen[side][nearest]) and (in_image is None or bool(in_image(point[None])[0]))
 
 
 def _fill_in(
-    surfaces: Mapping[str, TriangleMesh], plane: TouchingPlane, missing: list[str], shown: Mapping[Side, BoolArray]
+    bones: Mapping[Side, TriangleMesh],
+    halves: MirroredHalf,
+    plane: TouchingPlane,
+    missing: list[str],
+    shown: Mapping[Side, BoolArray],
 ) -> dict[str, Landmark]:
-    bones = {side: hip_bone(surfaces, side) for side in Side}
-    halves = lay_halves(bones, shown)
     filled = {}
     for name in missing:
         side, point = side_of(name), plane.points_lps_mm[name]
