@@ -62,8 +62,8 @@ _ROUNDS_OF_FUSED = 8
 # The drawn joint: thickness of both plates, density of the bone beneath and of the space, as shares of the plate's.
 _PLATE_MM, _BENEATH, _SPACE = 2.0, 0.25, 0.07
 _DRAWN_FROM_MM, _LEAST_FACING = 7.0, 0.5
-# A joint is worn if so large a share of its rays find it narrow; else there is no seam. Beyond a wider space bone begins again from the second
-# of these densities after one below the first (shares of the dense ones).
+# A joint is worn if so large a share of its rays find it narrow; else there is no seam. Beyond a wider space bone
+# begins again from the second of these densities after one below the first (shares of the dense ones).
 _WORN_SHARE, _CLEAR_SHARE, _BONE_SHARE = 0.04, 0.35, 0.45
 
 
@@ -330,7 +330,7 @@ class _Dips:
             piece = self.profile[row, first:last]
             found[number] = _missing(piece, middle - first, _SPACE * self.usual_hu)
         width = np.empty(len(rows))
-        blurs = np.round(blur_mm, 1)
+        blurs = np.round(blur_mm / 0.05) * 0.05
         for each in np.unique(blurs):
             read = np.maximum.accumulate([_missing(*_drawn_joint(space, max(each, 0.1)), _SPACE) for space in drawn])
             width[blurs == each] = np.interp(found[blurs == each], read, drawn)
