@@ -21,7 +21,7 @@ from cotyle.anatomy.femoral_head import even_directions
 from cotyle.anatomy.surface_fit import Guide
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
-from cotyle.space.arrays import Array, unit
+from cotyle.space.arrays import Array, BoolArray, unit
 from cotyle.space.shapes import Sphere
 
 # A head so far from the middle of the fitted socket has left it.
@@ -116,6 +116,14 @@ def empty_socket_guide(sockets: Iterable[EmptySocket]) -> Guide:
         return way, sure
 
     return guide
+
+
+def near_empty(vertices: Array, sockets: Iterable[EmptySocket]) -> BoolArray:
+    """Return the mask (n,) of vertices (n, 3) near an empty socket: those that its guide may have moved far."""
+    near = np.zeros(len(vertices), dtype=bool)
+    for socket in sockets:
+        near |= np.linalg.norm(vertices - socket.middle_lps_mm, axis=1) < _FARTHEST_MM
+    return near
 
 
 def _free_of_head(middle: Array, directions: Array, head: Sphere) -> tuple[Array, Array]:
