@@ -53,7 +53,8 @@ class DisplacedHip:
 
     fit: sphere of the true socket; head: of the femoral head; hollow_mm2: bone that faces the head at the distance of
     its hollow; false_socket: sphere of that hollow where the head lies so high that it is a socket of its own;
-    kept_share: of the carried lunate surface that the head's hollow has left alone.
+    kept_share: of the carried lunate surface that the head's hollow has left alone; center_per_radius (3,): how far the
+    centre goes with each mm of radius, since of a shallow socket neither is known without the other.
     """
 
     fit: SocketSphere
@@ -61,6 +62,7 @@ class DisplacedHip:
     hollow_mm2: float
     kept_share: float
     false_socket: Sphere | None
+    center_per_radius: Array
 
     @property
     def displacement_lps_mm(self) -> Array:
@@ -104,10 +106,10 @@ def find_displaced(
     way = float(np.linalg.norm(head.center_lps_mm - sphere.center_lps_mm))
     if way < DISPLACED_FROM_MM or not LEAST_RADIUS_MM <= sphere.radius_mm <= MOST_RADIUS_MM:
         return None
-    fit = _described(hip_bone.vertices_lps_mm[chosen], areas[chosen], sphere, head)
+    fit, per_radius = _described(hip_bone.vertices_lps_mm[chosen], areas[chosen], sphere, head)
     superior_mm = float((head.center_lps_mm - sphere.center_lps_mm) @ axes[2])
     false = _false_socket(hip_bone.vertices_lps_mm[near_head], head, superior_mm)
-    return DisplacedHip(fit, head, float(areas[near_head].sum()), kept_share, false)
+    return DisplacedHip(fit, head, float(areas[near_head].sum()), kept_share, false, per_radius)
 
 
 def _false_socket(hollow: Array, head: Sphere, superior_mm: float) -> Sphere | None:
@@ -192,8 +194,11 @@ def _fitted(points: Array, areas: Array, start: Sphere) -> Sphere:
     return Sphere(center, radius)
 
 
-def _described(points: Array, areas: Array, sphere: Sphere, head: Sphere) -> SocketSphere:
-    """The fit with its uncertainties: those of a sphere through so much surface, spread so far round its middle."""
+def _described(points: Array, areas: Array, sphere: Sphere, head: Sphere) -> tuple[SocketSphere, Array]:
+    """The fit with its uncertainties: those of a sphere through so much surface, spread so far round its middle.
+
+    And how far its centre goes with each mm of radius.
+    """
     offset = points - sphere.center_lps_mm
     distance = np.linalg.norm(offset, axis=1)
     residual = np.abs(distance - sphere.radius_mm)
@@ -202,7 +207,7 @@ def _described(points: Array, areas: Array, sphere: Sphere, head: Sphere) -> Soc
     slope = np.hstack([offset / distance[:, None], np.ones((len(points), 1))])
     covariance = np.linalg.inv(slope.T @ (shares[:, None] * slope) + 1e-9 * np.eye(4))
     covariance *= max(1.48 * middle, _LEAST_SPREAD_MM) ** 2
-    return SocketSphere(
+    fit = SocketSphere(
         sphere=sphere,
         method="unguided",
         median_residual_mm=middle,
@@ -213,3 +218,5 @@ def _described(points: Array, areas: Array, sphere: Sphere, head: Sphere) -> Soc
         diameter_uncertainty_mm=float(2.0 * np.sqrt(covariance[3, 3])),
         head=head,
     )
+
+    return fit, covariance[:3, 3] / covariance[3, 3]

@@ -20,6 +20,7 @@ from cotyle.anatomy.socket_sphere import BED, SocketSphere, find_socket_sphere
 from cotyle.anatomy.socket_ways import OPPOSITE, CombinedWays, combine_ways, gather_ways
 from cotyle.errors import InputError
 from cotyle.space.mesh import TriangleMesh
+from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
 _SPHERE = (Concern.CENTER, Concern.DIAMETER)
@@ -129,7 +130,11 @@ def _by_all_ways(
     opposite, opposite_displaced = first.get(side.opposite, (None, None))
     rim = find_rim(bone, fit.sphere, pelvis.app.axes, side)
     left, opposite_left = displaced is not None, opposite_displaced is not None
-    ways = combine_ways(gather_ways(side, fit, rim, seeds.socket(side), left, opposite, halves, opposite_left))
+    others = (rim, seeds.socket(side), left, opposite, halves, opposite_left)
+    ways = combine_ways(gather_ways(side, fit, *others))
+    if displaced is not None:
+        # what all ways say of the size moves the surface's own centre along
+        ways = combine_ways(gather_ways(side, _resized(fit, displaced, ways.sphere.radius_mm), *others))
     if fit.method not in (BED, _GIVEN):
         moved = float(np.linalg.norm(ways.sphere.center_lps_mm - fit.sphere.center_lps_mm))
         fit = replace(
@@ -141,3 +146,9 @@ def _by_all_ways(
         if moved > _SAME_MM:
             rim = find_rim(bone, fit.sphere, pelvis.app.axes, side)
     return SocketFit(fit, rim, ways, displaced)
+
+
+def _resized(fit: SocketSphere, displaced: DisplacedHip, radius_mm: float) -> SocketSphere:
+    """The sphere of the surface whose radius is known otherwise; its diameter stays what the surface says."""
+    center = fit.sphere.center_lps_mm + (radius_mm - fit.sphere.radius_mm) * displaced.center_per_radius
+    return replace(fit, sphere=Sphere(center, fit.sphere.radius_mm))
