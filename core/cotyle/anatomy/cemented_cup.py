@@ -31,6 +31,8 @@ _LEAST_STEP_HU = 250.0
 _CEMENT_AHEAD_MM = 1.6
 # Of the thin metal about the ball this share must lie on the ring: the edge of a shell is a circle too.
 _LEAST_OF_METAL = 0.35
+# Streaks and voxels pull a whole ring the same way.
+_FLOOR_DEG = 0.15
 # Without an edge of plastic: how far the centre of the ring may lie from the cup's, and the cup's edge from the ring.
 _RING_OFF_MM, _RING_SD_MM, _WIRE_DEPTH_MM = 1.0, 1.2, 1.2
 
@@ -71,7 +73,14 @@ def find_cemented_cup(volume: Volume, metal: Metal, ball: Sphere, outward_lps: A
         sphere, misfit = edge
         center_sd, radius_sd = float(np.hypot(0.2, 0.4 * misfit)), float(np.hypot(0.25, 0.4 * misfit))
     return CementedCup(
-        sphere, axis, ring, center_sd, float(np.hypot(0.35, slope)), 2.0 * radius_sd, round_share, edge is not None
+        sphere,
+        axis,
+        ring,
+        center_sd,
+        float(np.hypot(_FLOOR_DEG, slope)),
+        2.0 * radius_sd,
+        round_share,
+        edge is not None,
     )
 
 
