@@ -8,7 +8,7 @@ from cotyle.cup.component import Cup
 from cotyle.cup.coverage import coverage_spread
 from cotyle.cup.inner_surface import inner_surface
 from cotyle.cup.wall import measure_wall
-from cotyle.cup.wall_spread import SURFACE_UNCERTAINTY_MM, EdgeReader
+from cotyle.cup.wall_spread import LEAST_UNCERTAINTY_MM, SURFACE_UNCERTAINTY_MM, EdgeReader
 from cotyle.space.frames import SCANNER
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.side import Side
@@ -62,7 +62,7 @@ def test_clear_edges_leave_a_wall_as_sure_as_before(plate):
         wall = wall_of(plate, step, confidence)
         assert wall.along_axis_mm == pytest.approx(6.0)
         assert wall.uncertainty_mm == pytest.approx(SURFACE_UNCERTAINTY_MM, abs=1e-3)
-        assert wall.minimum_uncertainty_mm == pytest.approx(SURFACE_UNCERTAINTY_MM, abs=1e-3)
+        assert wall.minimum_uncertainty_mm == pytest.approx(LEAST_UNCERTAINTY_MM, abs=1e-3)
 
 
 def test_only_the_surface_that_a_wall_ends_on_counts(plate):
@@ -70,7 +70,7 @@ def test_only_the_surface_that_a_wall_ends_on_counts(plate):
     far = wall_of(plate, step, edges(plate, x > 5))
     near = wall_of(plate, step, edges(plate, x < 5))
     assert far.uncertainty_mm == pytest.approx(np.sqrt(SURFACE_UNCERTAINTY_MM**2 + 1.5**2), abs=0.02)
-    assert far.minimum_uncertainty_mm == pytest.approx(far.uncertainty_mm, abs=0.02)
+    assert far.minimum_uncertainty_mm == pytest.approx(np.hypot(LEAST_UNCERTAINTY_MM, 1.5), abs=0.02)
     assert near.uncertainty_mm == pytest.approx(SURFACE_UNCERTAINTY_MM, abs=1e-3)
 
 
@@ -98,7 +98,7 @@ def test_the_least_wall_is_unsure_where_a_doubtful_place_may_come_nearer(plate):
     assert beside.uncertainty_mm == pytest.approx(SURFACE_UNCERTAINTY_MM, abs=0.02)
     assert 0.8 < beside.minimum_uncertainty_mm < 2.0
     distant = wall_of(plate, step_to(4.0), edges(plate, (x > 5) & (y > 30.0), 2.0))
-    assert distant.minimum_uncertainty_mm == pytest.approx(SURFACE_UNCERTAINTY_MM, abs=0.02)
+    assert distant.minimum_uncertainty_mm == pytest.approx(LEAST_UNCERTAINTY_MM, abs=0.02)
 
 
 def test_coverage_is_unsure_where_the_edge_of_bone_crosses_the_shell():

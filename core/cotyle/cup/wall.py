@@ -126,7 +126,7 @@ def measure_wall(
     edges:
         How sure each vertex of ``hip_bone`` is; clear edges everywhere if not given.
     surface_uncertainty_mm:
-        One standard deviation of the bone surface at a clear edge.
+        One standard deviation of a surface that the axis crosses at a clear edge.
     """
     step = cavity.last
     gaps = WallGaps() if volume is None else find_gaps(hip_bone, step, volume, blur)
@@ -153,7 +153,7 @@ def measure_wall(
         uncertainty_mm=float(
             np.hypot(_spread_mm(reader, axis, step, shift or 0.0, surface_uncertainty_mm), hinges_mm / _NORMAL_95)
         ),
-        minimum_uncertainty_mm=least_spread_mm(reader, surface, cavity.floors, pair, surface_uncertainty_mm),
+        minimum_uncertainty_mm=least_spread_mm(reader, surface, cavity.floors, pair),
         pole_lps_mm=step.pole_lps_mm,
         exit_lps_mm=None if axis.breached else _beyond_pole(step, axis.exit_mm),
         bone_behind_mm=axis.bone_behind_mm,

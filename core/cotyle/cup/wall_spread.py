@@ -7,9 +7,9 @@ two errs by ``SURFACE_UNCERTAINTY_MM``, by what the edge there is worse than a c
 axis and surface (a line that grazes a surface meets it elsewhere), and by half of what the scan moved the crossing. The
 two surfaces are read off different profiles: their errors are independent and add in squares.
 
-*Least distance.* It errs as the inner surface does at its place. But a doubtful place that lies little farther off may
-hold the true least distance: the deviation is widened until its 95 % interval reaches down to the lowest end of any
-place's own.
+*Least distance.* It errs by ``LEAST_UNCERTAINTY_MM`` and by what the inner surface at its place is worse than clear. But
+a doubtful place that lies little farther off may hold the true least distance: the deviation is widened until its 95 %
+interval reaches down to the lowest end of any place's own.
 """
 
 from __future__ import annotations
@@ -25,8 +25,10 @@ from cotyle.cup.inner_surface import InnerSurface, NearestPair, squarely_behind
 from cotyle.space.arrays import Array
 from cotyle.space.mesh import TriangleMesh
 
-# One standard deviation of a surface placed on a scan of 0.8 x 0.8 x 1.0 mm, from trials on synthetic scans.
+# One standard deviation at clear edges of a scan of 0.8 x 0.8 x 1.0 mm, from trials on synthetic scans: of one surface
+# that the axis crosses (the density is read there), and of the least distance (the surface alone).
 SURFACE_UNCERTAINTY_MM = 0.2
+LEAST_UNCERTAINTY_MM = 0.2
 # An edge speaks for a crossing within this way, on the same side of the bone.
 NEAR_MM = 3.0
 # A line that grazes a surface more than this says nothing more exact of where it crosses it.
@@ -82,10 +84,9 @@ def least_spread_mm(
     surface: InnerSurface,
     floors: Sequence[ReamingStep],
     pair: NearestPair,
-    surface_uncertainty_mm: float,
 ) -> float:
     """Return one standard deviation of the least distance between floors and inner surface."""
-    own = float(np.hypot(surface_uncertainty_mm, reader.nearest_added_mm(pair.on_surface_lps_mm[None])[0]))
+    own = float(np.hypot(LEAST_UNCERTAINTY_MM, reader.nearest_added_mm(pair.on_surface_lps_mm[None])[0]))
     reach = _NORMAL_95 * own
     for step in floors if reader.knows_edges else ():
         places = squarely_behind(surface, step).centroids_lps_mm
@@ -94,6 +95,6 @@ def least_spread_mm(
         if not behind.any():
             continue
         distance = np.linalg.norm(offset[behind], axis=1) - step.radius_mm
-        lowest = distance - _NORMAL_95 * np.hypot(surface_uncertainty_mm, reader.nearest_added_mm(places[behind]))
+        lowest = distance - _NORMAL_95 * np.hypot(LEAST_UNCERTAINTY_MM, reader.nearest_added_mm(places[behind]))
         reach = max(reach, pair.distance_mm - float(lowest.min()))
     return reach / _NORMAL_95
