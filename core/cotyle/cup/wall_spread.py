@@ -7,9 +7,9 @@ two errs by ``SURFACE_UNCERTAINTY_MM``, by what the edge there is worse than a c
 axis and surface (a line that grazes a surface meets it elsewhere), and by half of what the scan moved the crossing. The
 two surfaces are read off different profiles: their errors are independent and add in squares.
 
-*Least distance.* It errs by ``LEAST_UNCERTAINTY_MM`` and by what the inner surface at its place is worse than clear. But
-a doubtful place that lies little farther off may hold the true least distance: the deviation is widened until its 95 %
-interval reaches down to the lowest end of any place's own.
+*Least distance.* It errs by ``LEAST_UNCERTAINTY_MM`` and by what the inner surface at its place is worse than clear.
+But a doubtful place that lies little farther off may hold the true least distance: the deviation is widened until its
+95 % interval reaches down to the lowest end of any place's own.
 """
 
 from __future__ import annotations
