@@ -40,9 +40,11 @@ FALSE_SOCKET_FROM_MM = 10.0
 _FACING_HEAD, _HOLLOW_MM, _NEAREST_MM = 0.75, 1.5, 6.0
 _WINDOWS_MM = (5.0, 4.0, 3.5, 3.0, *[2.5] * 8)
 _FROM_CARRIED_MM = 5.0
+# Surface that looks less squarely at the middle already turns away over the rim or down into the fossa.
+_FACING_MIDDLE = 0.93
 _LOSS_MM = 0.7
 # As how many points the lunate counts, and the least spread of one of them: a lunate is a sphere to about 1 mm.
-_POINTS, _LEAST_SPREAD_MM = 30.0, 0.75
+_POINTS, _LEAST_SPREAD_MM = 30.0, 0.65
 _LEAST_SHARE = 0.15
 _UPPER_FEMUR_MM = 80.0
 
@@ -171,10 +173,18 @@ def _settled(
         carried = cKDTree(seeds.lunate).query(points, distance_upper_bound=_FROM_CARRIED_MM)[0] < _FROM_CARRIED_MM
     for window_mm in _WINDOWS_MM:
         chosen = articular(hip_bone, view, seeds, sphere, window_mm) & carried & ~near_head
+        chosen &= _facing(points, hip_bone.vertex_normals, sphere) > _FACING_MIDDLE
         if chosen.sum() < 30:
             return None
         sphere = _fitted(points[chosen], areas[chosen], sphere)
     return sphere, chosen
+
+
+def _facing(points: Array, normals: Array, sphere: Sphere) -> Array:
+    """How squarely surface looks at the middle of a sphere: cosine (n,)."""
+    offset = points - sphere.center_lps_mm
+    distance = np.maximum(np.linalg.norm(offset, axis=1), 1e-9)
+    return np.asarray(-np.einsum("ij,ij->i", offset, normals) / distance)
 
 
 def _fitted(points: Array, areas: Array, start: Sphere) -> Sphere:
