@@ -28,6 +28,7 @@ _CLOSE = EdgeSearch(reach_mm=5.0, step_mm=0.5, span_mm=2.5, ceiling_hu=_CEILING_
 _SEEN_HU, _LEAST_SHOWN = 250.0, 0.3
 # A sacrum in its place meets 0.92 or more of its edges, one that is not there 0.6 (synthetic scans).
 _SACRUM_MET = 0.75
+_SETTLED = 4
 _UP_MM, _BACK_MM = (-15.0, 0.0, 15.0, 30.0, 45.0), (-15.0, 0.0, 15.0)
 
 
@@ -102,6 +103,9 @@ def _searched(smooth: Volume, shape: DeformableShape, start: ShapeFit, trust: Tr
             shift = start.pose.rotation @ np.array([0.0, back_mm, up_mm])
             moved = replace(start, pose=replace(start.pose, translation_mm=start.pose.translation_mm + shift))
             tried.append(fit_shape(smooth, shape, moved, rounds, trust=trust))
+    tried.sort(key=lambda fit: edges_met(smooth, shape, fit), reverse=True)
     modes = len(start.weights_sd)
     free = [FitRound(_MIDDLE, modes, 0.02)] * 4 + [FitRound(_NEAR, modes, 0.008)] * 4
-    return fit_shape(smooth, shape, max(tried, key=lambda fit: edges_met(smooth, shape, fit)), free, trust=trust)
+    # the best match of the stiff bone is not always the place where the bent one fits best
+    settled = [fit_shape(smooth, shape, fit, free, trust=trust) for fit in tried[:_SETTLED]]
+    return max(settled, key=lambda fit: edges_met(smooth, shape, fit))
