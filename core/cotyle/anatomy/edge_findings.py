@@ -66,7 +66,8 @@ def edge_findings(
         share = float(areas[doubtful].sum()) / whole if whole > 0 else 1.0
         if share > most:
             kinds = np.bincount(edges.kind[doubtful], weights=areas[doubtful], minlength=len(Edge))
-            text = f"on {share:.0%} of the {words} there is {_words(Edge(int(np.argmax(kinds))))}: check it in the doubt figure"
+            kind = _words(Edge(int(np.argmax(kinds))))
+            text = f"on {share:.0%} of the {words} there is {kind}: check it in the doubt figure"
             yield Finding(code, text, concerns=concerns, side=side, places_lps_mm=patch_places(bone, doubtful))
 
 
