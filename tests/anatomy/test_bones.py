@@ -98,7 +98,7 @@ def test_a_side_that_the_scan_does_not_show_is_refused(known):
     volume = known[0]
     _, j, k = volume.size
     middle = volume.to_ijk(known[1].landmarks["symphysis"])[0]
-    half = segment_bones(volume.cropped((0, 0, 0), (int(middle + 60), j, k)))
+    half = segment_bones(volume.cropped((0, 0, 0), (int(middle + 30.0 / volume.spacing_mm[0]), j, k)))
     cut_off, kept = (Side.LEFT, Side.RIGHT) if volume.ijk_to_lps[0, 0] > 0 else (Side.RIGHT, Side.LEFT)
     with pytest.raises(InputError) as refused:
         require_shown(half, cut_off)

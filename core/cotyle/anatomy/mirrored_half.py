@@ -33,7 +33,7 @@ _KEPT_SHARE = 0.8
 _SETTLED_RAD, _SETTLED_MM = 2e-4, 0.02
 _LEAST_PAIRS = 50
 PIECE_MM = 70.0
-_CORE_MM, _RING_MM = 12.0, 40.0
+_CORE_MM, _RING_MM, _SLID_MM = 12.0, 40.0, 10.0
 _FACING_MM, _FACE_DEPTH_MM, _LEAST_FACE = 18.0, 8.0, 20
 
 
@@ -82,7 +82,7 @@ def stands_proud_mm(bones: Mapping[Side, TriangleMesh], halves: MirroredHalf, si
     """How far (n,) the vertices of one hip bone within 12 mm of a point stand out of the other's mirror image, mm.
 
     The mirrored bone is laid onto the ring of surface 12 to 40 mm from the point, so that only what is narrow stands
-    out. 0 farther away.
+    out. 0 farther away, and everywhere where the ring slid along the other bone by more than 10 mm.
     """
     own, other = bones[side].vertices_lps_mm, bones[side.opposite]
     away = np.linalg.norm(own - about_lps_mm, axis=1)
@@ -92,6 +92,8 @@ def stands_proud_mm(bones: Mapping[Side, TriangleMesh], halves: MirroredHalf, si
     if ring.sum() < _LEAST_PAIRS:
         return proud
     motion, _ = lay_onto(own[ring], other, start, np.ones(len(other.vertices_lps_mm), dtype=bool))
+    if np.linalg.norm(transform_points(motion, about_lps_mm) - transform_points(start, about_lps_mm)) > _SLID_MM:
+        return proud
     core = away <= _CORE_MM
     proud[core] = MeshQuery(other).signed_distance(transform_points(motion, own[core]))
     return proud

@@ -38,8 +38,8 @@ InImage = Callable[[Array], BoolArray]
 
 # beyond these a result is called doubtful; common practice, no source
 _PLANES_APART_DEG = 2.0
-# synthetic pelves without a spur: up to 3.2 mm; what stands out by more than the foot is passed over with the spur
-_SPUR_MM, _SPUR_FOOT_MM, _SPUR_SHARE = 3.6, 1.0, 0.3
+# synthetic pelves without a spur: up to 3.6 mm; what stands out by more than the foot is passed over with the spur
+_SPUR_MM, _SPUR_FOOT_MM, _SPUR_SHARE = 3.9, 1.0, 0.3
 # healthy synthetic pelves: up to 3.2 mm and 4.6 deg
 _STEP_MM, _TURN_DEG = 4.5, 6.0
 # A plane known less well than this (one SD of tilt, rotation, obliquity) carries no plan.
@@ -154,12 +154,20 @@ def _spurs(
     """The points that lie on a spur, with its height (mm); and the vertices of each hip bone that belong to one."""
     spurs: dict[str, float] = {}
     passed_over = {side: np.zeros(len(bone.vertices_lps_mm), dtype=bool) for side, bone in bones.items()}
+    proud = {name: stands_proud_mm(bones, halves, side_of(name), plane.points_lps_mm[name]) for name in APP_NAMES}
     for name in APP_NAMES:
-        proud = stands_proud_mm(bones, halves, side_of(name), plane.points_lps_mm[name])
-        if name not in held and proud.max() > _SPUR_MM:
-            spurs[name] = float(proud.max())
-            passed_over[side_of(name)] |= proud > _SPUR_FOOT_MM
+        side = side_of(name)
+        height_mm, of_twin_mm = (float(proud[each].max()) for each in (name, _twin(name)))
+        # what stands out on both sides is no spur but two bones of unlike shape
+        if name not in held and height_mm > max(_SPUR_MM, 2.0 * of_twin_mm):
+            spurs[name] = height_mm
+            passed_over[side] |= proud[name] > _SPUR_FOOT_MM
     return spurs, passed_over
+
+
+def _twin(name: str) -> str:
+    side = side_of(name)
+    return f"{name.removesuffix(f'_{side}')}_{side.opposite}"
 
 
 def _spur_findings(spurs: Mapping[str, float]) -> list[Finding]:
@@ -224,7 +232,7 @@ def _fill_in(
     for name in missing:
         side, point = side_of(name), plane.points_lps_mm[name]
         kind = name.removesuffix(f"_{side}")
-        twin = f"{kind}_{side.opposite}"
+        twin = _twin(name)
         seen = bones[side].vertices_lps_mm[shown[side]]
         if twin not in missing:
             point = lay_piece(bones, shown, halves, point, side).onto(side, plane.points_lps_mm[twin])
