@@ -39,7 +39,7 @@ InImage = Callable[[Array], BoolArray]
 # beyond these a result is called doubtful; common practice, no source
 _PLANES_APART_DEG = 2.0
 # synthetic pelves without a spur: up to 3.6 mm; what stands out by more than the foot is passed over with the spur
-_SPUR_MM, _SPUR_FOOT_MM, _SPUR_SHARE = 3.9, 1.0, 0.3
+_SPUR_MM, _SPUR_FOOT_MM = 3.9, 1.0
 # healthy synthetic pelves: up to 3.2 mm and 4.6 deg
 _STEP_MM, _TURN_DEG = 4.5, 6.0
 # A plane known less well than this (one SD of tilt, rotation, obliquity) carries no plan.
@@ -76,7 +76,7 @@ def find_plane_points(
     halves = lay_halves(bones, seen)
     missing = [name for name in APP_NAMES if name not in held and not _is_seen(name, bones, plane, seen, in_image)]
     filled: dict[str, Landmark] = {}
-    moved_mm: dict[str, float] = {}
+    moved: dict[str, Array] = {}
     if missing:
         filled = _fill_in(bones, halves, plane, missing, seen)
         plane, free = _found_twice(surfaces, seeds, held | {name: mark.lps_mm for name, mark in filled.items()})
@@ -85,7 +85,7 @@ def find_plane_points(
         if spurs:
             bare, free = _found_twice(surfaces, seeds, held, passed_over)
             findings += _spur_findings(spurs)
-            moved_mm = {n: float(np.linalg.norm(bare.points_lps_mm[n] - plane.points_lps_mm[n])) for n in spurs}
+            moved = {name: bare.points_lps_mm[name] - plane.points_lps_mm[name] for name in spurs}
             plane = bare
     apart_deg = angle_between_deg(plane.frame.posterior, free.frame.posterior)
     if apart_deg > _PLANES_APART_DEG:
@@ -93,7 +93,7 @@ def find_plane_points(
         findings.append(Finding("pelvic-plane-doubtful", text, concerns=(Concern.FRAME,), landmarks=APP_NAMES))
     if not missing:
         findings += ring_findings(bones, halves, plane.frame)
-    found = {name: _detected(name, plane, free, seeds, moved_mm.get(name, 0.0)) for name in APP_NAMES}
+    found = {name: _detected(name, plane, free, seeds, moved.get(name, np.zeros(3))) for name in APP_NAMES}
     return found | filled, findings
 
 
@@ -184,14 +184,16 @@ def _spur_findings(spurs: Mapping[str, float]) -> list[Finding]:
 
 
 def _detected(
-    name: str, plane: TouchingPlane, free: TouchingPlane, seeds: AnatomySeeds, off_spur_mm: float
+    name: str, plane: TouchingPlane, free: TouchingPlane, seeds: AnatomySeeds, off_spur_mm: Array
 ) -> Landmark:
     point, other = plane.points_lps_mm[name], free.points_lps_mm[name]
     carried = float(np.linalg.norm(point - seeds.points_lps_mm.get(name, point)))
     apart = 0.5 * (point - other)
-    place = [_PLACE_MM, _RIDGE_SHARE * plane.ridge_mm[name], _CARRIED_SHARE * carried, _SPUR_SHARE * off_spur_mm]
-    along = float(np.linalg.norm(np.array([*place, *apart])))
-    depth = [_ACROSS_MM, 0.5 * _SPUR_SHARE * off_spur_mm, float(apart @ plane.frame.posterior)]
+    # a spur may be the bone's own point after all: half the way between the two
+    off_spur = 0.5 * off_spur_mm
+    place = [_PLACE_MM, _RIDGE_SHARE * plane.ridge_mm[name], _CARRIED_SHARE * carried]
+    along = float(np.linalg.norm(np.array([*place, *apart, *off_spur])))
+    depth = [_ACROSS_MM, float(off_spur @ plane.frame.posterior), float(apart @ plane.frame.posterior)]
     across = float(np.linalg.norm(np.array(depth)))
     return Landmark(name, point, Origin.DETECTED, along, across)
 
