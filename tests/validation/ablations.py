@@ -14,7 +14,7 @@ from typing import Any
 from unittest.mock import patch
 
 import numpy as np
-from cotyle.anatomy import bones, pelvis_fit, replaced_hips, socket_fits
+from cotyle.anatomy import bone_shapes, bones, joints, pelvis_fit, replaced_hips, socket_fits
 from cotyle.anatomy.edge_profiles import Edges
 from cotyle.anatomy.socket_sphere import SocketSphere
 from cotyle.anatomy.socket_ways import SocketWay
@@ -77,33 +77,35 @@ ABLATIONS = (
             "head displaced 10-30 mm",
         ),
     ),
-    Ablation("free surface of the pelvis", (_replaced(bones, "follow_pelvis", _fitted_model),)),
-    Ablation("head seen from within", (_replaced(bones, "find_head", lambda *_: None),), ("clean", "worn joint")),
+    Ablation("free surface of the pelvis", (_replaced(bone_shapes, "follow_pelvis", _fitted_model),)),
+    Ablation("head seen from within", (_replaced(joints, "find_head", lambda *_: None),), ("clean", "worn joint")),
     Ablation(
-        "seam of a narrow joint", (_replaced(bones, "find_seams", lambda *_, **__: {}),), ("worn joint", "protrusio")
+        "seam of a narrow joint",
+        (_replaced(bone_shapes, "find_seams", lambda *_, **__: {}),),
+        ("worn joint", "protrusio"),
     ),
     Ablation(
         "socket pushed out of the head",
-        (_replaced(bones, "cleared_by_heads", lambda pelvis, *_: pelvis),),
+        (_replaced(bone_shapes, "cleared_by_heads", lambda pelvis, *_: pelvis),),
         ("protrusio",),
     ),
     Ablation("gaps in the wall", (_replaced(wall, "find_gaps", lambda *_: WallGaps()),), ("worn joint",)),
-    Ablation("heads bar the pelvis", (_replaced(bones, "clear_of_heads", _no_limit),), ("clean", "worn joint")),
+    Ablation("heads bar the pelvis", (_replaced(bone_shapes, "clear_of_heads", _no_limit),), ("clean", "worn joint")),
     Ablation(
-        "pelvis bars the femora", (_replaced(bones, "clear_of_surface", _no_limit),), ("worn joint", "osteopenic")
+        "pelvis bars the femora", (_replaced(bone_shapes, "clear_of_surface", _no_limit),), ("worn joint", "osteopenic")
     ),
     Ablation(
         "blur taken back",
         (
-            _replaced(bones, "settle_surface", _same_surface),
-            _replaced(bones, "settle_femur", lambda _volume, _model, femur, *_: femur),
+            _replaced(bone_shapes, "settle_surface", _same_surface),
+            _replaced(bone_shapes, "settle_femur", lambda _volume, _model, femur, *_: femur),
         ),
         ("clean", "osteopenic"),
     ),
     Ablation("shape modes", (_replaced(pelvis_fit, "MODES", 1),)),
     Ablation(
         "surface drawn to the bone seen behind cups",
-        (_replaced(bones, "guide_of", lambda _: None),),
+        (_replaced(bone_shapes, "guide_of", lambda _: None),),
         ("well-fixed cup", "loose cup", "cemented cup"),
     ),
     Ablation(
@@ -112,12 +114,12 @@ ABLATIONS = (
     Ablation("necks cut", (_replaced(bones, "find_neck_cuts", lambda *_: {}),), ("well-fixed cup",)),
     Ablation(
         "head looked for outside its socket",
-        (_replaced(bones, "find_displaced_head", lambda *_: None),),
+        (_replaced(joints, "find_displaced_head", lambda *_: None),),
         ("dysplasia", "head displaced 10-30 mm"),
     ),
     Ablation(
         "floor of an empty socket",
-        (_replaced(bones, "find_empty_socket", lambda *_: []),),
+        (_replaced(joints, "find_empty_socket", lambda *_: []),),
         ("dysplasia", "head displaced 10-30 mm"),
     ),
     Ablation(

@@ -10,34 +10,29 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from cotyle.anatomy.bone_shapes import BoneShapes, follow_bones, settle_bones
 from cotyle.anatomy.clear_spread import clear_spread
 from cotyle.anatomy.cortex_model import Blur
 from cotyle.anatomy.edge_confidence import EdgeConfidence, judge_edges
-from cotyle.anatomy.empty_socket import empty_socket_guide, find_empty_socket, near_empty
-from cotyle.anatomy.femoral_head import find_head, neck_direction
-from cotyle.anatomy.femur_fit import FemurFit, fit_femur_shape, follow_femur, settle_femur
-from cotyle.anatomy.head_search import find_displaced_head
-from cotyle.anatomy.joint_limits import clear_of_heads, clear_of_surface, cleared_by_heads
-from cotyle.anatomy.joint_seam import edges_with_seams, find_seams, first_told, head_guide, socket_guide
+from cotyle.anatomy.femur_fit import FemurFit
+from cotyle.anatomy.joint_seam import edges_with_seams
+from cotyle.anatomy.joints import Joints, find_joints
 from cotyle.anatomy.metal_cup import MetalCup
 from cotyle.anatomy.metal_parts import MetalPart
-from cotyle.anatomy.pelvis_fit import SMOOTH_MM, PelvisShape, fit_pelvis_shape, follow_pelvis
-from cotyle.anatomy.replaced_hips import cups_with_beds, find_neck_cuts, find_replaced_hips, guide_of, parts_of_metal
+from cotyle.anatomy.pelvis_fit import SMOOTH_MM, PelvisShape, fit_pelvis_shape
+from cotyle.anatomy.replaced_hips import cups_with_beds, find_neck_cuts, parts_of_metal
 from cotyle.anatomy.resected_femur import Resection, cut_off
 from cotyle.anatomy.scan_blur import estimate_blur
 from cotyle.anatomy.shape_model import COMPONENT_NAMES, ShapeModel, load_shape_model
-from cotyle.anatomy.surface_fit import settle_surface
-from cotyle.anatomy.unfold import unfolded
+from cotyle.anatomy.surface_fit import Trust
 from cotyle.image.labels import LABEL_OF_BONE, femur
 from cotyle.image.metal import Metal, find_metal, without_metal
 from cotyle.image.pyramid import block_mean
 from cotyle.image.rasterize import inside_mask
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
-from cotyle.space.fits import fit_sphere_robust
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.mesh_queries import MeshQuery
-from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 
 FINE_DIVISIONS = 10
@@ -112,81 +107,38 @@ def segment_bones(volume: Volume, progress: Progress = lambda _: None) -> Bones:
     progress("finding the pelvis")
     shape = fit_pelvis_shape(quiet, smooth, coarse_model, trust)
     progress("finding the femora")
-    sockets = fitted_sockets = {side: _fitted_socket(shape.vertices(coarse_model), coarse_model, side) for side in Side}
-    replaced = find_replaced_hips(volume, metal, {side: sphere.center_lps_mm for side, sphere in sockets.items()})
-    necks = {side: neck_direction(shape.fit.pose, side) for side in Side}
-    seen = {
-        side: None
-        if side in replaced
-        else find_head(volume, sockets[side], necks[side], trust)
-        or find_displaced_head(volume, smooth, sockets[side], shape.fit.pose, side, trust)
-        for side in Side
-    }
-    sockets = sockets | {side: hip.ball for side, hip in replaced.items()}
-    femur_shapes = {
-        side: fit_femur_shape(
-            smooth, coarse_model, side, shape.fit, (seen[side] or sockets[side]).center_lps_mm, bool(seen[side]), trust
-        )
-        for side in Side
-    }
-    heads = [
-        replaced[side].kept_free
-        if side in replaced
-        else seen[side] or follow_femur(volume, model, side, femur_shapes[side], trust=trust).head
-        for side in Side
-    ]
+    joints = find_joints(volume, smooth, metal, shape, coarse_model, model)
     progress("following the surfaces")
-    off_heads, beds, seams = clear_of_heads(heads), guide_of(replaced), find_seams(volume, seen, necks, trust=trust)
-    medial = {side: shape.fit.pose.rotation @ np.array([-side.lateral_sign, 0.0, 0.0]) for side in Side}
-    empty = [
-        each
-        for side, head in seen.items()
-        if head is not None
-        for each in find_empty_socket(volume, fitted_sockets[side], head, medial[side])
-    ]
-    sockets_known = first_told(beds, socket_guide(seams.values(), with_floor=True), empty_socket_guide(empty))
-    start = cleared_by_heads(shape.vertices(model), model, {side: head for side, head in seen.items() if head})
-    followed, _ = follow_pelvis(volume, model, shape, off_heads, trust, sockets_known, start)
-    followed = unfolded(followed, model.pelvis_triangles, near_empty(followed, empty))
-    off_pelvis = [clear_of_surface(TriangleMesh(followed, model.pelvis_triangles), head) for head in heads]
-    femora = {
-        side: follow_femur(volume, model, side, femur_shapes[side], limit, trust, head_guide(seams.get(side)))
-        for side, limit in zip(Side, off_pelvis, strict=True)
-    }
+    followed = follow_bones(volume, model, shape, joints, trust)
     progress("taking back the blur")
-    blur = blur_of_bones(volume, TriangleMesh(followed, model.pelvis_triangles), femora)
-    seams = find_seams(volume, seen, necks, blur, trust)
-    sockets_known = first_told(beds, socket_guide(seams.values(), with_floor=False))
-    pelvis, edges = settle_surface(volume, followed, model.pelvis_triangles, blur, trust, off_heads, sockets_known)
-    pelvis = unfolded(pelvis, model.pelvis_triangles, near_empty(pelvis, empty))
-    femora = {
-        side: settle_femur(volume, model, femora[side], blur, limit, trust, head_guide(seams.get(side)))
-        for side, limit in zip(Side, off_pelvis, strict=True)
-    }
-    surfaces = {name: model.part(pelvis, code) for code, name in COMPONENT_NAMES.items()}
-    surfaces |= {femur(side): TriangleMesh(fit.vertices, fit.triangles) for side, fit in femora.items()}
-    necks_cut = find_neck_cuts(volume, surfaces, replaced, trust)
-    surfaces |= {femur(side): cut_off(surfaces[femur(side)], cut.plane) for side, cut in necks_cut.items()}
+    blur = blur_of_bones(volume, TriangleMesh(followed.pelvis_lps_mm, model.pelvis_triangles), followed.femora)
+    settled = settle_bones(volume, model, followed, joints, blur, trust)
+    surfaces, neck_cuts = _parted(volume, model, settled, joints, trust)
     progress("labelling the voxels")
-    labels = label_map(volume, surfaces, metal)
-    spread = clear_spread(surfaces, blur)
-    found = Correspondence(model, pelvis, edges.step_hu, shape.vertices(model), femora, shape, blur)
+    pelvis = settled.pelvis_lps_mm
+    edges = judge_edges(volume, surfaces, trust, clear_spread=clear_spread(surfaces, blur))
     return Bones(
-        labels,
+        label_map(volume, surfaces, metal),
         surfaces,
-        found,
+        Correspondence(model, pelvis, settled.pelvis_step_hu, shape.vertices(model), settled.femora, shape, blur),
         metal,
         "segmented",
-        metal_cups=cups_with_beds(replaced, model, pelvis),
-        edges=edges_with_seams(judge_edges(volume, surfaces, trust, clear_spread=spread), surfaces, seams),
-        neck_cuts=necks_cut,
-        metal_parts=parts_of_metal(volume, metal, replaced),
+        metal_cups=cups_with_beds(joints.replaced, model, pelvis),
+        edges=edges_with_seams(edges, surfaces, settled.seams),
+        neck_cuts=neck_cuts,
+        metal_parts=parts_of_metal(volume, metal, joints.replaced),
     )
 
 
-def _fitted_socket(pelvis_lps_mm: Array, model: ShapeModel, side: Side) -> Sphere:
-    """The sphere of the lunate surface of a pelvis with the model's vertices."""
-    return fit_sphere_robust(pelvis_lps_mm[model.lunate_vertices[side]])[0]
+def _parted(
+    volume: Volume, model: ShapeModel, bones: BoneShapes, joints: Joints, trust: Trust | None
+) -> tuple[dict[str, TriangleMesh], dict[Side, Resection]]:
+    """Return the surface of each bone, and where the necks of replaced hips were cut."""
+    surfaces = {name: model.part(bones.pelvis_lps_mm, code) for code, name in COMPONENT_NAMES.items()}
+    surfaces |= {femur(side): TriangleMesh(fit.vertices, fit.triangles) for side, fit in bones.femora.items()}
+    cuts = find_neck_cuts(volume, surfaces, joints.replaced, trust)
+    surfaces |= {femur(side): cut_off(surfaces[femur(side)], cut.plane) for side, cut in cuts.items()}
+    return surfaces, cuts
 
 
 def blur_of_bones(volume: Volume, pelvis: TriangleMesh, femora: Mapping[Side, FemurFit]) -> Blur:

@@ -188,15 +188,13 @@ def find_seam(
 
 def find_seams(
     volume: Volume,
-    heads: Mapping[Side, Sphere | None],
+    heads: Mapping[Side, Sphere],
     necks_lps: Mapping[Side, Array],
     blur: Blur | None = None,
     trust: Trust | None = None,
 ) -> dict[Side, JointSeam]:
     """Return the seams of the hips whose head was seen; arguments as in :func:`find_seam`, by side."""
-    return {
-        side: find_seam(volume, head, necks_lps[side], blur, trust) for side, head in heads.items() if head is not None
-    }
+    return {side: find_seam(volume, head, necks_lps[side], blur, trust) for side, head in heads.items()}
 
 
 def socket_guide(seams: Iterable[JointSeam], with_floor: bool) -> Guide:
