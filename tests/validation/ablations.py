@@ -1,13 +1,14 @@
 """What each prior and each filter buys: the same scans with one of them taken out at a time.
 
-python -m tests.validation.ablations [--names "free surface,blur taken back"]
+python -m tests.validation.ablations [--names "necks cut,blur taken back"] [--jobs 2]
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import AbstractContextManager, ExitStack
 from dataclasses import dataclass
 from typing import Any
@@ -24,21 +25,33 @@ from cotyle.cup.wall_gaps import WallGaps
 from cotyle.space.arrays import Array
 from cotyle.space.side import Side
 
-from tests.validation.bars import Bar
-from tests.validation.hard import HARD_BARS, Judged, hard_trials, judge_scan
+from tests.validation.bars import BARS
+from tests.validation.errors_of import Error
+from tests.validation.hard import hard_trials, judge_scan
 from tests.validation.hard_trial import HardTrial
 from tests.validation.trials import TRIALS, make_scan
 
 Without = Callable[[], AbstractContextManager[Any]]
 
 
+COLUMNS = tuple(
+    bar
+    for quantity in ("dice", "center", "diameter", "tilt", "wall_along_axis", "wall_minimum", "coverage")
+    for bar in BARS
+    if bar.quantity == quantity
+)
+REFUSED = "refused"
+Worst = dict[str, float]
+"""Worst error by quantity; ``REFUSED`` alone where the scan was refused."""
+
+
 @dataclass(frozen=True)
 class Ablation:
-    """One part taken out: its name in the table, how, and the variants whose first subject shows what it buys."""
+    """One part taken out: its name in the table, how, and the scans that show what it buys."""
 
     name: str
     without: tuple[Without, ...]
-    variants: tuple[str, ...] = ("clean",)
+    scans: tuple[str, ...]
 
 
 def _replaced(module: Any, name: str, other: Any) -> Without:
@@ -63,76 +76,65 @@ def _surface_alone(_side: Side, fit: SocketSphere, *_: Any) -> list[SocketWay]:
 
 
 ABLATIONS = (
-    Ablation(
-        "nothing",
-        (),
-        (
-            "clean",
-            "worn joint",
-            "osteopenic",
-            "well-fixed cup",
-            "loose cup",
-            "cemented cup",
-            "dysplasia",
-            "head displaced 10-30 mm",
-        ),
-    ),
-    Ablation("free surface of the pelvis", (_replaced(bone_shapes, "follow_pelvis", _fitted_model),)),
-    Ablation("head seen from within", (_replaced(joints, "find_head", lambda *_: None),), ("clean", "worn joint")),
-    Ablation(
-        "seam of a narrow joint",
-        (_replaced(bone_shapes, "find_seams", lambda *_, **__: {}),),
-        ("worn joint", "protrusio"),
-    ),
-    Ablation(
-        "socket pushed out of the head",
-        (_replaced(bone_shapes, "cleared_by_heads", lambda pelvis, *_: pelvis),),
-        ("protrusio",),
-    ),
-    Ablation("gaps in the wall", (_replaced(wall, "find_gaps", lambda *_: WallGaps()),), ("worn joint",)),
-    Ablation("heads bar the pelvis", (_replaced(bone_shapes, "clear_of_heads", _no_limit),), ("clean", "worn joint")),
-    Ablation(
-        "pelvis bars the femora", (_replaced(bone_shapes, "clear_of_surface", _no_limit),), ("worn joint", "osteopenic")
-    ),
+    Ablation("free surface of the pelvis", (_replaced(bone_shapes, "follow_pelvis", _fitted_model),), ("D",)),
+    Ablation("shape modes of the pelvis but the first", (_replaced(pelvis_fit, "MODES", 1),), ("D",)),
     Ablation(
         "blur taken back",
         (
             _replaced(bone_shapes, "settle_surface", _same_surface),
             _replaced(bone_shapes, "settle_femur", lambda _volume, _model, femur, *_: femur),
         ),
-        ("clean", "osteopenic"),
+        ("D", "osteopenic-1", "thick-1"),
     ),
-    Ablation("shape modes", (_replaced(pelvis_fit, "MODES", 1),)),
+    Ablation("head seen from within", (_replaced(joints, "find_head", lambda *_: None),), ("D", "worn-3")),
+    Ablation("heads bar the pelvis", (_replaced(bone_shapes, "clear_of_heads", _no_limit),), ("D", "worn-3")),
     Ablation(
-        "surface drawn to the bone seen behind cups",
-        (_replaced(bone_shapes, "guide_of", lambda _: None),),
-        ("well-fixed cup", "loose cup", "cemented cup"),
+        "pelvis bars the femora", (_replaced(bone_shapes, "clear_of_surface", _no_limit),), ("worn-3", "osteopenic-1")
     ),
     Ablation(
-        "socket as the bone seen behind cups", (_replaced(replaced_hips, "bed_of", lambda *_: None),), ("loose cup",)
+        "seam of a narrow joint",
+        (_replaced(bone_shapes, "find_seams", lambda *_, **__: {}),),
+        ("worn-3", "protrusio-1"),
     ),
-    Ablation("necks cut", (_replaced(bones, "find_neck_cuts", lambda *_: {}),), ("well-fixed cup",)),
+    Ablation(
+        "socket pushed out of the head",
+        (_replaced(bone_shapes, "cleared_by_heads", lambda pelvis, *_: pelvis),),
+        ("protrusio-1",),
+    ),
+    Ablation("gaps in the wall", (_replaced(wall, "find_gaps", lambda *_: WallGaps()),), ("worn-3",)),
     Ablation(
         "head looked for outside its socket",
         (_replaced(joints, "find_displaced_head", lambda *_: None),),
-        ("dysplasia", "head displaced 10-30 mm"),
+        ("dysplasia-1", "displaced-3"),
     ),
     Ablation(
         "floor of an empty socket",
         (_replaced(joints, "find_empty_socket", lambda *_: []),),
-        ("dysplasia", "head displaced 10-30 mm"),
+        ("dysplasia-1", "displaced-3"),
     ),
+    Ablation("folds taken out", (_replaced(bone_shapes, "unfolded", lambda pelvis, *_: pelvis),), ("displaced-3",)),
     Ablation(
         "hollow of a displaced head set aside",
         (_replaced(socket_fits, "find_displaced", lambda *_: None),),
-        ("dysplasia", "head displaced 10-30 mm"),
+        ("dysplasia-1", "displaced-3"),
     ),
     Ablation(
         "ways to know a socket besides its surface",
         (_replaced(socket_fits, "gather_ways", _surface_alone),),
-        ("clean", "dysplasia", "head displaced 10-30 mm"),
+        ("D", "dysplasia-1", "displaced-3", "worn-3"),
     ),
-    Ablation("metal disbelieved", (_replaced(bones, "find_metal", lambda _: None),), ("well-fixed cup",)),
+    Ablation("metal disbelieved", (_replaced(bones, "find_metal", lambda _: None),), ("fixed-2",)),
+    Ablation(
+        "surface drawn to the bone seen behind cups",
+        (_replaced(bone_shapes, "guide_of", lambda _: None),),
+        ("fixed-2", "loose-1", "cemented-1"),
+    ),
+    Ablation(
+        "socket as the bone seen behind cups",
+        (_replaced(replaced_hips, "bed_of", lambda *_: None),),
+        ("loose-1", "cemented-1"),
+    ),
+    Ablation("necks cut", (_replaced(bones, "find_neck_cuts", lambda *_: {}),), ("fixed-2",)),
 )
 
 
@@ -140,46 +142,68 @@ def main(arguments: list[str] | None = None) -> int:
     """Print the table; return the exit code."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--names", default="", help="ablations to run, with commas between; all by default")
-    wanted = [name.strip() for name in parser.parse_args(arguments).names.split(",") if name.strip()]
-    print(ablation_table([each for each in ABLATIONS if not wanted or each.name in wanted]))
+    parser.add_argument("--jobs", type=int, default=1, help="scans at a time")
+    options = parser.parse_args(arguments)
+    wanted = [name.strip() for name in options.names.split(",") if name.strip()]
+    print(ablation_table([each for each in ABLATIONS if not wanted or each.name in wanted], options.jobs))
     return 0
 
 
-def ablation_table(ablations: Sequence[Ablation]) -> str:
-    """Run every ablation on the first subject of its variants and return the table, worst errors by quantity."""
-    bars = [bar for bar in HARD_BARS if not bar.quantity.startswith("metal")]
+def ablation_table(ablations: Sequence[Ablation], jobs: int) -> str:
+    """Run every ablation on its scans and return the table: worst errors without the part, and with it."""
+    scans = list(dict.fromkeys(scan for each in ablations for scan in each.scans))
+    names = [[each.name for each in ablations if scan in each.scans] for scan in scans]
+    with ProcessPoolExecutor(jobs) as pool:
+        found = dict(zip(scans, pool.map(_run_scan, scans, names), strict=True))
     lines = [
-        f"| taken out | scan | {' | '.join(f'{bar.title}, {bar.unit}'.rstrip(', ') for bar in bars)} |",
-        f"|---|---|{'---:|' * len(bars)}",
+        f"| taken out | scan | {' | '.join(f'{bar.title}, {bar.unit}'.rstrip(', ') for bar in COLUMNS)} |",
+        f"|---|---|{'---:|' * len(COLUMNS)}",
     ]
-    scans: dict[str, Any] = {}
-    for ablation in ablations:
-        for variant in ablation.variants:
-            trial = _first(variant)
-            if variant not in scans:
-                scans[variant] = trial.make()
-            with ExitStack() as stack:
-                for without in ablation.without:
-                    stack.enter_context(without())
-                judged = judge_scan(trial, *scans[variant])
-            cells = " | ".join(_worst(judged, bar) for bar in bars)
-            lines.append(f"| {ablation.name} | {variant} | {cells} |")
-            print(lines[-1], file=sys.stderr, flush=True)
+    for each in ablations:
+        for scan in each.scans:
+            cells = " | ".join(_cells(found[scan][each.name], found[scan][""]))
+            lines.append(f"| {each.name} | {scan} | {cells} |")
     return "\n".join(lines)
 
 
-def _first(variant: str) -> HardTrial:
-    if variant == "clean":
-        bent = next(trial for trial in TRIALS if trial.off_model_mm > 0)
-        return HardTrial("clean", bent.name, lambda: make_scan(bent))
-    return next(trial for trial in hard_trials() if trial.variant == variant)
+def _run_scan(scan: str, names: Sequence[str]) -> dict[str, Worst]:
+    """Return the worst errors on one scan by ablation; under "" those with nothing taken out."""
+    trial = _trial(scan)
+    made = trial.make()
+    found = {}
+    for name in ("", *names):
+        with ExitStack() as stack:
+            for without in next((each.without for each in ABLATIONS if each.name == name), ()):
+                stack.enter_context(without())
+            judged = judge_scan(trial, *made)
+        found[name] = {REFUSED: 1.0} if judged.refused else dict(_worst(judged.errors))
+        print(f"{scan}: {name or 'nothing taken out'}", file=sys.stderr, flush=True)
+    return found
 
 
-def _worst(judged: Judged, bar: Bar) -> str:
-    values = [error.value for error in judged.errors if error.quantity == bar.quantity]
-    if not values:
-        return judged.refused or "-"
-    return f"{min(values) if bar.higher_is_better else max(values):.3f}"
+def _trial(scan: str) -> HardTrial:
+    """A hard subject by its name, or a clean one by its letter."""
+    clean = next((trial for trial in TRIALS if trial.name == scan), None)
+    if clean is not None:
+        return HardTrial("clean", clean.name, lambda: make_scan(clean))
+    return next(trial for trial in hard_trials() if trial.name == scan)
+
+
+def _worst(errors: Sequence[Error]) -> Iterator[tuple[str, float]]:
+    for bar in COLUMNS:
+        values = [error.value for error in errors if error.quantity == bar.quantity]
+        if values:
+            yield bar.quantity, min(values) if bar.higher_is_better else max(values)
+
+
+def _cells(without: Worst, with_all: Worst) -> Iterator[str]:
+    for bar in COLUMNS:
+        digits = 3 if bar.quantity == "dice" else 2
+        own, other = (
+            REFUSED if REFUSED in each else f"{each[bar.quantity]:.{digits}f}" if bar.quantity in each else "-"
+            for each in (without, with_all)
+        )
+        yield f"{own} ({other})"
 
 
 if __name__ == "__main__":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -81,28 +82,40 @@ def morphology_table(gathered: Sequence[Morphology]) -> str:
     return "\n".join(lines)
 
 
-def page(
-    results: Sequence[Result],
-    reported: Sequence[Result],
-    gathered: Sequence[Morphology],
-    hard: str,
-    seconds: float,
-    machine: str,
-) -> str:
-    """Return the whole page; ``hard`` is its part on hard subjects."""
-    broken = [r.bar.title for r in results if not (r.median_kept and r.worst_kept)]
-    verdict = "Every bar is kept." if not broken else f"Bars that are not kept: {', '.join(broken)}."
+@dataclass(frozen=True)
+class PageParts:
+    """What the page is made of.
+
+    results, reported, gathered: of the clean subjects; hard: the section on hard subjects; ablations: table; missed:
+    what was not kept, of all subjects; seconds and machine of the run, ablations left out.
+    """
+
+    results: Sequence[Result]
+    reported: Sequence[Result]
+    gathered: Sequence[Morphology]
+    hard: str
+    ablations: str
+    missed: Sequence[str]
+    seconds: float
+    machine: str
+
+
+def page(parts: PageParts) -> str:
+    """Return the whole page."""
+    verdict = "Every bar is kept." if not parts.missed else f"Not kept: {'; '.join(parts.missed)}."
     voxel = " x ".join(f"{v:g}" for v in VOXEL_MM)
     return f"""{HEAD}
 ## Result
 
 {verdict}
 
-{error_table(results)}
+Clean subjects:
+
+{error_table(parts.results)}
 
 Measured beside it, without a bar:
 
-{error_table(reported)}
+{error_table(parts.reported)}
 
 "Where" names subject, side and what the worst error belongs to. Wall and volume errors also state the true size.
 
@@ -116,13 +129,19 @@ Voxels of {voxel} mm; noise of 22 HU; blur of a smooth to medium kernel. Angles 
 
 Measured on the true surfaces in the frame of the anterior pelvic plane.
 
-{morphology_table(gathered)}
+{morphology_table(parts.gathered)}
 
 What lies outside is a trait of the shape model and of the way its socket is reshaped for the scan, not of the
 measurement: the same functions give the published values on closed-form shapes (see the tests of `anatomy`).
 
-{hard}
-Made in {seconds:.0f} s on {machine}.
+{parts.hard}
+## What each part buys
+
+One part of the method taken out at a time. Worst errors of a scan without it, in brackets with everything.
+
+{parts.ablations}
+
+Made in {parts.seconds:.0f} s on {parts.machine}, ablations not counted.
 """
 
 

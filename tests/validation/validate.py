@@ -1,6 +1,8 @@
 """Run the whole validation: print the tables, write docs/validation.md, end with 1 if a bar is missed.
 
 python -m tests.validation.validate [--subjects ABC] [--variants "worn joint,osteopenic"] [--jobs 2] [--no-page]
+
+A whole run takes every subject and every ablation and writes the page.
 """
 
 from __future__ import annotations
@@ -18,13 +20,14 @@ from typing import TypeVar
 import numpy as np
 from cotyle.files import write_text_atomically
 
+from tests.validation.ablations import ABLATIONS, ablation_table
 from tests.validation.bars import BARS, REPORTED
 from tests.validation.errors_of import Error, Measured, errors_of_scan
 from tests.validation.hard import Judged, hard_trials, judge
 from tests.validation.hard_page import broken_bars, hard_section, unwarned
 from tests.validation.morphology_check import morphology_of
 from tests.validation.orientation_check import orientation_errors
-from tests.validation.page import error_table, morphology_table, page
+from tests.validation.page import PageParts, error_table, morphology_table, page
 from tests.validation.trials import TRIALS, Trial, make_scan
 
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "validation.md"
@@ -50,6 +53,7 @@ def main(arguments: list[str] | None = None) -> int:
         print(section)
         missed += broken_bars(judged) + [f"unwarned: {error.where} {error.quantity}" for error in unwarned(judged)]
         missed += [f"refusal: {each.trial.name}" for each in judged if not each.as_expected]
+    ablations = ablation_table(ABLATIONS, options.jobs) if options.whole and not options.no_page else ""
     if measured:
         errors = [
             error
@@ -61,7 +65,8 @@ def main(arguments: list[str] | None = None) -> int:
         print(error_table([*results, *reported]), morphology_table(gathered), sep="\n\n")
         missed += [each.bar.title for each in results if not (each.median_kept and each.worst_kept)]
         if options.whole and not options.no_page:
-            write_text_atomically(PAGE, page(results, reported, gathered, section, seconds, _machine()))
+            parts = PageParts(results, reported, gathered, section, ablations, missed, seconds, _machine())
+            write_text_atomically(PAGE, page(parts))
     print(f"\nmissed in {seconds:.0f} s: {'; '.join(missed) or 'nothing'}")
     return 1 if missed else 0
 
