@@ -7,9 +7,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
+from cotyle.anatomy.anterior_plane import touching_plane_from_surfaces
 from cotyle.anatomy.bone_quality import judge_bones
 from cotyle.anatomy.bones import Bones, segment_bones
 from cotyle.anatomy.findings import Finding
+from cotyle.anatomy.landmarks import given as given_landmark
 from cotyle.anatomy.pelvis import Pelvis
 from cotyle.anatomy.seeds import seeds_from
 from cotyle.anatomy.survey import Survey, survey_anatomy
@@ -98,8 +100,7 @@ def survey_bones(bones: Bones, volume: Volume) -> Survey:
 
 def errors_of_survey(name: str, volume: Volume, truth: Truth, bones: Bones, found: Survey) -> Measured:
     """Measure what was found on one scan against its truth."""
-    # landmarks are those of the bone without the spurs beside them
-    true = survey_anatomy({**truth.surfaces, **truth.bare_surfaces})
+    true = _true_survey(truth)
     errors = [*_point_errors(found, truth, true), *_frame_errors(found.pelvis, true.pelvis)]
     errors += _label_errors(bones, truth)
     stated = [*_stated_frame(found.pelvis, true.pelvis)]
@@ -110,6 +111,16 @@ def errors_of_survey(name: str, volume: Volume, truth: Truth, bones: Bones, foun
     named = [Error(e.quantity, f"{name} {e.where}", e.value, e.side) for e in errors]
     stated = [Stated(s.quantity, f"{name} {s.where}", s.error, s.deviation) for s in stated]
     return Measured(named, stated, true, (*judge_bones(bones).findings, *found.doubts))
+
+
+def _true_survey(truth: Truth) -> Survey:
+    """What the pipeline's rules find on the true surfaces.
+
+    Points of the pelvic plane are those of the bone without the spurs beside them, and nothing is taken for a spur.
+    """
+    bare = {**truth.surfaces, **truth.bare_surfaces}
+    points = touching_plane_from_surfaces(bare).points_lps_mm
+    return survey_anatomy(bare, given={name: given_landmark(name, point) for name, point in points.items()})
 
 
 def _point_errors(found: Survey, truth: Truth, true: Survey) -> Iterator[Error]:
