@@ -9,14 +9,11 @@ import numpy.typing as npt
 from cotyle.cup.orientation import Definition, Orientation, axis_from_orientation
 from cotyle.image.labels import LABEL_OF_BONE
 from cotyle.space.arrays import Array, any_perpendicular, unit
+from cotyle.space.clipping import cut_off
 from cotyle.space.frames import SCANNER
 from cotyle.space.mesh import TriangleMesh
-from cotyle.space.mesh_files import from_polydata, to_polydata
-from cotyle.space.shapes import Sphere
+from cotyle.space.shapes import Plane, Sphere
 from cotyle.space.side import Side
-from vtkmodules.vtkCommonDataModel import vtkPlane, vtkPlaneCollection
-from vtkmodules.vtkFiltersCore import vtkCleanPolyData, vtkTriangleFilter
-from vtkmodules.vtkFiltersGeneral import vtkClipClosedSurface
 
 TITANIUM_HU, COBALT_CHROME_HU, POLYETHYLENE_HU = 8000.0, 16000.0, -90.0
 LUCENT_LINE_MM = 2.0
@@ -77,22 +74,7 @@ def resected(femur: TriangleMesh, head_center: Array) -> TriangleMesh:
     """The femur cut through its neck, closed by the cut's plane."""
     stem_top, _ = shaft_axis(femur, head_center)
     toward_shaft = unit(stem_top - head_center)
-    plane = vtkPlane()
-    plane.SetOrigin(*(head_center + 26.0 * toward_shaft))
-    plane.SetNormal(*toward_shaft)
-    planes = vtkPlaneCollection()
-    planes.AddItem(plane)
-    clip = vtkClipClosedSurface()
-    clip.SetInputData(to_polydata(femur))
-    clip.SetClippingPlanes(planes)
-    faces = vtkTriangleFilter()
-    faces.SetInputConnection(clip.GetOutputPort())
-    faces.PassLinesOff()
-    faces.PassVertsOff()
-    clean = vtkCleanPolyData()
-    clean.SetInputConnection(faces.GetOutputPort())
-    clean.Update()
-    return from_polydata(clean.GetOutput())
+    return cut_off(femur, Plane(head_center + 26.0 * toward_shaft, -toward_shaft))
 
 
 def shaft_axis(femur: TriangleMesh, head_center: Array) -> tuple[Array, Array]:

@@ -2,10 +2,11 @@
 
 import numpy as np
 import pytest
-from cotyle.anatomy.resected_femur import cut_off, find_resection
+from cotyle.anatomy.resected_femur import find_resection
 from cotyle.image.rasterize import inside_mask
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import unit
+from cotyle.space.clipping import cut_off
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.shapes import Plane, Sphere
 from scipy.ndimage import distance_transform_edt, gaussian_filter
@@ -90,11 +91,3 @@ def test_nothing_is_cut_where_the_neck_is_not_to_be_believed():
         return (np.linalg.norm(points - HEAD, axis=1) > 70.0).astype(float)
 
     assert find_resection(scan_of(cut_off(whole, plane_at(26.0, 0.0))), whole, BALL, trust) is None
-
-
-def test_what_is_left_of_a_cut_surface_is_closed_and_lies_behind_the_plane():
-    plane = plane_at(26.0, 8.0)
-    left = cut_off(rod(), plane)
-    assert left.is_closed
-    assert plane.signed_distance_mm(left.vertices_lps_mm).max() < 1e-3
-    assert 0.5 * rod().volume_mm3 < left.volume_mm3 < rod().volume_mm3

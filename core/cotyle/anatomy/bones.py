@@ -21,7 +21,7 @@ from cotyle.anatomy.metal_cup import MetalCup
 from cotyle.anatomy.metal_parts import MetalPart
 from cotyle.anatomy.pelvis_fit import SMOOTH_MM, PelvisShape, fit_pelvis_shape
 from cotyle.anatomy.replaced_hips import cups_with_beds, find_neck_cuts, parts_of_metal
-from cotyle.anatomy.resected_femur import Resection, cut_off
+from cotyle.anatomy.resected_femur import Resection
 from cotyle.anatomy.scan_blur import estimate_blur
 from cotyle.anatomy.shape_model import COMPONENT_NAMES, ShapeModel, load_shape_model
 from cotyle.anatomy.surface_fit import Trust
@@ -31,6 +31,7 @@ from cotyle.image.pyramid import block_mean
 from cotyle.image.rasterize import inside_mask
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
+from cotyle.space.clipping import cut_off
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.mesh_queries import MeshQuery
 from cotyle.space.side import Side

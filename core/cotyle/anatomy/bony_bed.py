@@ -14,11 +14,12 @@ from scipy.optimize import least_squares
 from scipy.spatial import cKDTree
 
 from cotyle.anatomy.metal_cup import BonyBed
-from cotyle.anatomy.metal_edges import STEP_MM, Rays, cast, even_directions, sustained
+from cotyle.anatomy.metal_edges import STEP_MM, Rays, cast, sustained
 from cotyle.anatomy.surface_fit import Guide
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, BoolArray
+from cotyle.space.directions import even_directions
 from cotyle.space.shapes import Sphere
 
 _RAYS, _NEIGHBOURS = 3000, 9

@@ -11,12 +11,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cotyle.anatomy.metal_edges import cast, even_directions, first_crossing
+from cotyle.anatomy.metal_edges import cast, first_crossing
 from cotyle.errors import InputError
 from cotyle.image.metal import Metal
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
+from cotyle.space.directions import even_directions
 from cotyle.space.fits import fit_circle, fit_sphere_robust
 from cotyle.space.shapes import Circle, Sphere
 

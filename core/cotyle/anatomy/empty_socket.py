@@ -17,11 +17,11 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 from scipy.spatial import cKDTree
 
-from cotyle.anatomy.femoral_head import even_directions
 from cotyle.anatomy.surface_fit import Guide
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, BoolArray, unit
+from cotyle.space.directions import even_directions
 from cotyle.space.shapes import Sphere
 
 # A head so far from the middle of the fitted socket has left it.

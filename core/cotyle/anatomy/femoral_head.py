@@ -21,6 +21,7 @@ from cotyle.errors import InputError
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, IntArray, unit
+from cotyle.space.directions import even_directions
 from cotyle.space.fits import fit_sphere_robust
 from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
@@ -203,11 +204,3 @@ def _seams(profile: Array, radii: Array) -> tuple[IntArray, Array, Array]:
     ray, at = np.nonzero(lowest & dense & (dip > _LEAST_DIP_HU) & (dip < _DEEP_SHARE * usual))
     strength = np.clip(dip[ray, at] / _FULL_DIP_HU, 0.0, 1.0)
     return ray.astype(np.int32), radii[at] - 0.5 * _SEAM_MM, strength
-
-
-def even_directions(count: int) -> Array:
-    """Return unit vectors spread evenly over the sphere (Fibonacci lattice), shape (count, 3)."""
-    height = 1.0 - 2.0 * (np.arange(count) + 0.5) / count
-    angle = np.pi * (3.0 - np.sqrt(5.0)) * np.arange(count)
-    ring = np.sqrt(1.0 - height**2)
-    return np.stack([ring * np.cos(angle), ring * np.sin(angle), height], axis=1)

@@ -11,11 +11,12 @@ from __future__ import annotations
 import numpy as np
 
 from cotyle.anatomy.coarse_search import Pose
-from cotyle.anatomy.femoral_head import NECK_COSINE, even_directions, find_head, neck_direction
+from cotyle.anatomy.femoral_head import NECK_COSINE, find_head, neck_direction
 from cotyle.anatomy.surface_fit import Trust
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
+from cotyle.space.directions import even_directions
 from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
 

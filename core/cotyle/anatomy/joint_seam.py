@@ -27,12 +27,13 @@ from scipy.special import ndtr
 
 from cotyle.anatomy.cortex_model import Blur
 from cotyle.anatomy.edge_confidence import Edge, EdgeConfidence
-from cotyle.anatomy.femoral_head import NECK_COSINE, even_directions
+from cotyle.anatomy.femoral_head import NECK_COSINE
 from cotyle.anatomy.surface_fit import Guide, Trust
 from cotyle.image.labels import femur, hip_bone
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, BoolArray, IntArray, unit
+from cotyle.space.directions import even_directions
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side

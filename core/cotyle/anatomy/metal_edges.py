@@ -55,14 +55,6 @@ def cast(volume: Volume, center_lps_mm: Array, directions: Array, start_mm: floa
     return Rays(center_lps_mm, directions, radii, hu, float(volume.spacing_mm.mean()))
 
 
-def even_directions(count: int) -> Array:
-    """Return unit vectors spread evenly over the sphere (Fibonacci lattice), shape (count, 3)."""
-    height = 1.0 - 2.0 * (np.arange(count) + 0.5) / count
-    angle = np.pi * (3.0 - np.sqrt(5.0)) * np.arange(count)
-    ring = np.sqrt(1.0 - height**2)
-    return np.stack([ring * np.cos(angle), ring * np.sin(angle), height], axis=1)
-
-
 def first_crossing(rays: Rays, level_hu: float, rising: bool, from_index: Array | int = 0) -> Array:
     """Return the radius (n,) at which each ray first passes a level upwards or downwards; NaN where it never does."""
     above = rays.hu >= level_hu

@@ -9,7 +9,6 @@ import numpy as np
 from cotyle.anatomy.metal_edges import (
     cast,
     edges_beyond_level,
-    even_directions,
     first_crossing,
     half_height,
     is_clipped,
@@ -20,6 +19,7 @@ from cotyle.image.metal import Metal
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
+from cotyle.space.directions import even_directions
 from cotyle.space.fits import fit_sphere_robust
 from cotyle.space.shapes import Sphere
 

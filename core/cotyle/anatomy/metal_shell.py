@@ -17,7 +17,6 @@ from cotyle.anatomy.metal_edges import (
     Rays,
     cast,
     edges_beyond_level,
-    even_directions,
     first_crossing,
     half_height,
     is_clipped,
@@ -28,6 +27,7 @@ from cotyle.errors import InputError
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, BoolArray, any_perpendicular, unit
+from cotyle.space.directions import even_directions
 from cotyle.space.fits import fit_plane, fit_sphere_robust
 from cotyle.space.shapes import Sphere
 

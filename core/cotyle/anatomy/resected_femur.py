@@ -11,16 +11,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from vtkmodules.vtkCommonDataModel import vtkPlane, vtkPlaneCollection
-from vtkmodules.vtkFiltersCore import vtkCleanPolyData, vtkTriangleFilter
-from vtkmodules.vtkFiltersGeneral import vtkClipClosedSurface
 
 from cotyle.anatomy.surface_fit import Trust
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, any_perpendicular, unit
 from cotyle.space.mesh import TriangleMesh
-from cotyle.space.mesh_files import from_polydata, to_polydata
 from cotyle.space.shapes import Plane, Sphere
 
 # The cut takes the head away, so it lies below its middle; a shaft begins beyond the farthest.
@@ -68,26 +64,6 @@ def find_resection(volume: Volume, femur: TriangleMesh, ball: Sphere, trust: Tru
     toward_head = unit(ball.center_lps_mm - vertices[below_neck].mean(axis=0))
     best, contrast = _best_plane(vertices[near], share[near], toward_head, ball)
     return None if best is None or contrast < _LEAST_CONTRAST else Resection(best, contrast)
-
-
-def cut_off(femur: TriangleMesh, plane: Plane) -> TriangleMesh:
-    """Return the part of a closed surface behind a plane, closed by it; the normal looks away from what stays."""
-    behind = vtkPlane()
-    behind.SetOrigin(*plane.point_lps_mm)
-    behind.SetNormal(*(-plane.normal_lps))
-    planes = vtkPlaneCollection()
-    planes.AddItem(behind)
-    clip = vtkClipClosedSurface()
-    clip.SetInputData(to_polydata(femur))
-    clip.SetClippingPlanes(planes)
-    faces = vtkTriangleFilter()
-    faces.SetInputConnection(clip.GetOutputPort())
-    faces.PassLinesOff()
-    faces.PassVertsOff()
-    clean = vtkCleanPolyData()
-    clean.SetInputConnection(faces.GetOutputPort())
-    clean.Update()
-    return from_polydata(clean.GetOutput())
 
 
 def _cortex_share(volume: Volume, femur: TriangleMesh, away: Array, trust: Trust | None) -> tuple[Array, Array]:
