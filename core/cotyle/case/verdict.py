@@ -149,7 +149,8 @@ def _sentence(hip: HipVerdict, findings: list[Finding], side: Side) -> str:
         return f"Cannot be planned automatically: {reasons}. Give labels or points."
     count = len(hip.points)
     what = "its doubts below" if not count else "this point" if count == 1 else f"these {count} points"
-    return f"Check {what} before you use the plan of the {side} hip; what rests on them may be wrong."
+    rests = "it" if count == 1 else "them"
+    return f"Check {what} before you use the plan of the {side} hip; what rests on {rests} may be wrong."
 
 
 def _tenths(place: Iterable[float]) -> tuple[float, float, float]:

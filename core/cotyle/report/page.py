@@ -320,9 +320,6 @@ def _native_rows(measured: Measurements) -> list[tuple[str, str]]:
         place = "in a false socket" if head.in_false_socket else "partly out of its socket"
         way = _minus(f"{head.superior_mm:.0f} mm up, {head.lateral_mm:.0f} mm lateral")
         rows.append(("femoral head", f"{place}, {way}"))
-    for each in native.ways:
-        words = f"{each.away_mm:.1f} mm away, uncertainty {each.center_uncertainty_mm:.1f} mm"
-        rows.append((f"centre by the {each.name}", words))
     return rows
 
 
