@@ -116,10 +116,12 @@ def errors_of_survey(name: str, volume: Volume, truth: Truth, bones: Bones, foun
 def _true_survey(truth: Truth) -> Survey:
     """What the pipeline's rules find on the true surfaces.
 
-    Points of the pelvic plane are those of the bone without the spurs beside them, and nothing is taken for a spur.
+    Points of the pelvic plane are those of the bone without the spurs beside them, and nothing is taken for a spur; the
+    centres of the hips are the generator's own.
     """
     bare = {**truth.surfaces, **truth.bare_surfaces}
-    points = touching_plane_from_surfaces(bare).points_lps_mm
+    points = dict(touching_plane_from_surfaces(bare).points_lps_mm)
+    points |= {f"hip_center_{side}": sphere.center_lps_mm for side, sphere in truth.sockets.items()}
     return survey_anatomy(bare, given={name: given_landmark(name, point) for name, point in points.items()})
 
 

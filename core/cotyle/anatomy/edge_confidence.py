@@ -86,8 +86,8 @@ class SpreadLaw:
 
 # Set so that 1.96 of them hold 95 of 100 errors on the scans named above.
 SPREAD_LAWS: Mapping[Edge, SpreadLaw] = {
-    Edge.PRIOR: SpreadLaw(0.2, 0.5, 3.5),
-    Edge.METAL: SpreadLaw(0.3, 0.12, 1.6),
+    Edge.PRIOR: SpreadLaw(0.15, 0.37, 2.6),
+    Edge.METAL: SpreadLaw(0.22, 0.09, 1.2),
     Edge.OUTSIDE: SpreadLaw(1.0, 0.2, 6.0),
     # a hand and a voxel's edge; common practice, no source
     Edge.DRAWN: SpreadLaw(0.7, 0.05, 1.5),

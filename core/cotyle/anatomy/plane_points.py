@@ -47,7 +47,7 @@ MOST_UNCERTAIN = Posture(1.5, 0.75, 1.25)
 # A point found on clear edges: one SD of its place, with shares of the ridge's length and of the way to the carried
 # point, and across the plane. Set on 23 synthetic scans (clean, askew, cut at the crest, small, large): errors of 0.20
 # to 0.35 mm rms along, and across of 0.09 mm about a mean of 0.2 mm, which all four points share.
-_PLACE_MM, _RIDGE_SHARE, _CARRIED_SHARE, _ACROSS_MM = 0.15, 0.07, 0.06, 0.15
+_PLACE_MM, _RIDGE_SHARE, _CARRIED_SHARE, _ACROSS_MM = 0.15, 0.07, 0.06, 0.13
 # one SD of an edge beyond which the place of a point is the shape model's guess, not the scan's
 _GUESSED_MM = 2.0
 # one SD across the plane and within it, and their growth for each mm between the point and the nearest bone shown

@@ -36,6 +36,7 @@ from cotyle.space.side import Side
 
 # Bony radius of a socket, from a small dysplastic one to a large worn one; common practice, no source.
 LEAST_RADIUS_MM, MOST_RADIUS_MM = 15.0, 36.0
+_USUAL_RADIUS_MM = 25.0
 _LOSS_SCALE_MM = 1.5
 _WINDOW_MM = 3.0
 _CARTILAGE_MM = 2.5
@@ -139,10 +140,10 @@ def find_socket_sphere(
         alternative=unguided if guided else None,
         disagreement_mm=apart,
         uncertainty_mm=float(
-            np.hypot(np.hypot(0.3 if guided else 1.0, 0.5 * apart) + 0.5 * spread, _WORN_CENTER_MM * worn)
+            np.hypot(np.hypot(0.15 if guided else 0.8, 0.5 * apart) + 0.5 * spread, _WORN_CENTER_MM * worn)
         ),
         diameter_uncertainty_mm=float(
-            np.hypot(np.hypot(0.4 if guided else 1.2, 0.5 * size_apart) + 0.5 * spread, _WORN_DIAMETER_MM * worn)
+            np.hypot(np.hypot(0.3 if guided else 1.0, 0.5 * size_apart) + 0.5 * spread, _WORN_DIAMETER_MM * worn)
         ),
         head=head,
     )
@@ -234,10 +235,23 @@ def vertex_areas(mesh: TriangleMesh) -> Array:
 
 def _start(hip_bone: TriangleMesh, medial: Array, seeds: SocketSeeds, given_center_lps_mm: Array | None) -> Sphere:
     if given_center_lps_mm is not None:
-        return Sphere(given_center_lps_mm, 25.0)
+        return Sphere(given_center_lps_mm, _facing_radius_mm(hip_bone, given_center_lps_mm))
     if len(seeds.lunate) >= 20:
         return _trimmed(seeds.lunate)
     return meeting_of_normals(hip_bone, medial)
+
+
+def _facing_radius_mm(hip_bone: TriangleMesh, center_lps_mm: Array) -> float:
+    """How far the bone lies that faces a place: the middle one of its distances by area, a usual radius without any."""
+    offset = hip_bone.vertices_lps_mm - center_lps_mm
+    distance = np.maximum(np.linalg.norm(offset, axis=1), 1e-9)
+    facing = -np.einsum("ij,ij->i", offset, hip_bone.vertex_normals) / distance
+    rows = np.flatnonzero((facing > 0.9) & (distance > LEAST_RADIUS_MM) & (distance < MOST_RADIUS_MM))
+    if not rows.size:
+        return _USUAL_RADIUS_MM
+    rows = rows[np.argsort(distance[rows])]
+    area = np.cumsum(vertex_areas(hip_bone)[rows])
+    return float(distance[rows[np.searchsorted(area, 0.5 * area[-1])]])
 
 
 def _trimmed(points: Array) -> Sphere:

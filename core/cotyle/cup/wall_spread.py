@@ -27,8 +27,8 @@ from cotyle.space.mesh import TriangleMesh
 
 # One standard deviation at clear edges of a scan of 0.8 x 0.8 x 1.0 mm, from trials on synthetic scans: of one surface
 # that the axis crosses (the density is read there), and of the least distance (the surface alone).
-SURFACE_UNCERTAINTY_MM = 0.2
-LEAST_UNCERTAINTY_MM = 0.2
+SURFACE_UNCERTAINTY_MM = 0.08
+LEAST_UNCERTAINTY_MM = 0.13
 # An edge speaks for a crossing within this way, on the same side of the bone.
 NEAR_MM = 3.0
 # A line that grazes a surface more than this says nothing more exact of where it crosses it.
