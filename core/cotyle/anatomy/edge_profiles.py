@@ -72,7 +72,7 @@ def find_edges(
     Returns
     -------
     Edges
-        ``step_hu`` is zero where there is no edge within reach or the profile leaves the volume.
+        ``step_hu`` is zero where there is no edge within reach, or the place or the profile leaves the volume.
     """
     count = max(round(search.reach_mm / search.step_mm), 1)
     span = max(round(search.span_mm / search.step_mm), 1)
@@ -88,7 +88,9 @@ def find_edges(
     shifts = np.asarray(offsets[middle], dtype=np.float64)
     score = np.minimum(drop, search.cap_hu) * (1.0 - _FAR_PENALTY * (shifts / search.reach_mm) ** 2)
     barred = shifts > np.asarray(farthest_mm, dtype=float).reshape(-1, 1)
-    score = np.where(beyond[:, middle - span] | beyond[:, middle + span] | barred, -np.inf, score)
+    # what lies beyond the scan itself would only see edges that are not its own
+    unseen = beyond[:, middle - span] | beyond[:, middle + span] | beyond[:, [count + span]]
+    score = np.where(unseen | barred, -np.inf, score)
     return _best(np.asarray(score, dtype=np.float64), np.asarray(drop, dtype=np.float64), shifts, search.step_mm)
 
 
