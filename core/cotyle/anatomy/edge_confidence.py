@@ -84,7 +84,7 @@ class SpreadLaw:
         return np.minimum(self.first_mm + self.per_mm * way_mm, self.most_mm)
 
 
-# Set so that 1.96 of them hold 95 of 100 errors on the scans named above.
+# Set so that what rests on them is held by 1.96 deviations in 90 to 99 of 100 cases of the validation.
 SPREAD_LAWS: Mapping[Edge, SpreadLaw] = {
     Edge.PRIOR: SpreadLaw(0.15, 0.37, 2.6),
     Edge.METAL: SpreadLaw(0.22, 0.09, 1.2),
