@@ -20,6 +20,7 @@ from tests.validation import variants
 from tests.validation.bars import Bar, Result
 from tests.validation.errors_of import Error, Stated, errors_of_survey, survey_bones
 from tests.validation.hard_trial import HardTrial
+from tests.validation.metal_errors import metal_errors, metal_stated
 
 HARD_BARS = (
     Bar("dice", "bone labels, Dice", "", 0.96, 0.93, higher_is_better=True),
@@ -77,7 +78,6 @@ def judge_scan(trial: HardTrial, volume: Volume, truth: Truth) -> Judged:
     except InputError as error:
         return Judged(trial, (), (), (), time.monotonic() - clock, error.code, str(error))
     seconds = time.monotonic() - clock
-    from tests.validation.metal_errors import metal_errors, metal_stated
 
     measured = errors_of_survey(trial.name, volume, truth, bones, found)
     errors = (*measured.errors, *metal_errors(trial.name, bones, truth))
