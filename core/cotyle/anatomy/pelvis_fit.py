@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from cotyle.anatomy.coarse_search import CoarseFind, find_pelvis
 from cotyle.anatomy.edge_profiles import Edges, EdgeSearch
-from cotyle.anatomy.pelvis_parts import edges_met, let_parts_free, vertices_of_parts
+from cotyle.anatomy.lost_sacrum import find_lost_sacrum, follow_solid
+from cotyle.anatomy.pelvis_parts import edges_met, let_parts_free, part_of_shape, sacrum_is_lost, vertices_of_parts
 from cotyle.anatomy.shape_fit import DeformableShape, FitRound, ShapeFit, fit_shape
 from cotyle.anatomy.shape_landmarks import SACRUM
 from cotyle.anatomy.shape_model import ShapeModel
@@ -40,13 +41,15 @@ class PelvisShape:
     """The model as it lies in the scan.
 
     coarse: the match from afar; fit: pose and modes of the whole; parts: bones let go from it, by their code;
-    edges_met: how much of the edge of bone the whole met, 0 to 1.
+    edges_met: how much of the edge of bone the whole met, 0 to 1; lone_sacrum: the sacrum as a solid, where the model
+    had lost it.
     """
 
     coarse: CoarseFind
     fit: ShapeFit
     parts: Mapping[int, ShapeFit] = field(default_factory=dict)
     edges_met: float = 1.0
+    lone_sacrum: Volume | None = None
 
     @property
     def unusual(self) -> bool:
@@ -76,7 +79,22 @@ def fit_pelvis_shape(volume: Volume, smooth: Volume, model: ShapeModel, trust: T
     bone_weight = np.where(model.pelvis_component == SACRUM, SACRUM_TRUST, 1.0)
     start = ShapeFit(coarse.pose, np.zeros(MODES), np.zeros(len(shape.mean)))
     fit = fit_shape(smooth, shape, start, shape_rounds(), bone_weight, trust)
-    return PelvisShape(coarse, fit, let_parts_free(smooth, model, fit, trust), edges_met(smooth, shape, fit))
+    found = PelvisShape(coarse, fit, let_parts_free(smooth, model, fit, trust), edges_met(smooth, shape, fit))
+    return _with_lost_sacrum(found, volume, smooth, model, trust) if sacrum_is_lost(smooth, model, fit) else found
+
+
+def _with_lost_sacrum(
+    found: PelvisShape, volume: Volume, smooth: Volume, model: ShapeModel, trust: Trust | None
+) -> PelvisShape:
+    """The sacrum as what is left beside the hip bones, once these are followed roughly."""
+    cap_hu = edge_cap_hu(found.fit.step_hu)
+    rounds = rounds_from_afar(cap_hu) + free_rounds(cap_hu)[: len(_FREE_SOFT)]
+    hips, _ = free_surface(smooth, found.vertices(model), model.pelvis_triangles, rounds, trust)
+    lost = find_lost_sacrum(volume, model, hips, found.fit)
+    if lost is None:
+        return found
+    fit, solid = lost
+    return replace(found, parts={**found.parts, SACRUM: fit}, lone_sacrum=solid)
 
 
 def follow_pelvis(
@@ -96,9 +114,15 @@ def follow_pelvis(
         Vertices (n, 3) LPS mm in the order of ``model``, and the edges that the last round saw.
     """
     cap_hu = edge_cap_hu(fitted.fit.step_hu)
-    rounds = [*(rounds_from_afar(cap_hu) if fitted.unusual else []), *free_rounds(cap_hu)]
     start = fitted.vertices(model) if start_lps_mm is None else start_lps_mm
-    return free_surface(volume, start, model.pelvis_triangles, rounds, trust, outward_limit, guide)
+    nearer = np.array(start)
+    if fitted.unusual:
+        rounds = rounds_from_afar(cap_hu)
+        nearer, _ = free_surface(volume, start, model.pelvis_triangles, rounds, trust, outward_limit, guide)
+    if fitted.lone_sacrum is not None:
+        rows, sacrum = part_of_shape(model, SACRUM)
+        nearer[rows] = follow_solid(fitted.lone_sacrum, start[rows], sacrum.triangles)
+    return free_surface(volume, nearer, model.pelvis_triangles, free_rounds(cap_hu), trust, outward_limit, guide)
 
 
 def shape_rounds() -> list[FitRound]:

@@ -2,8 +2,7 @@
 
 The model moves both hip bones and the sacrum as one. After an old fracture one half of the ring stands askew, and the
 model can follow it only with shapes that no bone has; so each hip bone then finds its own pose and its own modes,
-starting from those of the whole. A sacrum may sit where no sacrum of the model does: where its surface meets hardly any
-edge, it is looked for some way up and down, in front and behind.
+starting from those of the whole.
 """
 
 from __future__ import annotations
@@ -28,8 +27,6 @@ _CLOSE = EdgeSearch(reach_mm=5.0, step_mm=0.5, span_mm=2.5, ceiling_hu=_CEILING_
 _SEEN_HU, _LEAST_SHOWN = 250.0, 0.3
 # A sacrum in its place meets 0.92 or more of its edges, one that is not there 0.6 (synthetic scans).
 _SACRUM_MET = 0.75
-_SETTLED = 4
-_UP_MM, _BACK_MM = (-15.0, 0.0, 15.0, 30.0, 45.0), (-15.0, 0.0, 15.0)
 
 
 def part_of_shape(model: ShapeModel, code: int) -> tuple[IntArray, DeformableShape]:
@@ -55,14 +52,13 @@ def let_parts_free(
     trust:
         How far the scan is to be believed at a place (metal); everywhere if not given.
     """
-    parts = {code: _own_fit(smooth, model, whole, code, trust) for code in HIP_CODE.values()}
+    return {code: _own_fit(smooth, model, whole, code, trust) for code in HIP_CODE.values()}
+
+
+def sacrum_is_lost(smooth: Volume, model: ShapeModel, whole: ShapeFit) -> bool:
+    """Whether the fitted sacrum meets so few edges that it must be looked for otherwise."""
     rows, shape = part_of_shape(model, SACRUM)
-    start = replace(whole, step_hu=whole.step_hu[rows])
-    if edges_met(smooth, shape, start) < _SACRUM_MET:
-        found = _searched(smooth, shape, start, trust)
-        if edges_met(smooth, shape, found) > edges_met(smooth, shape, start):
-            parts[SACRUM] = found
-    return parts
+    return edges_met(smooth, shape, replace(whole, step_hu=whole.step_hu[rows])) < _SACRUM_MET
 
 
 def edges_met(volume: Volume, shape: DeformableShape, fit: ShapeFit) -> float:
@@ -93,19 +89,3 @@ def _own_fit(smooth: Volume, model: ShapeModel, whole: ShapeFit, code: int, trus
     plan = [(_MIDDLE, 0, 0.0)] * 2 + [(_NEAR, 0, 0.0)] * 3 + [(_NEAR, modes, 0.02)] * 3 + [(_CLOSE, modes, 0.008)] * 3
     rounds = [FitRound(search, count, prior, free_scale=False) for search, count, prior in plan]
     return fit_shape(smooth, shape, replace(whole, step_hu=whole.step_hu[rows]), rounds, trust=trust)
-
-
-def _searched(smooth: Volume, shape: DeformableShape, start: ShapeFit, trust: Trust | None) -> ShapeFit:
-    rounds = [FitRound(_MIDDLE, 0, 0.0)] * 3 + [FitRound(_NEAR, 0, 0.0)] * 2
-    tried = []
-    for up_mm in _UP_MM:
-        for back_mm in _BACK_MM:
-            shift = start.pose.rotation @ np.array([0.0, back_mm, up_mm])
-            moved = replace(start, pose=replace(start.pose, translation_mm=start.pose.translation_mm + shift))
-            tried.append(fit_shape(smooth, shape, moved, rounds, trust=trust))
-    tried.sort(key=lambda fit: edges_met(smooth, shape, fit), reverse=True)
-    modes = len(start.weights_sd)
-    free = [FitRound(_MIDDLE, modes, 0.02)] * 4 + [FitRound(_NEAR, modes, 0.008)] * 4
-    # the best match of the stiff bone is not always the place where the bent one fits best
-    settled = [fit_shape(smooth, shape, fit, free, trust=trust) for fit in tried[:_SETTLED]]
-    return max(settled, key=lambda fit: edges_met(smooth, shape, fit))
