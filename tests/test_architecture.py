@@ -17,6 +17,7 @@ PLATFORM = ROOT / "platform_plugin"
 
 # a room imports only what stands before it
 ROOMS = ["space", "image", "anatomy", "cup", "xray", "case", "report", "cli"]
+FOLDERS_OF_ANATOMY = ["shapes", "metal", "segmentation", "sockets"]
 FREE_TO_ALL = {"errors", "files"}
 PACKAGE_WORDS = {"__version__", "CAUTION"}
 # what the sample generator may use: it makes scans, so it must not know how they are measured; an implant is placed
@@ -24,9 +25,9 @@ PACKAGE_WORDS = {"__version__", "CAUTION"}
 SAMPLE_MAY_IMPORT = {
     "space",
     "image",
-    "anatomy.shape_model",
-    "anatomy.shape_patches",
-    "anatomy.shape_landmarks",
+    "anatomy.shapes.shape_model",
+    "anatomy.shapes.shape_patches",
+    "anatomy.shapes.shape_landmarks",
     "anatomy.pelvis",
     "cup.orientation",
 }
@@ -70,6 +71,18 @@ def direction_faults(path: Path) -> list[str]:
 
 def test_a_room_imports_only_rooms_before_it():
     assert [fault for path in python_files(CORE) for fault in direction_faults(path)] == []
+
+
+def test_a_folder_of_anatomy_imports_only_folders_before_it():
+    order = {name: place for place, name in enumerate(FOLDERS_OF_ANATOMY)}
+    faults = [
+        f"{path.relative_to(ROOT)} imports {module}"
+        for path in python_files(CORE / "anatomy")
+        for module in imported_modules(path)
+        if module.startswith("cotyle.anatomy.")
+        and order.get(module.split(".")[2], -1) > order.get(path.relative_to(CORE / "anatomy").parts[0], len(order))
+    ]
+    assert faults == []
 
 
 def test_every_folder_of_the_core_is_a_known_room():

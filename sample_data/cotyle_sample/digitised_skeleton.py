@@ -13,8 +13,8 @@ from importlib import resources
 
 import numpy as np
 import numpy.typing as npt
-from cotyle.anatomy.shape_landmarks import HIP_CODE, SACRUM
-from cotyle.anatomy.shape_model import COMPONENT_NAMES, ShapeModel, load_shape_model
+from cotyle.anatomy.shapes.shape_landmarks import HIP_CODE, SACRUM
+from cotyle.anatomy.shapes.shape_model import COMPONENT_NAMES, ShapeModel, load_shape_model
 from cotyle.space.arrays import Array
 from cotyle.space.fits import fit_sphere
 from cotyle.space.mesh import TriangleMesh, vertex_normals

@@ -7,8 +7,8 @@ anatomy: they carry no label and no landmark.
 from __future__ import annotations
 
 import numpy as np
-from cotyle.anatomy.shape_landmarks import SACRUM
-from cotyle.anatomy.shape_model import ShapeModel
+from cotyle.anatomy.shapes.shape_landmarks import SACRUM
+from cotyle.anatomy.shapes.shape_model import ShapeModel
 from cotyle.space.arrays import Array, unit
 from cotyle.space.fits import fit_plane
 from cotyle.space.mesh import TriangleMesh

@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from cotyle.anatomy.shape_landmarks import HIP_CODE, SACRUM
-from cotyle.anatomy.shape_model import COMPONENT_NAMES
+from cotyle.anatomy.shapes.shape_landmarks import HIP_CODE, SACRUM
+from cotyle.anatomy.shapes.shape_model import COMPONENT_NAMES
 from cotyle.space.arrays import Array, unit
 from cotyle.space.fits import fit_sphere
 from cotyle.space.mesh import TriangleMesh, vertex_normals

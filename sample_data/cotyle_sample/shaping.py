@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from cotyle.anatomy.shape_model import ShapeModel
+from cotyle.anatomy.shapes.shape_model import ShapeModel
 from cotyle.space.arrays import Array, IntArray
 from cotyle.space.mesh import TriangleMesh
 from scipy import sparse

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from cotyle.anatomy import shape_landmarks
-from cotyle.anatomy.shape_model import ShapeModel
+from cotyle.anatomy.shapes import shape_landmarks
+from cotyle.anatomy.shapes.shape_model import ShapeModel
 from cotyle.space.arrays import Array
 from cotyle.space.fits import fit_sphere
 from cotyle.space.mesh import TriangleMesh, vertex_normals

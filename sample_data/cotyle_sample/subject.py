@@ -12,8 +12,8 @@ from enum import StrEnum
 
 import numpy as np
 import numpy.typing as npt
-from cotyle.anatomy import shape_landmarks
-from cotyle.anatomy.shape_model import COMPONENT_NAMES, ShapeModel, load_shape_model
+from cotyle.anatomy.shapes import shape_landmarks
+from cotyle.anatomy.shapes.shape_model import COMPONENT_NAMES, ShapeModel, load_shape_model
 from cotyle.space.arrays import Array
 from cotyle.space.fits import fit_sphere
 from cotyle.space.mesh import TriangleMesh

@@ -36,7 +36,7 @@ class Truth:
     surfaces: bone -> closed surface, LPS mm (the femora run on beyond the lower end of the scan).
     landmarks: name -> (3,). ``asis`` and ``pubic_tubercle`` are the points of the surface that one plane in front
     touches (searched within 15 mm of the carried vertex); ``hip_center`` is the centre of the lunate sphere; all
-    others are vertices carried by the shape model (rules in ``cotyle.anatomy.shape_landmarks``).
+    others are vertices carried by the shape model (rules in ``cotyle.anatomy.shapes.shape_landmarks``).
     app: frame of the touching landmarks. sockets: sphere fitted to the lunate surface; heads: femoral heads.
     lunate_points, fossa_points, rim_points: (n, 3) by side; the rim is ordered and open at the notch.
     labels: label map on the scan's grid, by voxel centres. matter: cortical thickness and densities by vertex.

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from cotyle.anatomy import shape_landmarks
-from cotyle.anatomy.shape_model import ShapeModel
+from cotyle.anatomy.shapes import shape_landmarks
+from cotyle.anatomy.shapes.shape_model import ShapeModel
 from cotyle.space.arrays import Array, unit
 from cotyle.space.fits import fit_plane, fit_sphere
 from cotyle.space.mesh import TriangleMesh, vertex_normals

@@ -6,7 +6,7 @@ from functools import cache
 
 import numpy as np
 from cotyle.anatomy.landmarks import AnatomySeeds, SocketSeeds
-from cotyle.anatomy.shape_model import COMPONENT_NAMES, load_shape_model
+from cotyle.anatomy.shapes.shape_model import COMPONENT_NAMES, load_shape_model
 from cotyle.space.fits import fit_sphere
 from cotyle.space.frames import Frame
 from cotyle.space.mesh import TriangleMesh

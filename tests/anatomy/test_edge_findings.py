@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
-from cotyle.anatomy.edge_confidence import CLEAR_SD_MM, Edge, EdgeConfidence
 from cotyle.anatomy.edge_findings import patch_places, wall_region
 from cotyle.anatomy.findings import Concern, concerning
+from cotyle.anatomy.segmentation.edge_confidence import CLEAR_SD_MM, Edge, EdgeConfidence
 from cotyle.anatomy.survey import survey_anatomy
 from cotyle.space.side import Side
 

@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
-from cotyle.anatomy.edge_confidence import CLEAR_SD_MM, Edge, EdgeConfidence
 from cotyle.anatomy.edge_spread import INDEPENDENT_POINTS, sphere_spread_mm, widened_landmarks, widened_sphere
 from cotyle.anatomy.landmarks import Landmark, Origin, given
-from cotyle.anatomy.socket_sphere import find_socket_sphere
+from cotyle.anatomy.segmentation.edge_confidence import CLEAR_SD_MM, Edge, EdgeConfidence
+from cotyle.anatomy.sockets.socket_sphere import find_socket_sphere
 from cotyle.anatomy.survey import survey_anatomy
 from cotyle.space.fits import fit_sphere
 from cotyle.space.mesh import TriangleMesh

@@ -5,8 +5,8 @@ import pytest
 from cotyle.anatomy.anterior_plane import touching_plane_from_surfaces
 from cotyle.anatomy.landmark_rules import fossa, midline_landmarks, side_landmarks
 from cotyle.anatomy.landmarks import NO_SEEDS, AnatomySeeds
-from cotyle.anatomy.rim import find_rim
-from cotyle.anatomy.socket_sphere import find_socket_sphere
+from cotyle.anatomy.sockets.rim import find_rim
+from cotyle.anatomy.sockets.socket_sphere import find_socket_sphere
 from cotyle.space.mesh import merged
 from cotyle.space.side import Side
 

@@ -2,12 +2,12 @@
 
 import numpy as np
 import pytest
-from cotyle.anatomy.edge_confidence import Edge, EdgeConfidence
 from cotyle.anatomy.landmarks import APP_NAMES, NO_SEEDS, Origin
 from cotyle.anatomy.landmarks import given as given_mark
 from cotyle.anatomy.mirrored_half import lay_halves, symphysis_step_mm
 from cotyle.anatomy.pelvis import build_pelvis
 from cotyle.anatomy.plane_points import find_plane_points
+from cotyle.anatomy.segmentation.edge_confidence import Edge, EdgeConfidence
 from cotyle.anatomy.survey import survey_anatomy
 from cotyle.errors import InputError
 from cotyle.space.rotations import rotation_matrix

@@ -1,9 +1,9 @@
 """A scan that shows less than usual says so, and names what suffers; a usual one says nothing."""
 
 import pytest
-from cotyle.anatomy.cortex_model import Blur
 from cotyle.anatomy.findings import Concern
 from cotyle.anatomy.scan_quality import scan_findings
+from cotyle.anatomy.shapes.cortex_model import Blur
 
 USUAL = {"sigma_mm": 0.72, "cortex_hu": 1280.0, "across_mm": 0.58, "noise_hu": 21.0}
 

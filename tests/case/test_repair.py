@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from cotyle.anatomy.edge_confidence import Edge
 from cotyle.anatomy.findings import Concern, Finding, Grade
 from cotyle.anatomy.landmarks import GIVEN_UNCERTAINTY_MM, Origin
+from cotyle.anatomy.segmentation.edge_confidence import Edge
 from cotyle.case.anatomy_stages import answered, complete_anatomy
 from cotyle.case.repair import corrected_landmarks, repaired_bones
 from cotyle.case.stages import plan_cup

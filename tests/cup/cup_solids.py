@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from cotyle.anatomy import shape_landmarks
-from cotyle.anatomy.shape_model import load_shape_model
+from cotyle.anatomy.shapes import shape_landmarks
+from cotyle.anatomy.shapes.shape_model import load_shape_model
 from cotyle.space.arrays import Array
 from cotyle.space.fits import fit_sphere
 from cotyle.space.frames import Frame, frame_from_left_and_superior

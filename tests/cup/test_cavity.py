@@ -6,7 +6,6 @@ from cotyle.cup.cavity import (
     Cavity,
     ReamingStep,
     bullet_distance_mm,
-    hemisphere_directions,
     line_through_step_mm,
     step_along,
 )
@@ -88,12 +87,3 @@ def test_a_reamer_that_moves_across_its_own_direction_is_refused():
         step_along(5, [0, 0, 0], [1, 0, 0])
     with pytest.raises(InputError, match="cavity-empty"):
         Cavity(())
-
-
-def test_points_of_the_hemisphere_stand_for_equal_areas():
-    directions = hemisphere_directions([1, 1, 0], 20_000)
-    height = directions @ (np.array([1, 1, 0]) / np.sqrt(2))
-    # Archimedes: the area of a zone goes with its height; cap of half-angle 60 has half of the hemisphere
-    assert np.mean(height > 0.5) == pytest.approx(0.5, abs=1e-3)
-    # the mean of equal-area points of a hemisphere lies half a radius along its axis
-    assert directions.mean(axis=0) == pytest.approx(0.5 * np.array([1, 1, 0]) / np.sqrt(2), abs=1e-3)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import time
-
 import numpy as np
 import pytest
 from cotyle.cup.cavity import Cavity
@@ -81,12 +79,3 @@ def test_orientation_stays_to_a_millionth_of_a_degree():
     for definition in Definition:
         assert after[definition].inclination_deg == pytest.approx(before[definition].inclination_deg, abs=1e-6)
         assert after[definition].anteversion_deg == pytest.approx(before[definition].anteversion_deg, abs=1e-6)
-
-
-def test_a_full_measure_follows_the_hand():
-    hip = model_hip()
-    everything(hip)  # compiles
-    started = time.perf_counter()
-    everything(hip)
-    # with the search for the proposal; 0.5 s is the aim, doubled for a busy machine
-    assert time.perf_counter() - started < 1.0

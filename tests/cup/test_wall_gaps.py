@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from cotyle.anatomy.cortex_model import Blur
+from cotyle.anatomy.shapes.cortex_model import Blur
 from cotyle.cup.cavity import Cavity, step_along
 from cotyle.cup.inner_surface import inner_surface
 from cotyle.cup.wall import measure_wall

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from cotyle.anatomy.edge_confidence import CLEAR_SD_MM, Edge, EdgeConfidence
+from cotyle.anatomy.segmentation.edge_confidence import CLEAR_SD_MM, Edge, EdgeConfidence
 from cotyle.cup.cavity import Cavity, ReamingStep
 from cotyle.cup.component import Cup
 from cotyle.cup.coverage import coverage_spread

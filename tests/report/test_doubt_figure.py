@@ -4,7 +4,7 @@ import io
 
 import numpy as np
 import pytest
-from cotyle.anatomy.edge_confidence import CLEAR_SD_MM, EDGE_WORDS, Edge, EdgeConfidence
+from cotyle.anatomy.segmentation.edge_confidence import CLEAR_SD_MM, EDGE_WORDS, Edge, EdgeConfidence
 from cotyle.case.store import read_case
 from cotyle.case.verdict import PointToCheck
 from cotyle.image.volume import Volume

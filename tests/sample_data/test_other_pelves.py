@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from cotyle.anatomy.shape_landmarks import HIP_CODE
+from cotyle.anatomy.shapes.shape_landmarks import HIP_CODE
 from cotyle.space.mesh_queries import MeshQuery
 from cotyle.space.rotations import angle_between_deg
 from cotyle.space.side import Side

@@ -4,7 +4,7 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-from cotyle.anatomy.shape_model import load_shape_model
+from cotyle.anatomy.shapes.shape_model import load_shape_model
 from cotyle.space.fits import fit_sphere
 from cotyle.space.mesh_queries import MeshQuery
 from cotyle.space.side import Side

@@ -4,8 +4,8 @@ from functools import cache
 
 import numpy as np
 import pytest
-from cotyle.anatomy.shape_landmarks import HIP_CODE
-from cotyle.anatomy.socket_sphere import vertex_areas
+from cotyle.anatomy.shapes.shape_landmarks import HIP_CODE
+from cotyle.anatomy.sockets.socket_sphere import vertex_areas
 from cotyle.image.sampling import sample
 from cotyle.space.arrays import unit
 from cotyle.space.mesh_queries import MeshQuery

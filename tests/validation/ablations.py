@@ -15,11 +15,13 @@ from typing import Any
 from unittest.mock import patch
 
 import numpy as np
-from cotyle.anatomy import bone_shapes, bones, joints, pelvis_fit, replaced_hips, socket_fits
-from cotyle.anatomy.edge_profiles import Edges
-from cotyle.anatomy.socket_sphere import SocketSphere
-from cotyle.anatomy.socket_ways import SocketWay
-from cotyle.anatomy.surface_fit import Limit
+from cotyle.anatomy.metal import replaced_hips
+from cotyle.anatomy.segmentation import bone_shapes, bones, joints, pelvis_fit
+from cotyle.anatomy.shapes.edge_profiles import Edges
+from cotyle.anatomy.shapes.surface_fit import Limit
+from cotyle.anatomy.sockets import socket_fits
+from cotyle.anatomy.sockets.socket_sphere import SocketSphere
+from cotyle.anatomy.sockets.socket_ways import SocketWay
 from cotyle.cup import wall
 from cotyle.cup.wall_gaps import WallGaps
 from cotyle.space.arrays import Array

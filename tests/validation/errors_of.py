@@ -9,11 +9,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from cotyle.anatomy.anterior_plane import touching_plane_from_surfaces
 from cotyle.anatomy.bone_quality import judge_bones
-from cotyle.anatomy.bones import Bones, segment_bones
 from cotyle.anatomy.findings import Finding
 from cotyle.anatomy.landmarks import given as given_landmark
 from cotyle.anatomy.pelvis import Pelvis
 from cotyle.anatomy.seeds import seeds_from
+from cotyle.anatomy.segmentation.bones import Bones, segment_bones
 from cotyle.anatomy.survey import Survey, survey_anatomy
 from cotyle.cup.cavity import Cavity, ReamingStep
 from cotyle.cup.component import Cup

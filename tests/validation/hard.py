@@ -9,8 +9,8 @@ from importlib import import_module
 from pkgutil import iter_modules
 
 from cotyle.anatomy.bone_quality import judge_bones, require_pelvis, require_shown
-from cotyle.anatomy.bones import segment_bones
 from cotyle.anatomy.findings import Finding
+from cotyle.anatomy.segmentation.bones import segment_bones
 from cotyle.errors import InputError
 from cotyle.image.volume import Volume
 from cotyle.space.side import Side

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-from cotyle.anatomy.bones import Bones
+from cotyle.anatomy.segmentation.bones import Bones
 from cotyle.space.side import Side
 from cotyle_sample.truth import Truth
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from cotyle.anatomy.socket import Socket
+from cotyle.anatomy.sockets.socket import Socket
 from cotyle.anatomy.survey import Survey
 from cotyle.cup.orientation import Definition, orientation_of_axis
 from cotyle.space.frames import Frame

@@ -28,7 +28,7 @@ import numpy as np
 
 from cotyle.anatomy.landmarks import APP_NAMES
 from cotyle.anatomy.pelvis import app_frame
-from cotyle.anatomy.socket_sphere import vertex_areas
+from cotyle.anatomy.sockets.socket_sphere import vertex_areas
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, BoolArray, unit
 from cotyle.space.frames import Frame

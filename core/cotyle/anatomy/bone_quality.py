@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cotyle.anatomy.bones import Bones
 from cotyle.anatomy.findings import Concern, Finding
 from cotyle.anatomy.metal_findings import metal_findings
 from cotyle.anatomy.scan_quality import scan_findings
+from cotyle.anatomy.segmentation.bones import Bones
 from cotyle.errors import InputError
 from cotyle.image.labels import BONE_LABELS, femur, hip_bone
 from cotyle.image.volume import Volume
@@ -52,7 +52,7 @@ class BoneQuality:
     weak_edge_share, shown_share: by bone, among its vertices (those inside the scan, for the first).
     volume_ml: by bone, of the label map. left_right_ratio: of the hip bones' volumes.
     movement_mm: median way from the fitted model to the surface. mode_rms_sd, correlation, femur_score_hu: see
-    :mod:`cotyle.anatomy.pelvis_fit`.
+    :mod:`cotyle.anatomy.segmentation.pelvis_fit`.
     """
 
     joints: Mapping[Side, JointQuality]

@@ -14,9 +14,9 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 
-from cotyle.anatomy.edge_confidence import EDGE_WORDS, Edge, EdgeConfidence
 from cotyle.anatomy.findings import Concern, Finding
-from cotyle.anatomy.socket_sphere import vertex_areas
+from cotyle.anatomy.segmentation.edge_confidence import EDGE_WORDS, Edge, EdgeConfidence
+from cotyle.anatomy.sockets.socket_sphere import vertex_areas
 from cotyle.space.arrays import Array, BoolArray
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.shapes import Sphere

@@ -1,8 +1,8 @@
 """What doubtful edges do to the socket's sphere and to the landmarks.
 
-*Sphere.* The fit counts the lunate as 30 independent points (:mod:`cotyle.anatomy.socket_sphere`): a vertex stands for
-its share s of them by area. A point that errs by sd along its normal moves the least-squares sphere p = (centre,
-radius) by the fit's own gain, and independent points add in squares:
+*Sphere.* The fit counts the lunate as 30 independent points (:mod:`cotyle.anatomy.sockets.socket_sphere`): a vertex
+stands for its share s of them by area. A point that errs by sd along its normal moves the least-squares sphere
+p = (centre, radius) by the fit's own gain, and independent points add in squares:
 cov p = A^-1 (sum s sd^2 g g') A^-1, A = sum s g g', g = (unit vector from the centre, 1).
 
 *Landmarks.* A point that was found on a surface errs by that surface's standard deviation besides its rule's own, along
@@ -19,10 +19,10 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from cotyle.anatomy.edge_confidence import EdgeConfidence, excess_mm
 from cotyle.anatomy.landmarks import Landmark, Landmarks, Origin, SocketSeeds
-from cotyle.anatomy.rim import mouth_view
-from cotyle.anatomy.socket_sphere import SocketSphere, articular, vertex_areas
+from cotyle.anatomy.segmentation.edge_confidence import EdgeConfidence, excess_mm
+from cotyle.anatomy.sockets.rim import mouth_view
+from cotyle.anatomy.sockets.socket_sphere import SocketSphere, articular, vertex_areas
 from cotyle.space.arrays import Array
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.shapes import Sphere

@@ -31,8 +31,8 @@ from scipy.spatial import cKDTree
 from cotyle.anatomy.anterior_plane import FLAT_WITHIN_MM, hip_bone
 from cotyle.anatomy.landmarks import AnatomySeeds, Landmark, Origin
 from cotyle.anatomy.morphology import hip_view, socket_edge
-from cotyle.anatomy.rim import RIM_REACH_MM
 from cotyle.anatomy.sections import near_part, plane_section
+from cotyle.anatomy.sockets.rim import RIM_REACH_MM
 from cotyle.space.arrays import Array, BoolArray
 from cotyle.space.frames import Frame
 from cotyle.space.mesh import TriangleMesh

@@ -13,7 +13,7 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
-from cotyle.anatomy.metal_cup import BonyBed
+from cotyle.anatomy.metal.metal_cup import BonyBed
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, as_points, as_vector
 from cotyle.space.shapes import Sphere

@@ -6,10 +6,10 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from cotyle.anatomy.bones import Bones
 from cotyle.anatomy.findings import Concern, Finding
-from cotyle.anatomy.metal_cup import CupKind, MetalCup
-from cotyle.anatomy.metal_parts import PartKind
+from cotyle.anatomy.metal.metal_cup import CupKind, MetalCup
+from cotyle.anatomy.metal.metal_parts import PartKind
+from cotyle.anatomy.segmentation.bones import Bones
 from cotyle.image.labels import femur, hip_bone
 from cotyle.image.metal import CLEAR_MM, Metal
 from cotyle.image.sampling import sample

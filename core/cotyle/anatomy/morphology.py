@@ -2,7 +2,7 @@
 
 All are measured on cuts of the bone's surface by planes of the frame, with hip-sided axes (lateral, anterior,
 superior), so that a mirrored patient gives the same numbers. The edge of the socket in a cut is the first
-bone, coming from outside, within 6 mm of the sphere: see :mod:`cotyle.anatomy.rim`.
+bone, coming from outside, within 6 mm of the sphere: see :mod:`cotyle.anatomy.sockets.rim`.
 
 - lateral centre-edge angle: in the coronal plane through the centre, from superior to the lateral edge
   (Wiberg, Acta Chir Scand 1939;83 suppl 58);
@@ -27,8 +27,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cotyle.anatomy.rim import RIM_REACH_MM
 from cotyle.anatomy.sections import clipped_to_radius, horizon, near_part, plane_section, subdivided
+from cotyle.anatomy.sockets.rim import RIM_REACH_MM
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, unit
 from cotyle.space.frames import Frame

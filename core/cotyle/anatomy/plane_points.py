@@ -21,11 +21,11 @@ from cotyle.anatomy.anterior_plane import (
     touching_plane_from_seeds,
     touching_plane_from_surfaces,
 )
-from cotyle.anatomy.edge_confidence import NO_EDGES, EdgeConfidence
 from cotyle.anatomy.findings import Concern, Finding
 from cotyle.anatomy.landmarks import APP_NAMES, AnatomySeeds, Landmark, Landmarks, Origin
 from cotyle.anatomy.mirrored_half import MirroredHalf, lay_halves, lay_piece, stands_proud_mm, symphysis_step_mm
 from cotyle.anatomy.pelvis import Posture
+from cotyle.anatomy.segmentation.edge_confidence import NO_EDGES, EdgeConfidence
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, BoolArray
 from cotyle.space.frames import Frame

@@ -6,8 +6,8 @@ The limits are ours. Synthetic scans with slices of 2.5 mm, with noise of 78 HU 
 
 from __future__ import annotations
 
-from cotyle.anatomy.cortex_model import Blur
 from cotyle.anatomy.findings import Concern, Finding
+from cotyle.anatomy.shapes.cortex_model import Blur
 
 # Blur across the slices of 2 mm slices is 1.1 mm; within them of the softest usual kernels 1.05 mm.
 MOST_ACROSS_MM, MOST_WITHIN_MM = 1.2, 1.2

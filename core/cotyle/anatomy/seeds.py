@@ -7,9 +7,9 @@ from types import MappingProxyType
 
 import numpy as np
 
-from cotyle.anatomy.bones import Correspondence
 from cotyle.anatomy.landmarks import LANDMARK_NAMES, AnatomySeeds, SocketSeeds
-from cotyle.anatomy.metal_cup import MetalCup
+from cotyle.anatomy.metal.metal_cup import MetalCup
+from cotyle.anatomy.segmentation.bones import Correspondence
 from cotyle.space.fits import fit_sphere_robust
 from cotyle.space.side import Side
 

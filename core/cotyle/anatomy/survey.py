@@ -15,7 +15,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from cotyle.anatomy.anterior_plane import hip_bone
-from cotyle.anatomy.edge_confidence import NO_EDGES, EdgeConfidence
 from cotyle.anatomy.edge_findings import edge_findings
 from cotyle.anatomy.edge_spread import widened_landmarks
 from cotyle.anatomy.findings import Concern, Finding
@@ -33,10 +32,11 @@ from cotyle.anatomy.landmarks import (
 from cotyle.anatomy.morphology import measure_crowe, measure_morphology
 from cotyle.anatomy.pelvis import Pelvis, build_pelvis
 from cotyle.anatomy.plane_points import InImage, find_plane_points, require_known
-from cotyle.anatomy.rim import mouth_view
-from cotyle.anatomy.socket import Socket, fossa_floor, mirrored_center, socket_of
-from cotyle.anatomy.socket_fits import SocketFit, fit_sockets, socket_fit_findings
-from cotyle.anatomy.socket_sphere import BED, articular
+from cotyle.anatomy.segmentation.edge_confidence import NO_EDGES, EdgeConfidence
+from cotyle.anatomy.sockets.rim import mouth_view
+from cotyle.anatomy.sockets.socket import Socket, fossa_floor, mirrored_center, socket_of
+from cotyle.anatomy.sockets.socket_fits import SocketFit, fit_sockets, socket_fit_findings
+from cotyle.anatomy.sockets.socket_sphere import BED, articular
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.side import Side
 

@@ -9,13 +9,13 @@ from pathlib import Path
 import numpy as np
 import SimpleITK as sitk
 
-from cotyle.anatomy.cortex_model import Blur
-from cotyle.anatomy.edge_confidence import EdgeConfidence
 from cotyle.anatomy.findings import Finding
 from cotyle.anatomy.landmarks import AnatomySeeds, Landmark
-from cotyle.anatomy.metal_cup import MetalCup
+from cotyle.anatomy.metal.metal_cup import MetalCup
 from cotyle.anatomy.pelvis import Pelvis, build_pelvis
-from cotyle.anatomy.socket import Socket, socket_of
+from cotyle.anatomy.segmentation.edge_confidence import EdgeConfidence
+from cotyle.anatomy.shapes.cortex_model import Blur
+from cotyle.anatomy.sockets.socket import Socket, socket_of
 from cotyle.case.values import load, save
 from cotyle.errors import InputError
 from cotyle.files import atomic_path

@@ -10,12 +10,12 @@ from pathlib import Path
 import numpy as np
 
 from cotyle.anatomy.bone_quality import BoneQuality, judge_bones, require_pelvis, require_shown
-from cotyle.anatomy.bones import Bones, segment_bones
 from cotyle.anatomy.findings import Concern, Finding, Grade, touching
-from cotyle.anatomy.given_bones import bones_from_labels
 from cotyle.anatomy.landmark_files import check_inside
 from cotyle.anatomy.landmarks import APP_NAMES, Landmark, Origin
 from cotyle.anatomy.seeds import seeds_from
+from cotyle.anatomy.segmentation.bones import Bones, segment_bones
+from cotyle.anatomy.segmentation.given_bones import bones_from_labels
 from cotyle.anatomy.survey import Survey, survey_anatomy
 from cotyle.case.anatomy_file import Anatomy, DrawnLabels, ScanSource, Skeleton
 from cotyle.errors import InputError

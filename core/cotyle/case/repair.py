@@ -22,13 +22,13 @@ from pathlib import Path
 import numpy as np
 from scipy.spatial import cKDTree
 
-from cotyle.anatomy.clear_spread import clear_spread
-from cotyle.anatomy.edge_confidence import judge_edges
 from cotyle.anatomy.findings import Concern, Finding, Grade
-from cotyle.anatomy.given_bones import bones_from_labels, drawn_surface, fill_interiors, label_flaws
 from cotyle.anatomy.landmark_files import LandmarkRecord, plain_name, read_landmarks
 from cotyle.anatomy.landmarks import GIVEN_UNCERTAINTY_MM, AnatomySeeds, Landmark, Landmarks, Origin, given
 from cotyle.anatomy.seeds import seeds_from
+from cotyle.anatomy.segmentation.clear_spread import clear_spread
+from cotyle.anatomy.segmentation.edge_confidence import judge_edges
+from cotyle.anatomy.segmentation.given_bones import bones_from_labels, drawn_surface, fill_interiors, label_flaws
 from cotyle.case.anatomy_file import DrawnLabels, Skeleton
 from cotyle.case.anatomy_stages import Progress, given_of, label_digest
 from cotyle.errors import InputError

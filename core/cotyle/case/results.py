@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 
 from cotyle import __version__
-from cotyle.anatomy.edge_confidence import Edge, EdgeConfidence
 from cotyle.anatomy.findings import Finding
 from cotyle.anatomy.landmarks import Landmark
 from cotyle.anatomy.pelvis import Pelvis
-from cotyle.anatomy.socket import Socket
-from cotyle.anatomy.socket_ways import SocketWay
+from cotyle.anatomy.segmentation.edge_confidence import Edge, EdgeConfidence
+from cotyle.anatomy.sockets.socket import Socket
+from cotyle.anatomy.sockets.socket_ways import SocketWay
 from cotyle.case import measurements as m
 from cotyle.case.anatomy_file import Anatomy
 from cotyle.case.anatomy_stages import given_of

@@ -16,7 +16,7 @@ from cotyle import __version__
 from cotyle.anatomy.findings import Concern, Finding, Grade
 from cotyle.anatomy.landmark_files import LandmarkFile, landmarks_from_records, write_landmarks
 from cotyle.anatomy.landmarks import APP_NAMES, LANDMARK_NAMES, Landmark, Landmarks, Origin
-from cotyle.anatomy.socket import Socket
+from cotyle.anatomy.sockets.socket import Socket
 from cotyle.case import folder as names
 from cotyle.case.anatomy_file import Anatomy, Skeleton, read_scan_copy
 from cotyle.case.anatomy_stages import complete_anatomy, require_plannable

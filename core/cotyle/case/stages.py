@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from cotyle.anatomy.pelvis import Pelvis
-from cotyle.anatomy.socket import Socket
+from cotyle.anatomy.sockets.socket import Socket
 from cotyle.case.anatomy_file import Anatomy
 from cotyle.case.json_text import DECIMALS
 from cotyle.case.plan_file import CupChoice, OrientationChoice, PlanFile

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, BoolArray, as_points, as_vector, unit
+from cotyle.space.directions import hemisphere_directions
 from cotyle.space.rotations import angle_between_deg
 
 SMALLEST_REAMER_MM = 30.0
@@ -223,20 +224,3 @@ def _swallowed(step: ReamingStep, others: Sequence[ReamingStep]) -> bool:
         if (bullet_distance_mm(drawn_out, floor) < 1e-6).all():
             return True
     return False
-
-
-def hemisphere_directions(direction_lps: npt.ArrayLike, count: int) -> Array:
-    """Return unit vectors (count, 3) of equal area each over the hemisphere about a direction.
-
-    Golden-angle spiral: the same area between neighbouring heights (Archimedes), azimuth by the golden angle.
-    """
-    axis = unit(direction_lps)
-    u = unit(np.cross(axis, np.eye(3)[int(np.argmin(np.abs(axis)))]))
-    height = (np.arange(count) + 0.5) / count
-    azimuth = np.arange(count) * np.pi * (3.0 - np.sqrt(5.0))
-    ring = np.sqrt(1.0 - height**2)
-    return (
-        (ring * np.cos(azimuth))[:, None] * u
-        + (ring * np.sin(azimuth))[:, None] * np.cross(axis, u)
-        + height[:, None] * axis
-    )

@@ -18,11 +18,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cotyle.anatomy.edge_confidence import EdgeConfidence
-from cotyle.cup.cavity import hemisphere_directions
+from cotyle.anatomy.segmentation.edge_confidence import EdgeConfidence
 from cotyle.cup.component import Cup
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, BoolArray, read_only
+from cotyle.space.directions import hemisphere_directions
 from cotyle.space.frames import Frame
 from cotyle.space.lines import inside
 from cotyle.space.mesh import TriangleMesh

@@ -18,7 +18,7 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
-from cotyle.anatomy.cortex_model import Blur
+from cotyle.anatomy.shapes.cortex_model import Blur
 from cotyle.cup.cavity import Cavity, ReamingStep, line_through_step_mm, step_along
 from cotyle.cup.center import CenterShift, center_shift
 from cotyle.cup.component import Cup

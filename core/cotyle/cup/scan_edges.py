@@ -1,11 +1,11 @@
 """Edges of bone along a line, read from the scan below the size of a voxel.
 
 Two readings. With the blur of the scan known, the density across the surface is explained by a blurred layer of cortex
-(:mod:`cotyle.anatomy.cortex_model`; Treece et al., Med Image Anal 2010;14:276-290), which stays true where the cortex
-is thin. Without it, the edge is put at the half height of the density step along the line: a symmetric blur leaves the
-middle of a step where it was. A cortex thinner than about twice the blur peaks too low, so that the half height lies
-too far out: on synthetic scans (voxels 0.8 x 0.8 x 1.0 mm) by 0.2 mm in healthy and 0.5 mm in osteopenic bone, the
-layer by 0.04 and 0.14 mm.
+(:mod:`cotyle.anatomy.shapes.cortex_model`; Treece et al., Med Image Anal 2010;14:276-290), which stays true where the
+cortex is thin. Without it, the edge is put at the half height of the density step along the line: a symmetric blur
+leaves the middle of a step where it was. A cortex thinner than about twice the blur peaks too low, so that the half
+height lies too far out: on synthetic scans (voxels 0.8 x 0.8 x 1.0 mm) by 0.2 mm in healthy and 0.5 mm in osteopenic
+bone, the layer by 0.04 and 0.14 mm.
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from cotyle.anatomy.cortex_model import Blur, find_cortex_edges
-from cotyle.anatomy.scan_blur import estimate_blur
+from cotyle.anatomy.segmentation.scan_blur import estimate_blur
+from cotyle.anatomy.shapes.cortex_model import Blur, find_cortex_edges
 from cotyle.cup.inner_surface import InnerSurface
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume

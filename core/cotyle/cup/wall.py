@@ -20,8 +20,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from cotyle.anatomy.cortex_model import Blur
-from cotyle.anatomy.edge_confidence import EdgeConfidence
+from cotyle.anatomy.segmentation.edge_confidence import EdgeConfidence
+from cotyle.anatomy.shapes.cortex_model import Blur
 from cotyle.cup.cavity import Cavity, ReamingStep
 from cotyle.cup.inner_surface import InnerSurface, NearestPair, distances_from_points, least_wall
 from cotyle.cup.scan_edges import edge_shift_mm, resolution_along_mm

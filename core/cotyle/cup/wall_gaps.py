@@ -23,7 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
-from cotyle.anatomy.cortex_model import Blur
+from cotyle.anatomy.shapes.cortex_model import Blur
 from cotyle.cup.cavity import ReamingStep
 from cotyle.image.metal import METAL_FROM_HU
 from cotyle.image.sampling import sample

@@ -19,7 +19,7 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.spatial import cKDTree
 
-from cotyle.anatomy.edge_confidence import EdgeConfidence, excess_mm
+from cotyle.anatomy.segmentation.edge_confidence import EdgeConfidence, excess_mm
 from cotyle.cup.cavity import ReamingStep
 from cotyle.cup.inner_surface import InnerSurface, NearestPair, squarely_behind
 from cotyle.space.arrays import Array

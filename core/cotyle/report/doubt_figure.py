@@ -19,10 +19,10 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from scipy.spatial import cKDTree
 
-from cotyle.anatomy.edge_confidence import EDGE_WORDS, Edge, EdgeConfidence
 from cotyle.anatomy.sections import near_part, plane_section
-from cotyle.anatomy.socket import Socket
-from cotyle.anatomy.socket_sphere import vertex_areas
+from cotyle.anatomy.segmentation.edge_confidence import EDGE_WORDS, Edge, EdgeConfidence
+from cotyle.anatomy.sockets.socket import Socket
+from cotyle.anatomy.sockets.socket_sphere import vertex_areas
 from cotyle.case.anatomy_file import Skeleton
 from cotyle.case.verdict import PointToCheck
 from cotyle.image.labels import hip_bone

@@ -1,0 +1,1 @@
+"""Bones of a scan, each with how sure its edges are."""

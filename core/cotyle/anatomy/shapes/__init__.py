@@ -1,0 +1,1 @@
+"""The open shape model, and surfaces that follow a scan: what segmentation is made with."""
