@@ -21,18 +21,17 @@ from functools import cached_property, partial
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import maximum_filter1d
 from scipy.spatial import cKDTree
-from scipy.special import ndtr
 
 from cotyle.anatomy.segmentation.edge_confidence import Edge, EdgeConfidence
 from cotyle.anatomy.segmentation.femoral_head import NECK_COSINE
+from cotyle.anatomy.segmentation.joint_dips import RAY_STEP_MM, JointDips
 from cotyle.anatomy.shapes.cortex_model import Blur
 from cotyle.anatomy.shapes.surface_fit import Guide, Trust
 from cotyle.image.labels import femur, hip_bone
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
-from cotyle.space.arrays import Array, BoolArray, IntArray, unit
+from cotyle.space.arrays import Array, IntArray, unit
 from cotyle.space.directions import even_directions
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.shapes import Sphere
@@ -46,26 +45,17 @@ _PUT_MM, _SEEN_BELIEF = 0.6, 0.3
 NARROW_MM = 1.8
 USUAL_BLUR_MM = 0.75
 _RAYS = 4000
-_STEP_MM = 0.2
 _INSIDE_MM, _OUTSIDE_MM = 5.0, 13.0
-# Where the middle of the space may lie, from the sphere of the head; how far off the dense flanks may be.
-_WINDOW_MM = (-1.5, 2.5)
-_FLANK_MM = 3.0
-# How dense a flank is at least, against the densest place of the median ray; so deep a dip is no noise; so deep it is
-# beyond doubt.
-_DENSE_SHARE = 0.5
-_LEAST_DIP_HU, _SURE_DIP_HU = 12.0, 120.0
+# So deep a dip is beyond doubt.
+_SURE_DIP_HU = 120.0
 # A dip belongs to the seam if it lies so near to what its neighbours say.
 _NEIGHBOURS, _ASTRAY_MM = 24, 0.8
 _LEAST_BELIEF, _LEAST_COMPANY = 0.15, 0.3
 # Where no dip is seen the seam grows inwards from its neighbours, ring by ring.
 _ROUNDS_OF_FUSED = 8
-# The drawn joint: thickness of both plates, density of the bone beneath and of the space, as shares of the plate's.
-_PLATE_MM, _BENEATH, _SPACE = 2.0, 0.25, 0.07
 _DRAWN_FROM_MM, _LEAST_FACING = 7.0, 0.5
-# A joint is worn if so large a share of its rays find it narrow; else there is no seam. Beyond a wider space bone
-# begins again from the second of these densities after one below the first (shares of the dense ones).
-_WORN_SHARE, _CLEAR_SHARE, _BONE_SHARE = 0.04, 0.35, 0.45
+# A joint is worn if so large a share of its rays find it narrow; else there is no seam.
+_WORN_SHARE = 0.04
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,32 +137,12 @@ def find_seam(
     """
     directions = even_directions(_RAYS)
     directions = directions[directions @ unit(neck_lps, "direction of the neck") < NECK_COSINE]
-    radii = np.arange(head.radius_mm - _INSIDE_MM, head.radius_mm + _OUTSIDE_MM, _STEP_MM)
+    radii = np.arange(head.radius_mm - _INSIDE_MM, head.radius_mm + _OUTSIDE_MM, RAY_STEP_MM)
     profile = sample(volume, head.center_lps_mm + radii[:, None] * directions[:, None, :]).astype(np.float64)
-    dips = _Dips.of(profile, radii, head.radius_mm)
-    tree = cKDTree(directions)
-    around = tree.query(directions, k=_NEIGHBOURS + 1)[1][:, 1:]
-    middle, depth, at = dips.deepest()
-    expected, company = _told_by(middle, depth, around)
-    middle, depth, at = dips.nearest(expected)
-    seen = np.abs(middle - expected) < _ASTRAY_MM
-    space = np.full(len(middle), np.nan)
+    dips = JointDips.of(profile, radii, head.radius_mm)
     blur_mm = np.full(len(directions), USUAL_BLUR_MM) if blur is None else blur.along_mm(directions)
-    space[seen] = dips.width(np.flatnonzero(seen).astype(np.int32), at[seen], blur_mm[seen])
-    middle = np.where(seen, middle, np.nan)
-    expected, company = _told_by(middle, depth, around)
-    seen &= company > _LEAST_COMPANY
-    fused = np.zeros(len(middle), dtype=bool)
-    for _ in range(_ROUNDS_OF_FUSED):
-        new = ~seen & ~fused & (company > _LEAST_COMPANY) & dips.dense_throughout(expected)
-        if not new.any():
-            break
-        fused |= new
-        middle = np.where(new, expected, middle)
-        expected, company = _told_by(middle, depth, around)
-    space = np.where(fused, 0.0, space)
-    belief = np.where(fused, _LEAST_BELIEF, np.clip(depth / _SURE_DIP_HU, _LEAST_BELIEF, 1.0))
-    told = (seen & (space < NARROW_MM)) | fused
+    middle, space, belief = _trace(dips, directions, blur_mm)
+    told = space < NARROW_MM
     if trust is not None:
         belief = belief * trust(head.center_lps_mm + middle[:, None] * directions)
     rows = np.flatnonzero(told & (belief > 0.0))
@@ -185,6 +155,33 @@ def find_seam(
     bare = np.flatnonzero(np.isfinite(floor))
     edges = (middle - 0.5 * space)[rows], (middle + 0.5 * space)[rows]
     return JointSeam(head, directions[rows], *edges, belief[rows], directions[bare], floor[bare])
+
+
+def _trace(dips: JointDips, directions: Array, blur_mm: Array) -> tuple[Array, Array, Array]:
+    """Middle and width of the space (mm) and belief in them along each ray (n,); the width is NaN where none is known.
+
+    Dips that agree with their neighbours are the seam; from these it grows into bone that touches bone.
+    """
+    around = cKDTree(directions).query(directions, k=_NEIGHBOURS + 1)[1][:, 1:]
+    middle, depth, at = dips.deepest()
+    expected, _ = _told_by(middle, depth, around)
+    middle, depth, at = dips.nearest(expected)
+    seen = np.abs(middle - expected) < _ASTRAY_MM
+    middle = np.where(seen, middle, np.nan)
+    space = np.full(len(middle), np.nan)
+    expected, company = _told_by(middle, depth, around)
+    seen &= company > _LEAST_COMPANY
+    space[seen] = dips.width(np.flatnonzero(seen).astype(np.int32), at[seen], blur_mm[seen])
+    fused = np.zeros(len(middle), dtype=bool)
+    for _ in range(_ROUNDS_OF_FUSED):
+        new = ~seen & ~fused & (company > _LEAST_COMPANY) & dips.dense_throughout(expected)
+        if not new.any():
+            break
+        fused |= new
+        middle = np.where(new, expected, middle)
+        expected, company = _told_by(middle, depth, around)
+    space = np.where(fused, 0.0, space)
+    return middle, space, np.where(fused, _LEAST_BELIEF, np.clip(depth / _SURE_DIP_HU, _LEAST_BELIEF, 1.0))
 
 
 def find_seams(
@@ -250,113 +247,6 @@ def edges_with_seams(
             sd_mm = np.where(seen, SEAM_SD_MM, np.where(put, GUESSED_SD_MM, own.spread_mm))
             told[name] = EdgeConfidence(kind.astype(np.uint8), sd_mm.astype(np.float16))
     return told
-
-
-@dataclass(frozen=True, eq=False)
-class _Dips:
-    """Density along rays (n, m) at ``radii`` (m,), and which of its lowest places (n, m) lie between dense flanks."""
-
-    profile: Array
-    radii: Array
-    usual_hu: float
-    depth: Array
-    lowest: BoolArray
-
-    @classmethod
-    def of(cls, profile: Array, radii: Array, radius_mm: float) -> _Dips:
-        count = round(_FLANK_MM / _STEP_MM)
-        before = maximum_filter1d(profile, count + 1, axis=1, origin=count // 2)
-        after = maximum_filter1d(profile, count + 1, axis=1, origin=-(count // 2))
-        flank = np.minimum(before, after)
-        usual = float(np.median(profile[:, np.abs(radii - radius_mm) < 2.0].max(axis=1)))
-        depth = flank - profile
-        low, high = _WINDOW_MM
-        lowest = (flank > _DENSE_SHARE * usual) & (depth > _LEAST_DIP_HU)
-        lowest &= (radii > radius_mm + low) & (radii < radius_mm + high)
-        lowest[:, 1:-1] &= (profile[:, 1:-1] <= profile[:, :-2]) & (profile[:, 1:-1] < profile[:, 2:])
-        lowest[:, [0, -1]] = False
-        return cls(profile, radii, usual, depth, lowest)
-
-    def deepest(self) -> tuple[Array, Array, IntArray]:
-        """Place (mm), depth (HU) and index of each ray's deepest dip; NaN, 0 and 0 where there is none."""
-        return self._at(np.argmax(np.where(self.lowest, self.depth, -np.inf), axis=1))
-
-    def nearest(self, expected: Array) -> tuple[Array, Array, IntArray]:
-        """The same of the dip nearest to a place expected (n,)."""
-        away = np.abs(self.radii - np.nan_to_num(expected, nan=-1e3)[:, None])
-        return self._at(np.argmin(np.where(self.lowest, away, np.inf), axis=1))
-
-    def _at(self, at: IntArray) -> tuple[Array, Array, IntArray]:
-        rows = np.arange(len(at))
-        found = self.lowest[rows, at]
-        inner = np.clip(at, 1, len(self.radii) - 2)
-        left, middle, right = (self.profile[rows, inner + step] for step in (-1, 0, 1))
-        bend = np.maximum(left - 2.0 * middle + right, 1e-6)
-        between = np.clip(0.5 * (left - right) / bend, -0.5, 0.5)
-        place = self.radii[at] + _STEP_MM * between
-        return np.where(found, place, np.nan), np.where(found, self.depth[rows, at], 0.0), at
-
-    def dense_throughout(self, middle: Array) -> BoolArray:
-        """Whether the density stays that of dense bone across a place (n,)."""
-        across = np.abs(self.radii - np.nan_to_num(middle, nan=-1e3)[:, None]) < 0.8
-        least = np.where(across, self.profile, np.inf).min(axis=1)
-        return np.isfinite(least) & (least > _DENSE_SHARE * self.usual_hu)
-
-    def first_rise(self, radius_mm: float) -> Array:
-        """Where bone begins again beyond the head and a space (n,), by its half height; NaN where it does not."""
-        beyond = self.radii > radius_mm - 0.5
-        clear = np.maximum.accumulate(beyond & (self.profile < _CLEAR_SHARE * self.usual_hu), axis=1)
-        bone = clear & (self.profile > _BONE_SHARE * self.usual_hu)
-        first = np.argmax(bone, axis=1)
-        found = bone.any(axis=1) & (first < len(self.radii) - 10)
-        edge = np.full(len(first), np.nan)
-        for row in np.flatnonzero(found):
-            at = first[row]
-            low, high = self.profile[row, at - 8 : at].min(), self.profile[row, at : at + 10].max()
-            part = self.profile[row, at - 8 : at + 10]
-            over = 1 + int(np.argmax(part[1:] >= 0.5 * (low + high)))
-            share = (0.5 * (low + high) - part[over - 1]) / max(part[over] - part[over - 1], 1e-6)
-            edge[row] = self.radii[at - 8 + over - 1] + _STEP_MM * np.clip(share, 0.0, 1.0)
-        return edge
-
-    def width(self, rows: IntArray, at: IntArray, blur_mm: Array) -> Array:
-        """Width of the space (mm) at dips ``at`` of rays ``rows``, from the density that is missing in them."""
-        count = round(_FLANK_MM / _STEP_MM)
-        drawn = np.arange(0.0, 4.01, 0.1)
-        found = np.empty(len(rows))
-        for number, (row, middle) in enumerate(zip(rows, at, strict=True)):
-            first, last = max(middle - count, 0), min(middle + count + 1, len(self.radii))
-            piece = self.profile[row, first:last]
-            found[number] = _missing(piece, middle - first, _SPACE * self.usual_hu)
-        width = np.empty(len(rows))
-        blurs = np.round(blur_mm / 0.05) * 0.05
-        for each in np.unique(blurs):
-            read = np.maximum.accumulate([_missing(*_drawn_joint(space, max(each, 0.1)), _SPACE) for space in drawn])
-            width[blurs == each] = np.interp(found[blurs == each], read, drawn)
-        return width
-
-
-def _missing(profile: Array, at: int, space_hu: float) -> float:
-    """Density that is missing between the flanks of a dip, as the width (mm) of an empty space between them."""
-    left = int(np.argmax(profile[: at + 1]))
-    right = at + int(np.argmax(profile[at:]))
-    line = np.interp(np.arange(left, right + 1), [left, right], [profile[left], profile[right]])
-    plate = 0.5 * (profile[left] + profile[right])
-    missing = np.maximum(line - profile[left : right + 1], 0.0).sum()
-    return float(missing * _STEP_MM / max(plate - space_hu, 1.0))
-
-
-def _drawn_joint(space_mm: float, blur_mm: float) -> tuple[Array, int]:
-    """Density across a drawn joint, plates at one, and the index of its middle."""
-    place = np.arange(-_FLANK_MM - 0.5 * space_mm, _FLANK_MM + 0.5 * space_mm + 1e-6, _STEP_MM)
-    half = 0.5 * space_mm
-
-    def layer(low: float, high: float) -> Array:
-        return np.asarray(ndtr((place - low) / blur_mm) - ndtr((place - high) / blur_mm))
-
-    plates = layer(-half - _PLATE_MM, -half) + layer(half, half + _PLATE_MM)
-    density = plates + _SPACE * layer(-half, half) + _BENEATH * (1.0 - layer(-half - _PLATE_MM, half + _PLATE_MM))
-    return density, len(place) // 2
 
 
 def _told_by(middle: Array, depth: Array, around: IntArray) -> tuple[Array, Array]:
