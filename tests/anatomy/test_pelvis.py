@@ -114,6 +114,18 @@ def test_uncertainty_of_the_angles_follows_the_closed_form_of_an_upright_pelvis(
     assert uncertainty.anterior_tilt_deg == pytest.approx(np.rad2deg(sigma / 90.0), rel=1e-3)
 
 
+def test_detected_points_of_a_kind_also_err_together_in_tilt_and_only_there():
+    given, detected = (
+        build_pelvis({name: Landmark(name, np.array(p), origin, 0.2) for name, p in UPRIGHT.items()}).uncertainty
+        for origin in (Origin.GIVEN, Origin.DETECTED)
+    )
+    assert detected.rotation_to_left_deg == pytest.approx(given.rotation_to_left_deg, rel=1e-6)
+    assert detected.left_up_deg == pytest.approx(given.left_up_deg, rel=1e-6)
+    together = np.sqrt(detected.anterior_tilt_deg**2 - given.anterior_tilt_deg**2)
+    # either pair by 0.085 mm, 90 mm apart
+    assert together == pytest.approx(np.rad2deg(np.sqrt(2.0) * 0.085 / 90.0), rel=0.02)
+
+
 def test_a_flat_ridge_makes_obliquity_uncertain_and_leaves_the_tilt():
     ridge = {n: Landmark(n, np.array(p), Origin.DETECTED, 4.0, 0.5) for n, p in UPRIGHT.items()}
     uncertainty = build_pelvis(ridge).uncertainty

@@ -28,7 +28,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from cotyle.anatomy.landmarks import APP_NAMES, Landmarks
+from cotyle.anatomy.landmarks import APP_NAMES, Landmarks, Origin
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, as_vector
 from cotyle.space.frames import Frame, frame_from_left_and_superior, rotated_about_left
@@ -37,6 +37,9 @@ from cotyle.space.shapes import Plane
 # Least spans of an adult or adolescent pelvis that make a plane worth anything; common practice, no source.
 MIN_ASIS_SPAN_MM = 100.0
 MIN_PLANE_HEIGHT_MM = 40.0
+# What both points of a kind err together across the plane where they are detected (one SD): blur and density are alike
+# on both sides. From 79 synthetic scans, whose tilt erred by 0.11 deg rms, 0.075 deg of it always the same way.
+_TOGETHER_MM = 0.085
 
 
 @dataclass(frozen=True)
@@ -170,26 +173,28 @@ def build_pelvis(landmarks: Landmarks, standing_tilt_change_deg: float = 0.0) ->
 
 
 def posture_uncertainty(landmarks: Landmarks, app: Frame) -> Posture:
-    """Propagate the landmarks' uncertainties to the three angles, first order, errors of the four points
-    independent.
+    """Propagate the landmarks' uncertainties to the three angles, first order.
 
-    Across the plane each point errs by its ``across_uncertainty_mm``, within the plane by its
-    ``uncertainty_mm``. The derivatives are taken by central differences of 0.1 mm.
+    Across the plane each point errs by its ``across_uncertainty_mm``, within the plane by its ``uncertainty_mm``, both
+    for itself. Detected points of a kind also err together across the plane. The derivatives are taken by central
+    differences of 0.1 mm.
     """
     points = {name: landmarks[name].lps_mm for name in APP_NAMES}
+    errors: list[tuple[tuple[str, ...], Array, float]] = []
+    for name in APP_NAMES:
+        within, across = landmarks[name].uncertainty_mm, landmarks[name].across_uncertainty_mm
+        errors += [((name,), app.left, within), ((name,), app.posterior, across), ((name,), app.superior, within)]
+    for pair in (APP_NAMES[:2], APP_NAMES[2:]):
+        if all(landmarks[name].origin is Origin.DETECTED for name in pair):
+            errors.append((pair, app.posterior, _TOGETHER_MM))
     step = 0.1
     variance = np.zeros(3)
-    for name in APP_NAMES:
-        landmark = landmarks[name]
-        for axis, deviation in (
-            (app.left, landmark.uncertainty_mm),
-            (app.posterior, landmark.across_uncertainty_mm),
-            (app.superior, landmark.uncertainty_mm),
-        ):
-            plus, minus = (
-                _angles(posture_of(app_frame({**points, name: points[name] + sign * step * axis}))) for sign in (1, -1)
-            )
-            variance += ((plus - minus) / (2 * step) * deviation) ** 2
+    for names, axis, deviation in errors:
+        plus, minus = (
+            _angles(posture_of(app_frame(points | {name: points[name] + sign * step * axis for name in names})))
+            for sign in (1, -1)
+        )
+        variance += ((plus - minus) / (2 * step) * deviation) ** 2
     return Posture(*(float(value) for value in np.sqrt(variance)))
 
 

@@ -45,9 +45,9 @@ _STEP_MM, _TURN_DEG = 4.5, 6.0
 # A plane known less well than this (one SD of tilt, rotation, obliquity) carries no plan.
 MOST_UNCERTAIN = Posture(1.5, 0.75, 1.25)
 # A point found on clear edges: one SD of its place, with shares of the ridge's length and of the way to the carried
-# point, and across the plane. Set on 23 synthetic scans (clean, askew, cut at the crest, small, large): errors of 0.20
-# to 0.35 mm rms along, and across of 0.09 mm about a mean of 0.2 mm, which all four points share.
-_PLACE_MM, _RIDGE_SHARE, _CARRIED_SHARE, _ACROSS_MM = 0.15, 0.07, 0.06, 0.13
+# point, and across the plane, beside what all points share. Set on 23 synthetic scans (clean, askew, cut at the crest,
+# small, large): errors of 0.20 to 0.35 mm rms along, and across of 0.09 mm about a mean of 0.2 mm.
+_PLACE_MM, _RIDGE_SHARE, _CARRIED_SHARE, _ACROSS_MM = 0.15, 0.07, 0.06, 0.11
 # one SD of an edge beyond which the place of a point is the shape model's guess, not the scan's
 _GUESSED_MM = 2.0
 # one SD across the plane and within it, and their growth for each mm between the point and the nearest bone shown

@@ -33,7 +33,7 @@ _CEMENT_AHEAD_MM = 1.6
 # Of the thin metal about the ball this share must lie on the ring: the edge of a shell is a circle too.
 _LEAST_OF_METAL = 0.35
 # Streaks and voxels pull a whole ring the same way.
-_FLOOR_DEG = 0.08
+_FLOOR_DEG = 0.05
 # Without an edge of plastic: how far the centre of the ring may lie from the cup's, and the cup's edge from the ring.
 _RING_OFF_MM, _RING_SD_MM, _WIRE_DEPTH_MM = 1.0, 1.2, 1.2
 

@@ -46,7 +46,7 @@ _MERIDIANS = 240
 _MERIDIAN_DEG = np.arange(20.0, 150.0, 0.5)
 _LEAST_RIM_SHARE = 0.5
 # Blur, voxels and streaks pull every edge of one side the same way: no fit of many points is better than this.
-_FLOOR_MM, _FLOOR_DEG = 0.08, 0.06
+_FLOOR_MM, _FLOOR_DEG = 0.065, 0.04
 
 
 @dataclass(frozen=True, eq=False)

@@ -140,10 +140,10 @@ def find_socket_sphere(
         alternative=unguided if guided else None,
         disagreement_mm=apart,
         uncertainty_mm=float(
-            np.hypot(np.hypot(0.15 if guided else 0.8, 0.5 * apart) + 0.5 * spread, _WORN_CENTER_MM * worn)
+            np.hypot(np.hypot(0.1 if guided else 0.8, 0.5 * apart) + 0.35 * spread, _WORN_CENTER_MM * worn)
         ),
         diameter_uncertainty_mm=float(
-            np.hypot(np.hypot(0.3 if guided else 1.0, 0.5 * size_apart) + 0.5 * spread, _WORN_DIAMETER_MM * worn)
+            np.hypot(np.hypot(0.2 if guided else 1.0, 0.5 * size_apart) + 0.35 * spread, _WORN_DIAMETER_MM * worn)
         ),
         head=head,
     )
