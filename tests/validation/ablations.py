@@ -27,6 +27,7 @@ from cotyle.cup.wall_gaps import WallGaps
 from cotyle.space.arrays import Array
 from cotyle.space.side import Side
 
+from tests.validation import errors_of
 from tests.validation.bars import BARS
 from tests.validation.errors_of import Error
 from tests.validation.hard import hard_trials, judge_scan
@@ -104,6 +105,7 @@ ABLATIONS = (
         ("protrusio-1",),
     ),
     Ablation("gaps in the wall", (_replaced(wall, "find_gaps", lambda *_: WallGaps()),), ("worn-3",)),
+    Ablation("soft tissue in the bed", (_replaced(errors_of, "find_soft_bed", lambda *_: None),), ("worn-3",)),
     Ablation(
         "head looked for outside its socket",
         (_replaced(joints, "find_displaced_head", lambda *_: None),),

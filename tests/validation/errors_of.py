@@ -22,6 +22,7 @@ from cotyle.cup.inner_surface import inner_surface
 from cotyle.cup.proposal import Targets, propose
 from cotyle.cup.reaming import default_steps
 from cotyle.cup.removed_bone import removed_bone
+from cotyle.cup.soft_bed import find_soft_bed
 from cotyle.cup.wall import measure_wall
 from cotyle.image.labels import LABEL_OF_BONE
 from cotyle.image.volume import Volume
@@ -215,9 +216,11 @@ def _hip_errors(
         errors.append(Error("wall_minimum", of_mm, abs(wall.minimum_mm - least), side))
         stated.append(Stated("wall_minimum", of_mm, wall.minimum_mm - least, wall.minimum_uncertainty_mm))
         true_share = measure_coverage(true_bone, given.cup, true_frame).fraction
-        share = measure_coverage(bone, given.cup, frame).fraction
+        soft_bed = find_soft_bed(bone, given.cup, volume, bones.correspondence.blur)
+        share = measure_coverage(bone, given.cup, frame, soft_bed=soft_bed).fraction
         if edges is not None:
-            stated.append(Stated("coverage", where, share - true_share, coverage_spread(bone, edges, given.cup, frame)))
+            spread = coverage_spread(bone, edges, given.cup, frame, soft_bed)
+            stated.append(Stated("coverage", where, share - true_share, spread))
         errors.append(Error("coverage", f"{where} of {100 * true_share:.0f} %", 100.0 * abs(share - true_share), side))
         errors += _removed_errors(where, given, bone, true_bone)
     return errors, stated

@@ -22,6 +22,7 @@ from cotyle.cup.depth_track import DepthTrack, depth_track
 from cotyle.cup.inner_surface import InnerSurface, inner_surface
 from cotyle.cup.orientation import Orientation, axis_from_orientation
 from cotyle.cup.reaming import FirstDirection, StepResult, assess_reaming, default_steps, first_direction
+from cotyle.cup.soft_bed import SoftBed, find_soft_bed
 from cotyle.cup.wall import Wall, measure_wall
 from cotyle.errors import InputError
 from cotyle.image.labels import hip_bone
@@ -51,6 +52,7 @@ class PlannedCup:
     wall: Wall
     coverage: Coverage
     coverage_uncertainty: float
+    soft_bed: SoftBed
     track: DepthTrack
 
     @property
@@ -98,7 +100,8 @@ def plan_cup(anatomy: Anatomy, scan: Volume, plan: PlanFile, progress: Progress 
     results = assess_reaming(steps, bone, inner, frame, plan.side, socket.center_lps_mm, scan, anatomy.blur)
     edges = anatomy.edges[hip_bone(plan.side)]
     wall = measure_wall(bone, inner, Cavity(steps), scan, blur=anatomy.blur, edges=edges, with_map=True)
-    coverage = measure_coverage(bone, cup, frame)
+    soft_bed = find_soft_bed(bone, cup, scan, anatomy.blur)
+    coverage = measure_coverage(bone, cup, frame, soft_bed=soft_bed)
     return PlannedCup(
         plan=full,
         anatomy=anatomy,
@@ -109,7 +112,8 @@ def plan_cup(anatomy: Anatomy, scan: Volume, plan: PlanFile, progress: Progress 
         first=first_direction(cup, socket.center_lps_mm, frame),
         wall=wall,
         coverage=coverage,
-        coverage_uncertainty=coverage_spread(bone, edges, cup, frame),
+        coverage_uncertainty=coverage_spread(bone, edges, cup, frame, soft_bed),
+        soft_bed=soft_bed,
         track=depth_track(cup, steps, wall, bone, socket.rim_plane, scan),
     )
 

@@ -20,6 +20,8 @@ from cotyle.space.side import Side
 # One standard deviation from which a measure is called doubtful; common practice, no source.
 MOST_WALL_SD_MM = 0.5
 MOST_COVERAGE_SD = 0.05
+# sound synthetic hips show none
+MOST_SOFT_SHARE = 0.01
 
 # Points to check that are nearer to each other than this are one.
 _APART_MM = 4.0
@@ -86,6 +88,12 @@ def plan_doubts(planned: PlannedCup) -> Iterator[Finding]:
     if planned.coverage_uncertainty > MOST_COVERAGE_SD:
         text = f"coverage is known to ± {200 * planned.coverage_uncertainty:.0f} % only: check the edge of the socket"
         yield Finding("coverage-unsure", text, concerns=(Concern.COVERAGE,), side=side)
+    if planned.soft_bed.share > MOST_SOFT_SHARE:
+        text = (
+            f"{planned.soft_bed.share:.0%} of the shell lies in soft tissue within the bone (behind a double floor, or "
+            "in a cyst) and is not counted as covered: look at it in the scan"
+        )
+        yield Finding("bed-soft", text, concerns=(Concern.COVERAGE, Concern.WALL), side=side)
 
 
 def verdict_of(findings: Iterable[Finding], landmarks: Mapping[str, Landmark], side: Side) -> Verdict:

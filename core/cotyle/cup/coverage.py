@@ -20,6 +20,7 @@ import numpy as np
 
 from cotyle.anatomy.segmentation.edge_confidence import EdgeConfidence
 from cotyle.cup.component import Cup
+from cotyle.cup.soft_bed import SoftBed
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, BoolArray, read_only
 from cotyle.space.directions import hemisphere_directions
@@ -75,8 +76,13 @@ def rim_directions(cup: Cup, frame: Frame) -> tuple[Array, Array]:
     return read_only(superior), read_only(across * np.sign(across @ frame.anterior))
 
 
-def measure_coverage(hip_bone: TriangleMesh, cup: Cup, frame: Frame, points: int = SHELL_POINTS) -> Coverage:
-    """Measure the coverage of a cup by the hip bone's closed surface, with sectors as seen in a frame."""
+def measure_coverage(
+    hip_bone: TriangleMesh, cup: Cup, frame: Frame, points: int = SHELL_POINTS, soft_bed: SoftBed | None = None
+) -> Coverage:
+    """Measure the coverage of a cup by the hip bone's closed surface, with sectors as seen in a frame.
+
+    Where ``soft_bed`` knows soft tissue within the bone nothing is covered.
+    """
     superior, anterior = rim_directions(cup, frame)
     inward = -cup.opening_axis_lps
     shell = hemisphere_directions(inward, points)
@@ -92,8 +98,11 @@ def measure_coverage(hip_bone: TriangleMesh, cup: Cup, frame: Frame, points: int
     radii = cup.radius_mm + np.linspace(0.0, CONTACT_GAP_MM, _GAP_STEPS)
     asked = cup.center_lps_mm + np.concatenate([radius * directions for radius in radii])
     at_gap = inside(hip_bone, asked, inward).reshape(_GAP_STEPS, -1)
-    in_bone, near = at_gap[0, : len(shell)], at_gap.any(axis=0)
+    in_bone, near = at_gap[0, : len(shell)], np.asarray(at_gap.any(axis=0))
     near_shell, on_rim, on_meridian = np.split(near, [len(shell), len(shell) + len(rim)])
+    if soft_bed is not None:
+        hard = ~soft_bed.at(shell)
+        in_bone, near_shell = in_bone & hard, near_shell & hard
     total, longest, middle = _uncovered_arcs(on_rim)
     return Coverage(
         fraction=float(in_bone.mean()),
@@ -106,8 +115,11 @@ def measure_coverage(hip_bone: TriangleMesh, cup: Cup, frame: Frame, points: int
     )
 
 
-def coverage_spread(hip_bone: TriangleMesh, edges: EdgeConfidence, cup: Cup, frame: Frame) -> float:
-    """Return one standard deviation of the share covered: half its change when the whole surface moves out and in.
+def coverage_spread(
+    hip_bone: TriangleMesh, edges: EdgeConfidence, cup: Cup, frame: Frame, soft_bed: SoftBed | None = None
+) -> float:
+    """Return one standard deviation of the share covered: half its change when the whole surface moves out and in, and
+    in squares with it half of the share that lies in soft tissue within the bone.
 
     Every vertex moves by its own deviation, all the same way. Errors of one surface do go together: neighbours are tied
     by its stiffness, a filled-in region is one guess, blur is everywhere. Were they independent, they would cancel to
@@ -118,7 +130,8 @@ def coverage_spread(hip_bone: TriangleMesh, edges: EdgeConfidence, cup: Cup, fra
         measure_coverage(hip_bone.with_vertices(hip_bone.vertices_lps_mm + sign * way), cup, frame, points=5000)
         for sign in (-1.0, 1.0)
     ]
-    return abs(both[1].fraction - both[0].fraction) / 2.0
+    soft = 0.0 if soft_bed is None else soft_bed.share
+    return float(np.hypot(both[1].fraction - both[0].fraction, soft) / 2.0)
 
 
 def _uncovered_arcs(on_rim: BoolArray) -> tuple[float, float, float]:

@@ -38,14 +38,14 @@ _BEFORE_MM, _BEYOND_MM = 10.0, 16.0
 _FLANK_MM = 4.0
 _METAL_BEFORE_MM = 60.0
 _DENSE_SHARE, _LEAST_FALL_SHARE = 0.5, 0.25
-_SOFTER_HU = 60.0
+SOFTER_HU = 60.0
 # More of a density at the lowest place than this comes from the layers beside it: what is in the gap can't be told.
 _MOST_BLEED, _LITTLE_BLEED = 0.6, 0.05
 _ASIDE_MM, _SHEET_DEPTH_MM = (3.0, 5.0), 3.0
 _LEAST_SHEET_SHARE = 0.5
 # Marrow is read this far from any surface of the bone, within so much of the pole.
 _MARROW_DEEP_MM, _MARROW_NEAR_MM, _LEAST_MARROW = 4.0, 45.0, 30
-_USUAL_BLUR = Blur(0.75, 1250.0)
+USUAL_BLUR = Blur(0.75, 1250.0)
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,9 @@ class WallGaps:
 
 
 @dataclass(frozen=True)
-class _Dip:
+class Dip:
+    """A fall of density on a line: from and to (mm along it), and what it holds without the blur of its sides (HU)."""
+
     start_mm: float
     end_mm: float
     content_hu: float
@@ -80,27 +82,27 @@ def find_gaps(hip_bone: TriangleMesh, step: ReamingStep, volume: Volume, blur: B
     blur:
         What the scan does to an edge; a usual one if not given.
     """
-    known = blur or _USUAL_BLUR
+    known = blur or USUAL_BLUR
     pole, direction = step.pole_lps_mm, step.direction_lps
     if _meets_metal(volume, pole, direction):
         return WallGaps()
     pieces = cross(hip_bone, pole[None], direction).intervals_mm(0)
-    on_axis = [dip for dip in _dips(volume, pole, direction, known) if _within(dip, pieces)]
+    on_axis = [dip for dip in dips_on_line(volume, pole, direction, known) if _within(dip, pieces)]
     if not on_axis:
         return WallGaps()
-    beside = [_dips(volume, point, direction, known) for point in _points_aside(pole, direction)]
+    beside = [dips_on_line(volume, point, direction, known) for point in _points_aside(pole, direction)]
     sheets = [dip for dip in on_axis if _is_sheet(dip, beside)]
     if not sheets:
         return WallGaps()
-    marrow_hu = _marrow_hu(hip_bone, pole, volume)
+    marrow = marrow_hu(hip_bone, pole, volume)
     soft, unsure = [], []
     for dip in sheets:
         middle = 0.5 * (dip.start_mm + dip.end_mm)
         contents = [dip.content_hu, *(near.content_hu for line in beside for near in line if _beside(near, middle))]
         content_hu = float(np.median(contents))
-        if marrow_hu is not None and content_hu < marrow_hu - _SOFTER_HU:
+        if marrow is not None and content_hu < marrow - SOFTER_HU:
             soft.append((dip.start_mm, dip.end_mm))
-        elif content_hu < _SOFTER_HU:
+        elif content_hu < SOFTER_HU:
             unsure.append((dip.start_mm, dip.end_mm))
     return WallGaps(tuple(soft), tuple(unsure))
 
@@ -147,14 +149,14 @@ def _meets_metal(volume: Volume, pole: Array, direction: Array) -> bool:
     return bool((sample(volume, pole + depth[:, None] * direction) > METAL_FROM_HU).any())
 
 
-def _dips(volume: Volume, pole: Array, direction: Array, blur: Blur) -> list[_Dip]:
+def dips_on_line(volume: Volume, pole: Array, direction: Array, blur: Blur) -> list[Dip]:
     """Every fall of density between two dense layers along a line, and what it holds without their blur."""
     depth = np.arange(-_BEFORE_MM - _FLANK_MM, _BEYOND_MM + _FLANK_MM, _STEP_MM)
     profile = np.asarray(sample(volume, pole + depth[:, None] * direction, outside=np.nan), dtype=np.float64)
     lowest = np.flatnonzero((profile[1:-1] <= profile[:-2]) & (profile[1:-1] < profile[2:])) + 1
     count = round(_FLANK_MM / _STEP_MM)
     sigma = float(blur.along_mm(direction[None])[0])
-    found: list[_Dip] = []
+    found: list[Dip] = []
     for at in lowest:
         if not -_BEFORE_MM <= depth[at] <= _BEYOND_MM:
             continue
@@ -173,7 +175,7 @@ def _dips(volume: Volume, pole: Array, direction: Array, blur: Blur) -> list[_Di
         third = profile[round(at - start / 3.0) : round(at + end / 3.0) + 1]
         lowest_hu = float(profile[at] if bleed > _LITTLE_BLEED else np.median(third))
         content = (lowest_hu - bleed * flank) / (1.0 - bleed) if bleed < _MOST_BLEED else np.inf
-        dip = _Dip(float(depth[at] - _STEP_MM * start), float(depth[at] + _STEP_MM * end), float(content))
+        dip = Dip(float(depth[at] - _STEP_MM * start), float(depth[at] + _STEP_MM * end), float(content))
         if not found or dip.start_mm >= found[-1].end_mm:
             found.append(dip)
         elif dip.content_hu < found[-1].content_hu:
@@ -188,7 +190,7 @@ def _crossing(values: Array, level: float) -> float:
     return over - 1 + float((level - below) / max(above - below, 1e-6))
 
 
-def _within(dip: _Dip, pieces_mm: Array) -> bool:
+def _within(dip: Dip, pieces_mm: Array) -> bool:
     middle = 0.5 * (dip.start_mm + dip.end_mm)
     return any(start < middle < end for start, end in pieces_mm)
 
@@ -202,17 +204,17 @@ def _points_aside(pole: Array, direction: Array) -> Array:
     return np.concatenate([pole + aside * ways for aside in _ASIDE_MM])
 
 
-def _beside(dip: _Dip, middle_mm: float) -> bool:
+def _beside(dip: Dip, middle_mm: float) -> bool:
     return abs(0.5 * (dip.start_mm + dip.end_mm) - middle_mm) < _SHEET_DEPTH_MM
 
 
-def _is_sheet(dip: _Dip, beside: list[list[_Dip]]) -> bool:
+def _is_sheet(dip: Dip, beside: list[list[Dip]]) -> bool:
     middle = 0.5 * (dip.start_mm + dip.end_mm)
     return float(np.mean([any(_beside(near, middle) for near in line) for line in beside])) >= _LEAST_SHEET_SHARE
 
 
-def _marrow_hu(hip_bone: TriangleMesh, pole: Array, volume: Volume) -> float | None:
-    """Median density well inside the bone near the pole; None where too little of it is."""
+def marrow_hu(hip_bone: TriangleMesh, pole: Array, volume: Volume) -> float | None:
+    """Return the median density well inside the bone near a pole (3,), None where too little of it is."""
     vertices, normals = hip_bone.vertices_lps_mm, hip_bone.vertex_normals
     near = np.flatnonzero(np.linalg.norm(vertices - pole, axis=1) < _MARROW_NEAR_MM)
     deep = vertices[near] - _MARROW_DEEP_MM * normals[near]

@@ -42,7 +42,7 @@ SEAM_SD_MM, GUESSED_SD_MM = 0.2, 0.35
 # A surface was put there by the seam if it ended up so near to it; a dip counts as seen from this belief.
 _PUT_MM, _SEEN_BELIEF = 0.6, 0.3
 # A wider space shows each bone's edge for itself.
-NARROW_MM = 1.8
+NARROW_MM = 1.5
 USUAL_BLUR_MM = 0.75
 _RAYS = 4000
 _INSIDE_MM, _OUTSIDE_MM = 5.0, 13.0
