@@ -82,6 +82,11 @@ ABLATIONS = (
     Ablation("free surface of the pelvis", (_replaced(bone_shapes, "follow_pelvis", _fitted_model),), ("D",)),
     Ablation("shape modes of the pelvis but the first", (_replaced(pelvis_fit, "MODES", 1),), ("D",)),
     Ablation(
+        "sacrum looked for beside the hip bones",
+        (_replaced(pelvis_fit, "sacrum_is_lost", lambda *_: False),),
+        ("digitised-1",),
+    ),
+    Ablation(
         "blur taken back",
         (
             _replaced(bone_shapes, "settle_surface", _same_surface),
@@ -89,10 +94,16 @@ ABLATIONS = (
         ),
         ("D", "osteopenic-1", "thick-1"),
     ),
-    Ablation("head seen from within", (_replaced(joints, "find_head", lambda *_: None),), ("D", "worn-3")),
-    Ablation("heads bar the pelvis", (_replaced(bone_shapes, "clear_of_heads", _no_limit),), ("D", "worn-3")),
+    Ablation("head seen from within", (_replaced(joints, "find_head", lambda *_: None),), ("D", "osteopenic-3")),
     Ablation(
-        "pelvis bars the femora", (_replaced(bone_shapes, "clear_of_surface", _no_limit),), ("worn-3", "osteopenic-1")
+        "heads bar the pelvis",
+        (_replaced(bone_shapes, "clear_of_heads", _no_limit),),
+        ("D", "child-3", "osteopenic-3"),
+    ),
+    Ablation(
+        "pelvis bars the femora",
+        (_replaced(bone_shapes, "clear_of_surface", _no_limit),),
+        ("osteopenic-2", "displaced-3"),
     ),
     Ablation(
         "seam of a narrow joint",
@@ -116,7 +127,7 @@ ABLATIONS = (
         (_replaced(joints, "find_empty_socket", lambda *_: []),),
         ("dysplasia-1", "displaced-3"),
     ),
-    Ablation("folds taken out", (_replaced(bone_shapes, "unfolded", lambda pelvis, *_: pelvis),), ("displaced-3",)),
+    Ablation("folds taken out", (_replaced(bone_shapes, "unfolded", lambda pelvis, *_: pelvis),), ("displaced-2",)),
     Ablation(
         "hollow of a displaced head set aside",
         (_replaced(socket_fits, "find_displaced", lambda *_: None),),
