@@ -47,3 +47,10 @@ def test_what_is_soft_is_not_covered_and_makes_coverage_less_sure():
     clear = EdgeConfidence(np.full(len(BONE.vertices_lps_mm), Edge.CLEAR), np.full(len(BONE.vertices_lps_mm), 0.1))
     without, with_bed = (coverage_spread(BONE, clear, cup, SCANNER, each) for each in (None, bed))
     assert with_bed == pytest.approx(np.hypot(without, bed.share / 2.0), rel=1e-6)
+
+
+def test_where_the_scan_ends_nothing_is_found():
+    """The scan ends within the flanks of the gap: on one side, then on the other."""
+    whole = double_floor(3.0)
+    for low, high in (((0, 0, 0), (42, 70, 60)), ((38, 0, 0), (60, 70, 60))):
+        assert find_soft_bed(BONE, cup_to(4.0), whole.cropped(low, high), BLUR).share == 0.0

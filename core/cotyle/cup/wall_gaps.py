@@ -162,8 +162,8 @@ def dips_on_line(volume: Volume, pole: Array, direction: Array, blur: Blur) -> l
             continue
         first, last = at - count, at + count + 1
         before, after = profile[first : at + 1], profile[at:last]
-        flank = min(before.max(), after.max())
-        # NaN compares false: a line that leaves the scan has no gaps
+        # NaN spreads and compares false: a line that leaves the scan has no gaps there
+        flank = float(np.minimum(before.max(), after.max()))
         if not flank > _DENSE_SHARE * blur.cortex_hu:
             continue
         if not flank - profile[at] > _LEAST_FALL_SHARE * blur.cortex_hu:
