@@ -41,7 +41,7 @@ _INSIDE_HU, _OUTSIDE_HU = 450.0, 0.0
 
 _MIDDLE = EdgeSearch(reach_mm=14.0, step_mm=1.0, span_mm=4.0, ceiling_hu=_INSIDE_HU, cap_hu=200.0)
 _NEAR = EdgeSearch(reach_mm=8.0, step_mm=0.8, span_mm=3.2, ceiling_hu=_INSIDE_HU, cap_hu=250.0)
-_FREE = ((16.0, 300.0), (12.0, 100.0), (8.0, 50.0), (5.0, 30.0), (4.0, 10.0), (3.0, 3.0))
+_FREE = ((16.0, 300.0), (10.0, 60.0), (6.0, 20.0), (3.0, 3.0))
 
 
 def solid_between(volume: Volume, hip_bones: Sequence[TriangleMesh]) -> Volume | None:
