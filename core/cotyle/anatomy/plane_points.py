@@ -39,7 +39,7 @@ InImage = Callable[[Array], BoolArray]
 # beyond these a result is called doubtful; common practice, no source
 _PLANES_APART_DEG = 2.0
 # synthetic pelves without a spur: up to 3.6 mm; what stands out by more than the foot is passed over with the spur
-_SPUR_MM, _SPUR_FOOT_MM = 3.9, 1.0
+_SPUR_MM, _SPUR_FOOT_MM = 3.7, 1.0
 # healthy synthetic pelves: up to 3.2 mm and 4.6 deg
 _STEP_MM, _TURN_DEG = 4.5, 6.0
 # A plane known less well than this (one SD of tilt, rotation, obliquity) carries no plan.
