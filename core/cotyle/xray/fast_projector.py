@@ -23,6 +23,9 @@ from cotyle.xray.packed_volume import BLOCK, PackedVolume, Precision
 _ROWS, _COLUMNS = 8, 32
 # Rays may lean this much against the main axis (steps of another axis for each plane) before samples lie too far apart.
 _MOST_LEAN = 1.8
+# of 32 bits, so that all sums stay in 32 bits: bits of one, two and three bytes, and masks
+_ONE, _TWO, _THREE = np.uint32(8), np.uint32(16), np.uint32(24)
+_BYTE, _WORD = np.uint32(0xFF), np.uint32(0xFFFF)
 
 
 def main_axis(volume: Volume, carm: CArm) -> int:
@@ -182,14 +185,14 @@ def _blend(upper, lower, part_row, part_column, plane_weight, total, squares):  
     if squares:
         for c in range(_COLUMNS):
             cell = upper[c]
-            a, b = np.float32(np.int32(cell & 0xFF)), np.float32(np.int32((cell >> 8) & 0xFF))
-            d, e = np.float32(np.int32((cell >> 16) & 0xFF)), np.float32(np.int32(cell >> 24))
+            a, b = np.float32(np.int32(cell & _BYTE)), np.float32(np.int32((cell >> _ONE) & _BYTE))
+            d, e = np.float32(np.int32((cell >> _TWO) & _BYTE)), np.float32(np.int32(cell >> _THREE))
             above, below = a + part_column[c] * (b - a), d + part_column[c] * (e - d)
             total[c] += plane_weight[c] * (above + part_row[c] * (below - above))
     else:
         for c in range(_COLUMNS):
-            a, b = np.float32(np.int32(upper[c] & 0xFFFF)), np.float32(np.int32(upper[c] >> 16))
-            d, e = np.float32(np.int32(lower[c] & 0xFFFF)), np.float32(np.int32(lower[c] >> 16))
+            a, b = np.float32(np.int32(upper[c] & _WORD)), np.float32(np.int32(upper[c] >> _TWO))
+            d, e = np.float32(np.int32(lower[c] & _WORD)), np.float32(np.int32(lower[c] >> _TWO))
             above, below = a + part_column[c] * (b - a), d + part_column[c] * (e - d)
             total[c] += plane_weight[c] * (above + part_row[c] * (below - above))
 
