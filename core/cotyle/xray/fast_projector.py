@@ -19,6 +19,7 @@ from cotyle.errors import InputError
 from cotyle.image.volume import Volume
 from cotyle.xray.carm import CArm
 from cotyle.xray.packed_volume import BLOCK, PackedVolume, Precision
+from cotyle.xray.projector import inside_box, rays_of
 
 _ROWS, _COLUMNS = 8, 32
 # Rays may lean this much against the main axis (steps of another axis for each plane) before samples lie too far apart.
@@ -44,13 +45,7 @@ def fast_line_integrals(packed: PackedVolume, carm: CArm) -> npt.NDArray[np.floa
         ``projector-axis`` if a ray leans too far off the axis that the volume was packed for.
     """
     linear = packed.lps_to_cell[:3, :3]
-    rays_lps = np.stack(
-        [
-            carm.detector_origin_lps_mm - carm.source_lps_mm,
-            carm.column_direction_lps * carm.pixel_pitch_mm[0],
-            carm.row_direction_lps * carm.pixel_pitch_mm[1],
-        ]
-    )
+    rays_lps = rays_of(carm)
     rays = rays_lps @ linear.T
     columns, rows = carm.size
     corners = rays[0] + np.array([[c * rays[1] + r * rays[2] for c in (0, columns - 1)] for r in (0, rows - 1)])
@@ -105,15 +100,7 @@ def _aim(counts, source, rays, rays_lps, row, column, enter, leave, start, slope
         for c in range(_COLUMNS):
             direction = rays[0] + (column + c) * rays[1] + (row + r) * rays[2]
             way = rays_lps[0] + (column + c) * rays_lps[1] + (row + r) * rays_lps[2]
-            from_, to = 0.0, 1.0
-            for axis in range(3):
-                if abs(direction[axis]) < 1e-12:
-                    if source[axis] < -0.5 or source[axis] > counts[axis] - 0.5:
-                        from_, to = 1.0, 0.0
-                else:
-                    low = (-0.5 - source[axis]) / direction[axis]
-                    high = (counts[axis] - 0.5 - source[axis]) / direction[axis]
-                    from_, to = max(from_, min(low, high)), min(to, max(low, high))
+            from_, to = inside_box(source, direction, counts)
             length[r, c] = np.sqrt(way[0] ** 2 + way[1] ** 2 + way[2] ** 2) / abs(direction[0])
             for axis in range(2):
                 slope[axis, r, c] = direction[axis + 1] / direction[0]

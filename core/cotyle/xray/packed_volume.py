@@ -19,7 +19,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
 
 import numba
 import numpy as np
@@ -29,12 +28,12 @@ from cotyle.errors import InputError
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
 from cotyle.xray.attenuation import LOWEST_HU, AttenuationCurve, attenuation_curve
+from cotyle.xray.projector import as_int16
 
 BLOCK = 8
 """Edge of a block of the occupancy table, cells."""
 
 _WATER_LEVEL, _MOST_8_BIT, _MOST_16_BIT = 64, 255, 65535
-_LIMIT_HU = -LOWEST_HU - 1
 
 
 class Precision(StrEnum):
@@ -120,14 +119,6 @@ def pack_volume(
     to_cell = volume.lps_to_ijk[[main_axis, rows_axis, columns_axis, 3]].copy()
     to_cell[:3, 3] -= low
     return PackedVolume(cells, _summed(filled), (main_axis, rows_axis, columns_axis), to_cell, mu_per_level, precision)
-
-
-def as_int16(voxels: npt.NDArray[Any]) -> npt.NDArray[np.int16]:
-    """Return 16-bit integers as they are, other numbers rounded and clipped to them."""
-    if voxels.dtype == np.int16:
-        return voxels
-    rounded = voxels if np.issubdtype(voxels.dtype, np.integer) else np.rint(voxels)
-    return np.ascontiguousarray(np.clip(rounded, LOWEST_HU, _LIMIT_HU), dtype=np.int16)
 
 
 def _levels(

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from cotyle.image.volume import Volume
+from cotyle.space.arrays import Array
 from cotyle.xray.attenuation import LOWEST_HU, AttenuationCurve, attenuation_curve
 from cotyle.xray.carm import CArm
 
@@ -33,12 +34,9 @@ def line_integrals(volume: Volume, carm: CArm, curve: AttenuationCurve | None = 
         HU to mu; :func:`~cotyle.xray.attenuation.attenuation_curve` by default.
     """
     table = (attenuation_curve() if curve is None else curve).table
-    voxels = _as_int16(volume.voxels)
+    voxels = as_int16(volume.voxels)
     linear = volume.lps_to_ijk[:3, :3]
-    per_column = carm.column_direction_lps * carm.pixel_pitch_mm[0]
-    per_row = carm.row_direction_lps * carm.pixel_pitch_mm[1]
-    toward_origin = carm.detector_origin_lps_mm - carm.source_lps_mm
-    rays_lps = np.stack([toward_origin, per_column, per_row])
+    rays_lps = rays_of(carm)
     k_step, j_step, i_step = (step // voxels.itemsize for step in voxels.strides)
     return np.asarray(
         _joseph(
@@ -54,7 +52,15 @@ def line_integrals(volume: Volume, carm: CArm, curve: AttenuationCurve | None = 
     )
 
 
-def _as_int16(voxels: npt.NDArray[Any]) -> npt.NDArray[np.int16]:
+def rays_of(carm: CArm) -> Array:
+    """Return the way from source to pixel (0, 0) and the steps to the next column and row, shape (3, 3), LPS mm."""
+    per_column = carm.column_direction_lps * carm.pixel_pitch_mm[0]
+    per_row = carm.row_direction_lps * carm.pixel_pitch_mm[1]
+    return np.stack([carm.detector_origin_lps_mm - carm.source_lps_mm, per_column, per_row])
+
+
+def as_int16(voxels: npt.NDArray[Any]) -> npt.NDArray[np.int16]:
+    """Return 16-bit integers as they are, other numbers (or a flipped order in memory) rounded and clipped to them."""
     if voxels.dtype == np.int16 and min(voxels.strides) > 0:
         return voxels
     rounded = voxels if np.issubdtype(voxels.dtype, np.integer) else np.rint(voxels)
@@ -79,7 +85,7 @@ def _joseph(memory, steps, counts, source, rays, rays_lps, table, size):  # type
         for column in range(columns):
             direction = rays[0] + column * rays[1] + row * rays[2]
             way = rays_lps[0] + column * rays_lps[1] + row * rays_lps[2]
-            first, last = _inside(source, direction, counts)
+            first, last = inside_box(source, direction, counts)
             if first >= last:
                 continue
             a = _main_axis(direction)
@@ -91,7 +97,7 @@ def _joseph(memory, steps, counts, source, rays, rays_lps, table, size):  # type
 
 
 @numba.njit(cache=True, fastmath=True, error_model="numpy")
-def _inside(source, direction, counts):  # type: ignore[no-untyped-def]
+def inside_box(source, direction, counts):  # type: ignore[no-untyped-def]
     """Return the share of the way from source to pixel at which the ray enters and leaves the box of voxels."""
     first, last = 0.0, 1.0
     for axis in range(3):

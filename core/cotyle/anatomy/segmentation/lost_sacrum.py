@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 from scipy import ndimage
 
-from cotyle.anatomy.segmentation.pelvis_parts import part_of_shape
+from cotyle.anatomy.segmentation.pelvis_parts import MIDDLE, NEAR, part_of_shape
 from cotyle.anatomy.shapes.edge_profiles import EdgeSearch
 from cotyle.anatomy.shapes.shape_fit import FitRound, ShapeFit, fit_shape
 from cotyle.anatomy.shapes.shape_landmarks import HIP_CODE, SACRUM
@@ -39,8 +39,6 @@ _LEAST_SIZE, _MOST_SIZE = 0.4, 2.5
 # Densities with which the solid poses as a scan; any step does.
 _INSIDE_HU, _OUTSIDE_HU = 450.0, 0.0
 
-_MIDDLE = EdgeSearch(reach_mm=14.0, step_mm=1.0, span_mm=4.0, ceiling_hu=_INSIDE_HU, cap_hu=200.0)
-_NEAR = EdgeSearch(reach_mm=8.0, step_mm=0.8, span_mm=3.2, ceiling_hu=_INSIDE_HU, cap_hu=250.0)
 _FREE = ((16.0, 300.0), (10.0, 60.0), (6.0, 20.0), (3.0, 3.0))
 
 
@@ -122,9 +120,9 @@ def find_lost_sacrum(
     pose = replace(whole.pose, translation_mm=whole.pose.translation_mm + shift)
     modes = len(whole.weights_sd)
     rounds = (
-        [FitRound(_MIDDLE, 0, 0.0, free_scale=False)] * 4
-        + [FitRound(_MIDDLE, modes, 0.02)] * 4
-        + [FitRound(_NEAR, modes, 0.008)] * 4
+        [FitRound(MIDDLE, 0, 0.0, free_scale=False)] * 4
+        + [FitRound(MIDDLE, modes, 0.02)] * 4
+        + [FitRound(NEAR, modes, 0.008)] * 4
     )
     return fit_shape(solid, shape, replace(whole, pose=pose, step_hu=whole.step_hu[rows]), rounds), solid
 

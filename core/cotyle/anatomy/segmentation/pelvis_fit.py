@@ -9,6 +9,9 @@ import numpy as np
 
 from cotyle.anatomy.segmentation.lost_sacrum import find_lost_sacrum, follow_solid
 from cotyle.anatomy.segmentation.pelvis_parts import (
+    CLOSE,
+    MIDDLE,
+    NEAR,
     edges_met,
     let_parts_free,
     part_of_shape,
@@ -134,14 +137,11 @@ def follow_pelvis(
 def shape_rounds() -> list[FitRound]:
     """Pose alone from afar, then pose and modes with a prior that lets go."""
     far = EdgeSearch(reach_mm=16.0, step_mm=1.0, span_mm=4.0, ceiling_hu=_CEILING_HU, cap_hu=200.0)
-    middle = EdgeSearch(reach_mm=14.0, step_mm=1.0, span_mm=4.0, ceiling_hu=_CEILING_HU, cap_hu=200.0)
-    near = EdgeSearch(reach_mm=8.0, step_mm=0.8, span_mm=3.2, ceiling_hu=_CEILING_HU, cap_hu=250.0)
-    close = EdgeSearch(reach_mm=5.0, step_mm=0.5, span_mm=2.5, ceiling_hu=_CEILING_HU, cap_hu=300.0)
     return (
         [FitRound(far, 0, 0.0)] * 6
-        + [FitRound(middle, MODES, prior) for prior in (0.06, 0.06, 0.06, 0.02, 0.02, 0.02, 0.008, 0.008)]
-        + [FitRound(near, MODES, 0.008)] * 4
-        + [FitRound(close, MODES, 0.008)] * 4
+        + [FitRound(MIDDLE, MODES, prior) for prior in (0.06, 0.06, 0.06, 0.02, 0.02, 0.02, 0.008, 0.008)]
+        + [FitRound(NEAR, MODES, 0.008)] * 4
+        + [FitRound(CLOSE, MODES, 0.008)] * 4
     )
 
 

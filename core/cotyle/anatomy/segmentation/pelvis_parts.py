@@ -21,9 +21,10 @@ from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, IntArray
 
 _CEILING_HU = 450.0
-_MIDDLE = EdgeSearch(reach_mm=14.0, step_mm=1.0, span_mm=4.0, ceiling_hu=_CEILING_HU, cap_hu=200.0)
-_NEAR = EdgeSearch(reach_mm=8.0, step_mm=0.8, span_mm=3.2, ceiling_hu=_CEILING_HU, cap_hu=250.0)
-_CLOSE = EdgeSearch(reach_mm=5.0, step_mm=0.5, span_mm=2.5, ceiling_hu=_CEILING_HU, cap_hu=300.0)
+# Searches that every fit of the pelvis and its bones goes through, from afar to near.
+MIDDLE = EdgeSearch(reach_mm=14.0, step_mm=1.0, span_mm=4.0, ceiling_hu=_CEILING_HU, cap_hu=200.0)
+NEAR = EdgeSearch(reach_mm=8.0, step_mm=0.8, span_mm=3.2, ceiling_hu=_CEILING_HU, cap_hu=250.0)
+CLOSE = EdgeSearch(reach_mm=5.0, step_mm=0.5, span_mm=2.5, ceiling_hu=_CEILING_HU, cap_hu=300.0)
 _SEEN_HU, _LEAST_SHOWN = 250.0, 0.3
 # A sacrum in its place meets 0.92 or more of its edges, one that is not there 0.6 (synthetic scans).
 _SACRUM_MET = 0.75
@@ -86,6 +87,6 @@ def vertices_of_parts(model: ShapeModel, whole: Array, parts: Mapping[int, Shape
 def _own_fit(smooth: Volume, model: ShapeModel, whole: ShapeFit, code: int, trust: Trust | None) -> ShapeFit:
     rows, shape = part_of_shape(model, code)
     modes = len(whole.weights_sd)
-    plan = [(_MIDDLE, 0, 0.0)] * 2 + [(_NEAR, 0, 0.0)] * 3 + [(_NEAR, modes, 0.02)] * 3 + [(_CLOSE, modes, 0.008)] * 3
+    plan = [(MIDDLE, 0, 0.0)] * 2 + [(NEAR, 0, 0.0)] * 3 + [(NEAR, modes, 0.02)] * 3 + [(CLOSE, modes, 0.008)] * 3
     rounds = [FitRound(search, count, prior, free_scale=False) for search, count, prior in plan]
     return fit_shape(smooth, shape, replace(whole, step_hu=whole.step_hu[rows]), rounds, trust=trust)
