@@ -18,7 +18,7 @@ from cotyle.xray.cues import cues
 from cotyle.xray.display import Display, render
 from cotyle.xray.ellipse import Ellipse, project_circle, to_pixels
 from cotyle.xray.outlines import HemisphereOutline, hemisphere_outline
-from cotyle.xray.projector import line_integrals
+from cotyle.xray.projector.reference import line_integrals
 from cotyle.xray.views import FILM, Machine, View, named_view
 
 CUE_VIEWS = ("ap_pelvis", "ap_hip")

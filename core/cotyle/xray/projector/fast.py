@@ -1,6 +1,6 @@
 """Line integrals of a packed volume, many times faster than the reference with the same method.
 
-Joseph's sums (see :mod:`cotyle.xray.projector`), arranged so that little is done a sample:
+Joseph's sums (see :mod:`cotyle.xray.projector.reference`), arranged so that little is done a sample:
 
 - the detector is cut into tiles of 8 rows and 32 columns; a tile goes through the planes in chunks of a block's
   thickness, and passes over chunks of which all blocks that its rays may meet are empty;
@@ -18,8 +18,8 @@ import numpy.typing as npt
 from cotyle.errors import InputError
 from cotyle.image.volume import Volume
 from cotyle.xray.carm import CArm
-from cotyle.xray.packed_volume import BLOCK, PackedVolume, Precision
-from cotyle.xray.projector import inside_box, rays_of
+from cotyle.xray.projector.packed_volume import BLOCK, PackedVolume, Precision
+from cotyle.xray.projector.reference import inside_box, rays_of
 
 _ROWS, _COLUMNS = 8, 32
 # Rays may lean this much against the main axis (steps of another axis for each plane) before samples lie too far apart.

@@ -7,7 +7,7 @@ from cotyle.space.frames import SCANNER
 from cotyle.space.rotations import rigid_matrix, rotation_matrix
 from cotyle.xray.attenuation import AttenuationCurve, attenuation_curve
 from cotyle.xray.carm import CArm, from_positioner
-from cotyle.xray.projector import line_integrals
+from cotyle.xray.projector.reference import line_integrals
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

@@ -28,7 +28,7 @@ from cotyle.errors import InputError
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
 from cotyle.xray.attenuation import LOWEST_HU, AttenuationCurve, attenuation_curve
-from cotyle.xray.projector import as_int16
+from cotyle.xray.projector.reference import as_int16
 
 BLOCK = 8
 """Edge of a block of the occupancy table, cells."""
@@ -89,7 +89,7 @@ def pack_volume(
     volume:
         HU; rounded to 16-bit integers if it holds others.
     main_axis:
-        0, 1 or 2 for i, j or k; :func:`cotyle.xray.fast_projector.main_axis` tells that of a C-arm.
+        0, 1 or 2 for i, j or k; :func:`cotyle.xray.projector.fast.main_axis` tells that of a C-arm.
     curve:
         HU to mu; :func:`~cotyle.xray.attenuation.attenuation_curve` by default. A curve with ``air_below_hu`` lets the
         air round the body be left out.

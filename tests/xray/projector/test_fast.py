@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from cotyle.errors import InputError
 from cotyle.image.volume import Volume
-from cotyle.xray.fast_projector import fast_line_integrals, main_axis
-from cotyle.xray.packed_volume import Precision, pack_volume
-from cotyle.xray.projector import line_integrals
+from cotyle.xray.projector.fast import fast_line_integrals, main_axis
+from cotyle.xray.projector.packed_volume import Precision, pack_volume
+from cotyle.xray.projector.reference import line_integrals
 
 from tests.xray.test_projector import OBLIQUE, STRAIGHT, VIEWS, c_arm, ellipsoid_volume
 
