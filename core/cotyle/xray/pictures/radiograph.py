@@ -8,7 +8,10 @@ import numpy as np
 import numpy.typing as npt
 
 from cotyle.errors import InputError
+from cotyle.space.arrays import Array
 from cotyle.xray.carm import Tube
+from cotyle.xray.display import Polarity
+from cotyle.xray.pictures.patient_mark import PatientMark
 
 
 @dataclass(frozen=True)
@@ -25,6 +28,9 @@ class KnownGeometry:
         DICOM positioner angles (0018,1510) and (0018,1511).
     tube:
         Where the tube stood.
+    patient_orientation:
+        DICOM (0020,0020): the patient's directions (letters L, R, A, P, H, F, the main one first) in which column
+        and row numbers grow.
     """
 
     pixel_pitch_mm: tuple[float, float] | None = None
@@ -33,6 +39,21 @@ class KnownGeometry:
     primary_deg: float | None = None
     secondary_deg: float | None = None
     tube: Tube | None = None
+    patient_orientation: tuple[str, str] | None = None
+
+    @property
+    def columns_to_left(self) -> bool | None:
+        """Whether column numbers grow to the patient's left; None if unknown, or where they grow neither way."""
+        first = self.patient_orientation[0][:1] if self.patient_orientation else ""
+        return {"L": True, "R": False}.get(first)
+
+
+@dataclass(frozen=True, eq=False)
+class FieldCircle:
+    """The round field of an image intensifier in pixels (column, row), as seen; it may reach beyond the picture."""
+
+    center_px: Array
+    radius_px: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,6 +73,14 @@ class Radiograph:
         DICOM modality, or the kind of file (``PNG``).
     doubts:
         What was taken on trust or looks odd, each a sentence for the surgeon.
+    frame:
+        Number of the frame in its file, from 1; None where the file holds one picture.
+    polarity:
+        How the file showed it; ``attenuation`` grows the same way whatever it was.
+    field_circle:
+        The round field, where there is one.
+    patient:
+        Whose picture it is, only for comparing within this process.
 
     Raises
     ------
@@ -64,6 +93,10 @@ class Radiograph:
     geometry: KnownGeometry = field(default_factory=KnownGeometry)
     modality: str = ""
     doubts: tuple[str, ...] = ()
+    frame: int | None = None
+    polarity: Polarity | None = None
+    field_circle: FieldCircle | None = None
+    patient: PatientMark | None = None
 
     def __post_init__(self) -> None:
         if self.attenuation.ndim != 2 or self.usable.shape != self.attenuation.shape:
