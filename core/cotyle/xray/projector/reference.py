@@ -7,16 +7,15 @@ nearest voxels and counts for the length of ray from half a voxel before to half
 
 from __future__ import annotations
 
-from typing import Any
-
 import numba
 import numpy as np
 import numpy.typing as npt
 
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
-from cotyle.xray.attenuation import LOWEST_HU, AttenuationCurve, attenuation_curve
+from cotyle.xray.attenuation import AttenuationCurve, attenuation_curve
 from cotyle.xray.carm import CArm
+from cotyle.xray.projector.attenuation_grid import as_int16, in_memory
 
 
 def line_integrals(volume: Volume, carm: CArm, curve: AttenuationCurve | None = None) -> npt.NDArray[np.float32]:
@@ -34,14 +33,13 @@ def line_integrals(volume: Volume, carm: CArm, curve: AttenuationCurve | None = 
         HU to mu; :func:`~cotyle.xray.attenuation.attenuation_curve` by default.
     """
     table = (attenuation_curve() if curve is None else curve).table
-    voxels = as_int16(volume.voxels)
+    memory, steps = in_memory(as_int16(volume.voxels))
     linear = volume.lps_to_ijk[:3, :3]
     rays_lps = rays_of(carm)
-    k_step, j_step, i_step = (step // voxels.itemsize for step in voxels.strides)
     return np.asarray(
         _joseph(
-            _as_memory(voxels),
-            np.array([i_step, j_step, k_step], dtype=np.int64),
+            memory,
+            steps,
             np.array(volume.size, dtype=np.int64),
             volume.to_ijk(carm.source_lps_mm),
             rays_lps @ linear.T,
@@ -57,21 +55,6 @@ def rays_of(carm: CArm) -> Array:
     per_column = carm.column_direction_lps * carm.pixel_pitch_mm[0]
     per_row = carm.row_direction_lps * carm.pixel_pitch_mm[1]
     return np.stack([carm.detector_origin_lps_mm - carm.source_lps_mm, per_column, per_row])
-
-
-def as_int16(voxels: npt.NDArray[Any]) -> npt.NDArray[np.int16]:
-    """Return 16-bit integers as they are, other numbers (or a flipped order in memory) rounded and clipped to them."""
-    if voxels.dtype == np.int16 and min(voxels.strides) > 0:
-        return voxels
-    rounded = voxels if np.issubdtype(voxels.dtype, np.integer) else np.rint(voxels)
-    return np.ascontiguousarray(np.clip(rounded, LOWEST_HU, -LOWEST_HU - 1), dtype=np.int16)
-
-
-def _as_memory(voxels: npt.NDArray[np.int16]) -> npt.NDArray[np.int16]:
-    """Return the stretch of memory the voxels lie in, so that one loop can follow any of the three axes."""
-    last = sum((count - 1) * step for count, step in zip(voxels.shape, voxels.strides, strict=True))
-    length = last // voxels.itemsize + 1
-    return np.lib.stride_tricks.as_strided(voxels, shape=(length,), strides=(voxels.itemsize,), writeable=False)
 
 
 @numba.njit(parallel=True, cache=True, fastmath=True, error_model="numpy")
