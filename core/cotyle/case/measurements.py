@@ -218,6 +218,58 @@ class PressFitFacts(Strict):
     proud_mm: Finite
 
 
+class ScreenStageFacts(Strict):
+    """One reamer at one stage on one view, or the seated cup (``step`` None), with its cues."""
+
+    step: int | None
+    diameter_mm: Finite
+    stage: str
+    center_lps_mm: Vector
+    cues: dict[str, Finite | str | None]
+
+
+class MistakeFacts(Strict):
+    """A wrong cup on one view: change of each cue from the plan, and the one that tells it best.
+
+    ``best_telling`` is that change over the reading error; where it is below 1 no cue tells (``told`` False), and
+    ``other_view`` is the view that shows it best.
+    """
+
+    mistake: str
+    told: bool
+    best_cue: str
+    best_telling: Finite
+    changes: dict[str, Finite]
+    other_view: str | None = None
+    other_view_telling: Finite | None = None
+
+
+class WallViewFacts(Strict):
+    """The C-arm view that shows the least wall; angles are DICOM positioner angles, level in ``frame``.
+
+    ``bone_mm``: how much of the wall is bone, not soft tissue of the fossa. ``reading_mm`` is what the outlines read
+    with the magnification taken out, ``ap_reading_mm`` what they read straight through the front. Tolerances: the turn that
+    changes the reading by 1 mm, None where 20 degrees don't. ``edge_mm``: bone that a ray loses at the inner surface.
+    """
+
+    frame: str
+    tube: str
+    primary_deg: Finite
+    secondary_deg: Finite
+    within_reach: bool
+    wall_minimum_mm: Finite
+    bone_mm: Finite
+    reading_mm: Finite
+    reading_over_wall: Finite
+    ap_reading_mm: Finite
+    detector_mm_per_mm: Finite
+    primary_tolerance_deg: Finite | None
+    secondary_tolerance_deg: Finite | None
+    edge_mm: Finite
+    hidden: bool
+    overlap_mm: dict[str, Finite]
+
+
 class Measurements(FileModel):
     """The whole of measurements.json."""
 
@@ -241,6 +293,10 @@ class Measurements(FileModel):
     reaming_advice: ReamingAdvice
     press_fit: PressFitFacts
     cues: dict[str, dict[str, Finite | str | bool | None]] = Field(default_factory=dict)
+    reaming_cues: dict[str, tuple[ScreenStageFacts, ...]] = Field(default_factory=dict)
+    cup_mistakes: dict[str, tuple[MistakeFacts, ...]] = Field(default_factory=dict)
+    reading_errors: dict[str, Finite] = Field(default_factory=dict)
+    wall_view: WallViewFacts | None = None
     bone_quality: dict[str, Finite | str | bool] = Field(default_factory=dict)
     edge_shares: dict[str, dict[str, Finite]] = Field(default_factory=dict)
     """By bone, the share of its vertices by what put them where they are: clear, prior, metal, outside, drawn."""

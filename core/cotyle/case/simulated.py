@@ -77,7 +77,7 @@ def view_cues(planned: PlannedCup, view: View) -> dict[str, Any]:
     """Return the cues of the planned cup in a view as plain values, with how the view was made."""
     points = {mark: each.lps_mm for mark, each in planned.anatomy.landmarks.items()}
     found = cues(view.carm, planned.cup.rim, planned.plan.side, points, planned.hip_bone)
-    content = _flat(dataclasses.asdict(found))
+    content = flat(dataclasses.asdict(found))
     content.pop("missing", None)
     return {"frame": view.frame_name, "tube": str(view.carm.tube.value), **content}
 
@@ -96,16 +96,17 @@ def _bone_window(integrals: npt.NDArray[np.float32]) -> tuple[float, float]:
     return low, max(high, low + 1e-3)
 
 
-def _flat(tree: dict[str, Any], prefix: str = "") -> dict[str, Any]:
-    flat: dict[str, Any] = {}
+def flat(tree: dict[str, Any], prefix: str = "") -> dict[str, Any]:
+    """Return nested values under joined names: enums as text, numbers that are not finite as None."""
+    found: dict[str, Any] = {}
     for key, value in tree.items():
         name = f"{prefix}{key}"
         if isinstance(value, dict):
-            flat |= _flat(value, f"{name}_")
+            found |= flat(value, f"{name}_")
         elif isinstance(value, Enum):
-            flat[name] = str(value.value)
+            found[name] = str(value.value)
         elif isinstance(value, float) and not np.isfinite(value):
-            flat[name] = None
+            found[name] = None
         else:
-            flat[name] = value
-    return flat
+            found[name] = value
+    return found

@@ -10,11 +10,13 @@ from cotyle.anatomy.landmark_files import check_inside, read_landmarks
 from cotyle.case import folder as names
 from cotyle.case.anatomy_file import Anatomy, ScanSource, case_scan
 from cotyle.case.anatomy_stages import find_bones
+from cotyle.case.cue_sheet import cue_sheet
 from cotyle.case.folder import carry_over, require_case, require_writable, written_whole
 from cotyle.case.measurements import Measurements
 from cotyle.case.plan_file import PlanFile
 from cotyle.case.results import measurements_of
 from cotyle.case.review import CannotPlanError, Review, Unplannable, review_of, surveyed, without_plan, write_review
+from cotyle.case.screen_facts import with_cue_sheet
 from cotyle.case.simulated import case_cues, simulate, view_of
 from cotyle.case.stages import PlannedCup, plan_cup, read_scan
 from cotyle.case.store import read_case, write_anatomy, write_bones, write_plan
@@ -205,8 +207,10 @@ def write_results(
     folder: Path, planned: PlannedCup, scan: Volume, study: PictureStudy, pdf: bool, progress: Progress
 ) -> Measurements:
     """Write plan, measurements and report of a planned cup."""
-    measured = measurements_of(planned, case_cues(planned))
-    measured = write_report(folder, planned, measured, scan, study, pdf=pdf, progress=progress)
+    progress("simulating what the screen will show")
+    sheet = cue_sheet(planned, scan)
+    measured = with_cue_sheet(measurements_of(planned, case_cues(planned)), sheet)
+    measured = write_report(folder, planned, measured, scan, sheet, study, pdf=pdf, progress=progress)
     write_plan(folder, planned, measured)
     return measured
 

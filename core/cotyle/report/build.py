@@ -10,6 +10,7 @@ import numpy as np
 from PIL import Image
 
 from cotyle.case import folder as names
+from cotyle.case.cue_sheet import CueSheet
 from cotyle.case.measurements import Doubt, Measurements
 from cotyle.case.review import Review, Unplannable
 from cotyle.case.simulated import SimulatedView, simulate, view_of
@@ -33,6 +34,7 @@ def write_report(
     planned: PlannedCup,
     measured: Measurements,
     scan: Volume,
+    sheet: CueSheet,
     study: PictureStudy,
     *,
     pdf: bool = True,
@@ -42,7 +44,7 @@ def write_report(
     with Typesetter() if pdf else contextlib.nullcontext() as typesetter:
         progress("simulating the AP pelvis")
         view = simulate(planned, scan, view_of(planned, REPORT_VIEW))
-        drawn = draw_figures(planned, measured, scan, view, progress)
+        drawn = draw_figures(planned, measured, scan, view, sheet, progress)
         if drawn.failure:
             measured = with_warning(measured, "no-3d-pictures", f"The 3D pictures are missing: {drawn.failure}.")
         progress("writing the report")

@@ -9,6 +9,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from cotyle.anatomy.pelvis import Pelvis
+from cotyle.case.cue_sheet import CueSheet
 from cotyle.case.measurements import Measurements
 from cotyle.case.simulated import SimulatedView
 from cotyle.case.stages import PlannedCup, Progress
@@ -23,6 +24,8 @@ from cotyle.report.doubt_figure import Hip, doubt_figure, doubt_pictures, hips_o
 from cotyle.report.orientation_field import FieldPoint, TargetZone, orientation_field
 from cotyle.report.scene import Job
 from cotyle.report.scene_process import DrawnScenes, SceneProcess
+from cotyle.report.screen_figures import mistakes_figure, reaming_figure, wall_figure
+from cotyle.report.screen_page import MISTAKES_VIEW, figure_name
 from cotyle.report.slices import Segment, slice_figure
 from cotyle.report.xray_figure import xray_figure
 from cotyle.space.side import Side
@@ -43,7 +46,12 @@ class DrawnFigures:
 
 
 def draw_figures(
-    planned: PlannedCup, measured: Measurements, scan: Volume, view: SimulatedView, progress: Progress
+    planned: PlannedCup,
+    measured: Measurements,
+    scan: Volume,
+    view: SimulatedView,
+    sheet: CueSheet,
+    progress: Progress,
 ) -> DrawnFigures:
     """Draw every picture; the 3D ones in their own process meanwhile."""
     frame = planned.pelvis.supine
@@ -64,12 +72,22 @@ def draw_figures(
                 scan, plane, planned.anatomy.surfaces, planned.cup, planned.reamers, wall_segments(planned)
             )
             pictures[f"slice-{plane.name}"] = ink.png(made)
+        pictures |= draw_sheet(sheet)
         drawn = process.result()
     for index, (name, picture) in enumerate(zip(_SCENES, scenes.job.pictures, strict=True)):
         if picture.file in drawn.pictures:
             pictures[name] = ink.png(scene_figure(drawn.pictures[picture.file], scenes, index))
     pictures |= draw_doubts(scan, hips, drawn)
     return DrawnFigures(pictures, drawn.failure)
+
+
+def draw_sheet(sheet: CueSheet) -> dict[str, bytes]:
+    """Return the pictures of the cue sheet, PNG by name."""
+    made = {figure_name(name): ink.png(reaming_figure(view)) for name, view in sheet.views.items()}
+    made["mistakes"] = ink.png(mistakes_figure(sheet.views[MISTAKES_VIEW]))
+    if sheet.wall is not None:
+        made["wall-view"] = ink.png(wall_figure(sheet.wall))
+    return made
 
 
 def draw_doubts(scan: Volume, hips: Mapping[Side, Hip], drawn: DrawnScenes) -> dict[str, bytes]:

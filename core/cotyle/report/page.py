@@ -21,6 +21,7 @@ from cotyle.case.review import Review
 from cotyle.case.verdict import GRADE_WORDS, PointToCheck, Verdict, landmark_words
 from cotyle.cup.orientation import Definition
 from cotyle.cup.proposal import Limit
+from cotyle.report.screen_page import cue_rows, screen_content
 from cotyle.space.side import Side
 
 _LIBRARIES = ("numpy", "scipy", "numba", "SimpleITK", "vtk", "pydicom")
@@ -56,7 +57,8 @@ def render_page(plan: PlanFile, measured: Measurements, figures: Mapping[str, by
         posture_rows=_posture_rows(plan, measured),
         reamer_words=" and ".join(f"{step.diameter_mm:g} mm" for step in measured.reaming),
         view_caption=view_caption,
-        cue_rows=_cue_rows(measured.cues.get("ap_pelvis", {})),
+        cue_rows=cue_rows(measured.cues),
+        screen=screen_content(measured),
         shift_rows=_shift_rows(measured),
         native_rows=_native_rows(measured),
         landmark_rows=[(landmark_words(name), mark) for name, mark in measured.landmarks.items()],
@@ -266,25 +268,6 @@ def _posture_rows(plan: PlanFile, measured: Measurements) -> list[tuple[str, flo
         ("rotation to the left", pelvis.rotation_to_left_deg, spread.get("rotation_to_left")),
         ("left side up", pelvis.left_up_deg, spread.get("left_up")),
         (f"change of tilt on standing ({how})", pelvis.standing_tilt_change_deg, None),
-    ]
-
-
-def _cue_rows(cues: Mapping[str, Any]) -> list[tuple[str, str]]:
-    def number(name: str, unit: str, decimals: int = 1) -> str:
-        value = cues.get(name)
-        return "not known" if not isinstance(value, int | float) else _minus(f"{value:.{decimals}f} {unit}")
-
-    relation = str(cues.get("rim_line_relation") or "not known")
-    return [
-        ("rim ellipse, minor to major axis", number("rim_axis_ratio", "", 2)),
-        ("anteversion that it suggests", number("suggested_anteversion_deg", "deg")),
-        ("apparent inclination", number("apparent_inclination_deg", "deg")),
-        ("the same to the line of the teardrops", number("inclination_to_teardrops_deg", "deg")),
-        ("axis crosses the sacroiliac joint above its lower end", number("axis_above_si_joint_mm", "mm")),
-        ("rim to the line teardrop–superolateral rim", f"{relation}, {number('rim_line_angle_deg', 'deg')}"),
-        ("medial edge of the cup lateral to the teardrop", number("medial_edge_to_teardrop_mm", "mm")),
-        ("ilio-ischial line lateral to the teardrop", number("teardrop_to_ilioischial_mm", "mm")),
-        ("symphysis left of the sacral midline", number("symphysis_to_sacrum_mm", "mm")),
     ]
 
 

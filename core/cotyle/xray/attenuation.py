@@ -28,16 +28,17 @@ DEFAULT_XRAY_KEV = 60.0
 
 _ENERGIES_KEV = np.array([40.0, 50.0, 60.0, 80.0, 100.0])
 # mass attenuation, cm2/g, and density, g/cm3: Hubbell and Seltzer, NIST X-Ray Mass Attenuation Coefficients
-# (NISTIR 5632), table 4 (water, cortical bone ICRU-44) and table 3 (titanium)
+# (NISTIR 5632), table 4 (water, cortical bone ICRU-44) and table 3 (titanium; iron, which stands for steel)
 _MATERIALS: dict[str, tuple[float, tuple[float, ...]]] = {
     "water": (1.0, (0.2683, 0.2269, 0.2059, 0.1837, 0.1707)),
     "cortical_bone": (1.92, (0.6655, 0.4242, 0.3148, 0.2229, 0.1855)),
     "titanium": (4.506, (2.214, 1.213, 0.7661, 0.4052, 0.2721)),
+    "iron": (7.874, (3.629, 1.958, 1.205, 0.5952, 0.3717)),
 }
 
 
 def linear_attenuation_per_mm(material: str, energy_kev: float) -> float:
-    """Return mu in 1/mm of ``water``, ``cortical_bone`` or ``titanium``, 40 to 100 keV.
+    """Return mu in 1/mm of ``water``, ``cortical_bone``, ``titanium`` or ``iron`` (steel), 40 to 100 keV.
 
     Between the energies of the table a cubic spline runs through the logarithms of both.
 

@@ -184,6 +184,19 @@ class CArm:
             self, detector_origin_lps_mm=origin, pixel_pitch_mm=(float(pitch[0]), float(pitch[1])), size=size
         )
 
+    def detail(self, center_lps_mm: npt.ArrayLike, half_mm: tuple[float, float], columns: int) -> CArm:
+        """Return the part of the detector round a point's picture, in square pixels; it may reach beyond the detector.
+
+        ``half_mm`` is half its width and height in mm at the point, ``columns`` the number of its columns.
+        """
+        enlarged = self.magnification(center_lps_mm) * np.asarray(half_mm, dtype=float)
+        pitch = float(2.0 * enlarged[0] / columns)
+        size = columns, max(round(2.0 * enlarged[1] / pitch), 1)
+        middle = self.pixel_to_lps(self.project(center_lps_mm))
+        back = (np.asarray(size, dtype=float) - 1.0) / 2.0 * pitch
+        origin = middle - back[0] * self.column_direction_lps - back[1] * self.row_direction_lps
+        return replace(self, detector_origin_lps_mm=origin, pixel_pitch_mm=(pitch, pitch), size=size)
+
     def positioner_angles_deg(self, frame: Frame) -> tuple[float, float]:
         """Return DICOM's primary (to LAO) and secondary (to cranial) angle of the detector, seen in a frame.
 

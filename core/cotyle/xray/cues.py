@@ -21,14 +21,12 @@ from cotyle.space.shapes import Circle
 from cotyle.space.side import Side
 from cotyle.xray.carm import CArm
 from cotyle.xray.ellipse import Ellipse, apparent_inclination_deg, project_circle
-from cotyle.xray.outlines import hemisphere_outline, silhouette_segments
+from cotyle.xray.ilioischial import ilioischial_line
+from cotyle.xray.outlines import hemisphere_outline
+from cotyle.xray.screen import Screen
 
 PARALLEL_WITHIN_DEG = 3.0
 TANGENT_WITHIN_MM = 1.0
-# the ischium's outer contour runs 15 to 20 mm lateral of the teardrop; the posterior column lies well behind it
-_ILIOISCHIAL_REACH_MM = (20.0, 10.0)
-_ILIOISCHIAL_ABOVE_MM = 15.0
-_ILIOISCHIAL_BEHIND_MM = 5.0
 
 
 class LineRelation(StrEnum):
@@ -107,35 +105,6 @@ class Cues:
     missing: tuple[str, ...]
 
 
-class _Screen:
-    """The picture in millimetres at the cup, with the patient's left and up as axes."""
-
-    def __init__(self, carm: CArm, rim: Circle, landmarks: Mapping[str, npt.ArrayLike]) -> None:
-        self._carm = carm
-        self._landmarks = landmarks
-        scale = 1.0 / carm.magnification(rim.center_lps_mm)
-        self.mm_per_px = np.asarray(carm.pixel_pitch_mm) * scale
-        self.mm_per_detector_mm = scale
-        self.missing: list[str] = []
-        left, right = self.point("teardrop_left"), self.point("teardrop_right")
-        self.leveled = left is not None and right is not None
-        direction = left - right if left is not None and right is not None else np.array([1.0, 0.0])
-        self.left = direction / np.linalg.norm(direction)
-        self.up = np.array([self.left[1], -self.left[0]])
-
-    def point(self, name: str) -> Array | None:
-        """Return a landmark in mm on this screen, or note that it is missing."""
-        if name not in self._landmarks:
-            if name not in self.missing:
-                self.missing.append(name)
-            return None
-        return self.of(as_vector(self._landmarks[name], name))
-
-    def of(self, points_lps_mm: Array) -> Array:
-        """Return LPS points in mm on this screen."""
-        return np.asarray(self._carm.project(points_lps_mm) * self.mm_per_px)
-
-
 def cues(
     carm: CArm,
     rim: Circle,
@@ -164,7 +133,7 @@ def cues(
     InputError
         ``behind-source`` if the cup is not in front of the source.
     """
-    screen = _Screen(carm, rim, landmarks_lps_mm)
+    screen = Screen(carm, rim, landmarks_lps_mm)
     ellipse = project_circle(carm, rim).scaled(screen.mm_per_detector_mm)
     teardrop = screen.point(f"teardrop_{side}")
     symphysis, sacrum = screen.point("symphysis"), screen.point("sacrum_midline")
@@ -177,7 +146,8 @@ def cues(
             screen.missing.append(f"{side}_hip_bone")
         else:
             teardrop_lps = as_vector(landmarks_lps_mm[f"teardrop_{side}"])
-            ilioischial = _ilioischial_offset_mm(carm, screen, hip_bone, teardrop_lps, lateral)
+            line = ilioischial_line(carm, screen, hip_bone, teardrop_lps, lateral)
+            ilioischial = None if line is None else line.lateral_to_teardrop_mm
     return Cues(
         rim_axis_ratio=ellipse.axis_ratio,
         suggested_anteversion_deg=ellipse.apparent_anteversion_deg,
@@ -194,7 +164,7 @@ def cues(
     )
 
 
-def _axis_above_si_joint_mm(screen: _Screen, rim: Circle, side: Side) -> float | None:
+def _axis_above_si_joint_mm(screen: Screen, rim: Circle, side: Side) -> float | None:
     joint = screen.point(f"si_joint_inferior_{side}")
     if joint is None:
         return None
@@ -208,7 +178,7 @@ def _axis_above_si_joint_mm(screen: _Screen, rim: Circle, side: Side) -> float |
     return float((crossing - joint) @ screen.up)
 
 
-def _rim_line(screen: _Screen, ellipse: Ellipse, side: Side, teardrop: Array | None) -> RimLineCue | None:
+def _rim_line(screen: Screen, ellipse: Ellipse, side: Side, teardrop: Array | None) -> RimLineCue | None:
     outer = screen.point(f"superolateral_rim_{side}")
     if teardrop is None or outer is None or np.isnan(ellipse.major_axis_angle_deg):
         return None
@@ -236,31 +206,3 @@ def _relation(ellipse: Ellipse, axes: Array, to_mouth: Array, angle_deg: float, 
     if abs(gap) <= TANGENT_WITHIN_MM:
         return LineRelation.TANGENT
     return LineRelation.CROSSING if gap < 0 else LineRelation.APART
-
-
-def _ilioischial_offset_mm(
-    carm: CArm, screen: _Screen, hip_bone: TriangleMesh, teardrop_lps_mm: Array, lateral: Array
-) -> float | None:
-    """Return how far lateral to the teardrop the ilio-ischial line runs beside it.
-
-    The line is where the beam grazes the inner face of the posterior column, so it is looked for among the bone's
-    contours behind the teardrop. It often ends a little above the teardrop's lower end, where the obturator foramen
-    begins: the lowest place within 15 mm above that end counts.
-    """
-    segments = silhouette_segments(carm, hip_bone)
-    # columns to the left and rows to the feet span a picture looked into from the front
-    into_picture = np.cross(carm.column_direction_lps, carm.row_direction_lps)
-    behind = (segments.mean(axis=1) - teardrop_lps_mm) @ into_picture > _ILIOISCHIAL_BEHIND_MM
-    segments = segments[behind]
-    on_screen = screen.of(segments.reshape(-1, 3)).reshape(-1, 2, 2) - screen.of(teardrop_lps_mm)
-    across, height = on_screen @ lateral, on_screen @ screen.up
-    for level in np.arange(0.0, _ILIOISCHIAL_ABOVE_MM + 0.5):
-        low, high = (height - level).T
-        cut = (low > 0) != (high > 0)
-        share = low[cut] / (low[cut] - high[cut])
-        offsets = across[cut, 0] * (1.0 - share) + across[cut, 1] * share
-        medial, lateral_reach = _ILIOISCHIAL_REACH_MM
-        offsets = offsets[(offsets > -medial) & (offsets < lateral_reach)]
-        if len(offsets):
-            return float(offsets[np.abs(offsets).argmin()])
-    return None

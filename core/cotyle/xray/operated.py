@@ -1,0 +1,115 @@
+"""What theatre changes in a simulated picture: the femur is out of the way, bone is reamed, metal stands in the hip.
+
+The scan is projected once for each view, with the femur of that side taken out: in theatre its head is gone and its
+shaft lies aside, nobody knows where. What a reamer has taken away by then is a difference of two projections of the few
+voxels round the socket; metal is added by the exact length of each ray in it (:mod:`cotyle.xray.solids`). In the place
+of bone stand blood and saline, as dense as blood (common practice, no source); metal displaces the same.
+
+A reamer is a thin hemispherical shell here. The holes and teeth of a real one, its handle, and retractors are left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from cotyle.cup.cavity import Cavity, ReamingStep
+from cotyle.image.rasterize import inside_mask
+from cotyle.image.volume import Volume
+from cotyle.space.mesh import TriangleMesh
+from cotyle.space.shapes import Circle
+from cotyle.xray.attenuation import AttenuationCurve, attenuation_curve, linear_attenuation_per_mm
+from cotyle.xray.carm import CArm
+from cotyle.xray.outlines import hemisphere_outline
+from cotyle.xray.solids import shell_chords_mm
+
+FLUID_HU = 50.0
+"""Blood and saline in the wound (common practice, no source)."""
+REAMER_SHELL_MM = 1.0
+"""Thickness of the steel dome that stands for a reamer (our choice)."""
+_MARGIN_MM = 3.0
+_EDGE_PX = 2
+
+Integrals = npt.NDArray[np.float32]
+
+
+def without_bone(scan: Volume, bone: TriangleMesh, kept: TriangleMesh) -> Volume:
+    """Return the scan with fluid in the place of one bone, a copy.
+
+    One voxel more is taken all round, which is partly bone, but none whose centre lies in the bone that is kept.
+    """
+    voxels = scan.voxels.copy()
+    grown = scan.around(bone.vertices_lps_mm, _MARGIN_MM)
+    inside, window = inside_mask(bone, grown)
+    taken = np.zeros(grown.voxels.shape, dtype=bool)
+    taken[window] = inside
+    taken = ndimage.binary_dilation(taken, iterations=1)
+    held, window = inside_mask(kept, grown)
+    taken[window] &= ~held
+    low = np.rint(scan.to_ijk(grown.to_lps((0, 0, 0)))).astype(int)
+    i, j, k = (slice(first, first + count) for first, count in zip(low, grown.size, strict=True))
+    part = voxels[k, j, i]
+    part[taken & (part > FLUID_HU)] = FLUID_HU
+    return Volume(voxels, scan.ijk_to_lps)
+
+
+def metal_compressed(integrals: Integrals, bone_most: float, softness: float) -> Integrals:
+    """Return line integrals with all above bone's largest drawn together, so that a rim still stands out on a shell.
+
+    Above ``bone_most`` the excess e becomes s log(1 + e / s), s being the softness: a display's shoulder (our choice).
+    """
+    excess = np.maximum(integrals - np.float32(bone_most), 0.0)
+    shoulder = np.float32(softness) * np.log1p(excess / np.float32(softness))
+    return np.asarray(np.minimum(integrals, np.float32(bone_most)) + shoulder, dtype=np.float32)
+
+
+class ReamedBone:
+    """The voxels round a socket, to be taken away as reamers go in."""
+
+    def __init__(self, scan: Volume, steps: Sequence[ReamingStep]) -> None:
+        ends = np.concatenate([[s.start_center_lps_mm, s.end_center_lps_mm] for s in steps])
+        reach = max(step.radius_mm for step in steps) + _MARGIN_MM
+        self.before = scan.around(ends, reach)
+        k, j, i = np.meshgrid(*(np.arange(n) for n in self.before.voxels.shape), indexing="ij")
+        self._centers = self.before.to_lps(np.column_stack([i.ravel(), j.ravel(), k.ravel()]))
+        self._voxel_mm = float(self.before.spacing_mm.mean())
+
+    def after(self, cut: Sequence[ReamingStep]) -> Volume:
+        """Return the same voxels once ``cut`` is reamed and filled with fluid."""
+        if not cut:
+            return self.before
+        depth = Cavity(tuple(cut)).signed_distance_mm(self._centers)
+        # a voxel that the cavity's surface runs through is cut in part
+        share = np.clip(0.5 - depth / self._voxel_mm, 0.0, 1.0).reshape(self.before.voxels.shape)
+        hu = self.before.voxels + share * (FLUID_HU - self.before.voxels)
+        return self.before.with_voxels(np.rint(hu).astype(np.int16))
+
+
+def with_shell(
+    integrals: Integrals,
+    carm: CArm,
+    rim: Circle,
+    thickness_mm: float,
+    material: str,
+    curve: AttenuationCurve | None = None,
+) -> Integrals:
+    """Return line integrals with a hemispherical shell of metal in the place of fluid.
+
+    Raises
+    ------
+    InputError
+        ``shell`` for a thickness that doesn't fit, ``attenuation-material``.
+    """
+    used = attenuation_curve() if curve is None else curve
+    per_mm = linear_attenuation_per_mm(material, used.xray_kev) - float(used(FLUID_HU))
+    columns, rows = carm.size
+    around = hemisphere_outline(carm, rim).silhouette_px
+    low = np.clip(np.floor(around.min(axis=0)).astype(int) - _EDGE_PX, 0, (columns - 1, rows - 1))
+    high = np.clip(np.ceil(around.max(axis=0)).astype(int) + _EDGE_PX, low + 1, (columns, rows))
+    part = carm.cropped((int(low[0]), int(low[1])), (int(high[0] - low[0]), int(high[1] - low[1])))
+    made = integrals.copy()
+    made[low[1] : high[1], low[0] : high[0]] += np.float32(per_mm) * shell_chords_mm(part, rim, thickness_mm)
+    return made
