@@ -1,0 +1,1 @@
+"""How the pelvis lies to the beam, and the moves of picture, table and C-arm that bring it where it is wanted."""

@@ -1,0 +1,197 @@
+"""What can be clicked on a picture of the pelvis, how well each thing says where it is, and whether the clicks lie as
+the view must show them.
+
+A click errs by the hand (1 mm at the hip by default). What is clicked also is not quite the CT's landmark: the lower
+end of a teardrop is a shadow of several surfaces, the midline of the sacrum is a line of which only the place across
+counts. These errors are given along the patient's left, posterior and superior axes (one SD; ours, common practice, no
+source) and join the landmark's own uncertainty.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import numpy.typing as npt
+
+from cotyle.anatomy.landmarks import LANDMARK_NAMES, Landmark
+from cotyle.errors import InputError
+from cotyle.space.arrays import Array, read_only
+from cotyle.space.side import Side
+from cotyle.xray.carm import CArm
+
+CLICK_SD_MM = 1.0
+FORAMEN_ENDS = ("top", "bottom", "medial", "lateral")
+FORAMEN_NAMES = tuple(f"foramen_{end}_{side}" for end in FORAMEN_ENDS for side in Side)
+ILIOISCHIAL_NAMES = tuple(f"ilioischial_line_{side}" for side in Side)
+CLICK_NAMES = (*LANDMARK_NAMES, *ILIOISCHIAL_NAMES, *FORAMEN_NAMES)
+
+# a surface from a CT of about 1 mm voxels, and what is seen of it on a picture
+CONTOUR_SD_MM = 0.7
+# where the halves of the ring don't fit each other, they may also have moved against each other since the CT; ours
+ASYMMETRIC_RING_SD_MM = 5.0
+_ON_THE_RING = ("symphysis", "sacrum_midline", "coccyx_tip")
+# clicks nearer to each other than this in the view do not tell left from right, or up from down
+_APART_ACROSS_MM, _APART_UPWARD_MM = 30.0, 40.0
+
+
+@dataclass(frozen=True)
+class Meaning:
+    """What clicks of a kind are: their name in words, and the SD in mm along left, posterior and superior."""
+
+    words: str
+    sd_mm: tuple[float, float, float]
+
+
+_MEANINGS = {
+    "teardrop": Meaning("teardrops", (0.7, 1.5, 1.0)),
+    "hip_center": Meaning("hip centres", (0.5, 0.5, 0.5)),
+    "symphysis": Meaning("symphysis", (0.7, 3.0, 2.0)),
+    # any height will do, and the crest lies behind the endplate
+    "sacrum_midline": Meaning("sacral midline", (1.5, 10.0, 25.0)),
+    "coccyx_tip": Meaning("tip of the coccyx", (1.5, 3.0, 2.0)),
+    # the lowest place of a broad curve
+    "ischial_tuberosity": Meaning("ischial tuberosities", (10.0, 3.0, 1.0)),
+    "superolateral_rim": Meaning("edges of the sockets", (1.5, 5.0, 1.5)),
+    "si_joint_inferior": Meaning("lower ends of the sacroiliac joints", (3.0, 5.0, 3.0)),
+    "ilioischial_line": Meaning("ilio-ischial lines", (CONTOUR_SD_MM,) * 3),
+    "foramen": Meaning("obturator foramina", (CONTOUR_SD_MM,) * 3),
+}
+_OTHER_SD_MM = (3.0, 3.0, 3.0)
+
+
+def side_of(name: str) -> Side | None:
+    """Return the side a click belongs to, None on the midline."""
+    last = name.rpartition("_")[2]
+    return Side(last) if last in set(Side) else None
+
+
+def kind_of(name: str) -> str:
+    """Return the kind of a click: its name without side, a foramen's without the end."""
+    bare = name.rpartition("_")[0] if side_of(name) is not None else name
+    return "foramen" if bare.startswith("foramen_") else bare
+
+
+def meaning_of(name: str) -> Meaning:
+    """Return what a click of this name means."""
+    kind = kind_of(name)
+    return _MEANINGS.get(kind, Meaning(kind.replace("_", " "), _OTHER_SD_MM))
+
+
+def part_words(name: str) -> str:
+    """Return the name in words of the part that a click shows, both sides together; of a foramen, which end."""
+    words = meaning_of(name).words
+    return f"{_END_WORDS[name.split('_')[1]]} ends of the {words}" if kind_of(name) == "foramen" else words
+
+
+_END_WORDS = {"top": "upper", "bottom": "lower", "medial": "inner", "lateral": "outer"}
+
+
+def place_covariance(name: str, own_sd_mm: float, axes_lps: Array, asymmetric_ring: bool) -> Array:
+    """Return the 3x3 LPS covariance (mm^2) of where the thing clicked lies.
+
+    Parameters
+    ----------
+    own_sd_mm:
+        The landmark's own uncertainty.
+    axes_lps:
+        Rows left, posterior, superior of the pelvis.
+    asymmetric_ring:
+        Whether the halves of the ring do not fit: then symphysis, sacrum and coccyx count less.
+    """
+    extra = ASYMMETRIC_RING_SD_MM if asymmetric_ring and kind_of(name) in _ON_THE_RING else 0.0
+    variance = np.square(meaning_of(name).sd_mm) + own_sd_mm**2 + extra**2
+    return np.asarray(axes_lps.T @ np.diag(variance) @ axes_lps)
+
+
+def checked_clicks(clicked: Mapping[str, npt.ArrayLike], carm: CArm) -> dict[str, Array]:
+    """Return clicks as (column, row) arrays by name.
+
+    Raises
+    ------
+    InputError
+        ``click-name``, ``click-place`` (not two finite numbers, or beside the picture).
+    """
+    found = {}
+    last = np.asarray(carm.size, dtype=float) - 0.5
+    for name, place in clicked.items():
+        if name not in CLICK_NAMES:
+            raise InputError("click-name", f"{name!r} is nothing to click", f"Known are {', '.join(CLICK_NAMES)}")
+        pixel = np.array(place, dtype=float)
+        if pixel.shape != (2,) or not np.isfinite(pixel).all():
+            raise InputError("click-place", f"the click on {name} must be a column and a row, got {place}")
+        if (pixel < -0.5).any() or (pixel > last).any():
+            raise InputError(
+                "click-place",
+                f"the click on {name} at column {pixel[0]:.0f}, row {pixel[1]:.0f} lies beside the picture of "
+                f"{carm.size[0]} x {carm.size[1]} pixels",
+            )
+        found[name] = read_only(pixel)
+    return found
+
+
+def check_layout(clicks: Mapping[str, Array], landmarks: Mapping[str, Landmark], carm: CArm) -> None:
+    """Refuse clicks whose sides are swapped, or that are mirrored or upside down, against the view's nominal picture.
+
+    A mirrored picture whose clicks were named after the mirrored picture looks like a true one and passes.
+
+    Raises
+    ------
+    InputError
+        ``clicks-swapped``, ``clicks-mirrored``, ``clicks-upside-down``.
+    """
+    expected = {}
+    for name in clicks:
+        proxy = name if name in landmarks else f"teardrop_{side_of(name)}"
+        if proxy in landmarks:
+            expected[name] = carm.project(landmarks[proxy].lps_mm)
+    if not expected:
+        return
+    mm = np.asarray(carm.pixel_pitch_mm) * _depth_scale(carm, landmarks)
+    across, across_wrong = _compared(expected, clicks, 0, _APART_ACROSS_MM / mm[0])
+    if across_wrong:
+        if len(across) > 1 and len(across_wrong) == len(across):
+            raise InputError(
+                "clicks-mirrored",
+                "all clicks lie the wrong way round: the picture may be mirrored, or left and right swapped",
+                "The patient's left must lie where columns are higher; mirror the picture or swap the names",
+            )
+        raise InputError(
+            "clicks-swapped",
+            f"left and right do not fit: {_most_named(across_wrong)} on the wrong side of the others",
+            "The patient's left must lie where columns are higher; swap the names or click again",
+        )
+    heights, upside_down = _compared(expected, clicks, 1, _APART_UPWARD_MM / mm[1])
+    if upside_down and len(upside_down) == len(heights):
+        raise InputError("clicks-upside-down", "the clicks lie upside down", "Turn the picture with the feet downwards")
+
+
+def _compared(
+    expected: Mapping[str, Array], clicks: Mapping[str, Array], axis: int, apart_px: float
+) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
+    """Return the pairs that the view shows well apart along an axis, and those of them clicked the other way round."""
+    apart, wrong = [], []
+    for first, second in combinations(expected, 2):
+        gap = float(expected[first][axis] - expected[second][axis])
+        # an end of a foramen stands for its teardrop here, and may lie near the midline
+        rough = any(name in (*FORAMEN_NAMES, *ILIOISCHIAL_NAMES) for name in (first, second))
+        if rough and None in (side_of(first), side_of(second)):
+            continue
+        if abs(gap) > apart_px:
+            apart.append((first, second))
+            if gap * float(clicks[first][axis] - clicks[second][axis]) < 0:
+                wrong.append((first, second))
+    return apart, wrong
+
+
+def _most_named(pairs: Iterable[tuple[str, str]]) -> str:
+    names = [name for pair in pairs for name in pair]
+    most = max(names.count(name) for name in names)
+    return " and ".join(dict.fromkeys(name for name in names if names.count(name) == most))
+
+
+def _depth_scale(carm: CArm, landmarks: Mapping[str, Landmark]) -> float:
+    middle = np.mean([landmark.lps_mm for landmark in landmarks.values()], axis=0)
+    return 1.0 / carm.magnification(middle)

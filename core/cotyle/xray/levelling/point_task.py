@@ -1,0 +1,252 @@
+"""One picture's clicks against one pelvis: what they stand for, the pose they give, and which don't belong."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+
+from cotyle.anatomy.landmarks import Landmarks
+from cotyle.anatomy.sections import near_part
+from cotyle.errors import InputError
+from cotyle.space.arrays import Array
+from cotyle.space.frames import Frame
+from cotyle.space.mesh import TriangleMesh
+from cotyle.space.side import Side
+from cotyle.xray.carm import CArm
+from cotyle.xray.levelling.click_tests import ClickTest, click_tests
+from cotyle.xray.levelling.clicks import CLICK_SD_MM, ILIOISCHIAL_NAMES, place_covariance, side_of
+from cotyle.xray.levelling.contour_points import ForamenOutline, foramen_outline, ilioischial_point
+from cotyle.xray.levelling.point_fit import (
+    PointFit,
+    Prior,
+    See,
+    Sighting,
+    fit_pose,
+    huber,
+    picture_px,
+    whitened_residuals,
+    whitenings,
+)
+from cotyle.xray.registration.motion import Handle
+
+# more of a contour may come into sight as the pose gets better
+_ROUNDS = 3
+# starts along the least certain direction, in its SDs
+_STARTS = (0.0, -1.0, 1.0, -2.0, 2.0)
+# what a click costs whose contour is not seen from a pose: as one three SDs off
+_UNSEEN = 9.0
+_BONE_WITHIN_MM = 110.0
+# more wrong clicks than this share are no answer
+_MOST_WRONG = 0.2
+
+
+@dataclass(frozen=True, eq=False)
+class Known:
+    """What is known beforehand.
+
+    Parameters
+    ----------
+    landmarks:
+        Of the case.
+    frame:
+        Frame of the pelvis in which the view is named; its axes carry the clicks' uncertainties.
+    hip_bones:
+        Surfaces by side, for foramina and ilio-ischial lines; may be empty.
+    click_sd_mm:
+        One SD of a click, at the hip.
+    asymmetric_ring:
+        Whether the anatomy has the finding ``ring-asymmetric``: then symphysis, sacrum and coccyx count less.
+    prior:
+        How far the pose may be from the view's nominal one.
+    """
+
+    landmarks: Landmarks
+    frame: Frame
+    hip_bones: Mapping[Side, TriangleMesh] = field(default_factory=dict)
+    click_sd_mm: float = CLICK_SD_MM
+    asymmetric_ring: bool = False
+    prior: Prior = field(default_factory=Prior)
+
+
+@dataclass(frozen=True, eq=False)
+class PointTask:
+    """The clicks of one picture and what they are held against; ``clicks`` are (column, row) by name."""
+
+    known: Known
+    nominal: CArm
+    clicks: Mapping[str, Array]
+    handle: Handle
+
+    @cached_property
+    def mm_per_px(self) -> Array:
+        """Size of a pixel at the hip, (2,)."""
+        return np.asarray(self.nominal.pixel_pitch_mm) / self.nominal.magnification(self.handle.pivot_lps_mm)
+
+    def usable(self) -> tuple[str, ...]:
+        """Return the clicks whose landmark or bone is known.
+
+        Raises
+        ------
+        InputError
+            ``clicks-few`` if less than two points (not lines) are among them.
+        """
+        names = tuple(name for name in self.clicks if self._is_known(name))
+        if sum(name in self.known.landmarks for name in names) < 2:
+            raise InputError(
+                "clicks-few",
+                f"{len(names)} click(s) on points that the CT shows are too few to level by",
+                "Click at least both teardrops",
+            )
+        return names
+
+    def settle(self, names: Sequence[str]) -> PointFit:
+        """Return the pose that these clicks give: of points first, then with what is seen of contours from there."""
+        prior = self.known.prior
+        points = [self._point(name) for name in names if name in self.known.landmarks]
+        fit = fit_pose(lambda _: points, self.nominal, self.handle, prior, np.zeros(len(prior.sds)), robust=True)
+        start = self._likeliest(points, names, [fit.unknowns + step * fit.steps for step in _STARTS])
+        contours: set[str] = set()
+        for _ in range(_ROUNDS):
+            seen = self._contours(self.handle.moved(self.nominal, start[:6]), names)
+            if set(seen) <= contours:
+                break
+            contours |= set(seen)
+            fit = fit_pose(self._see(points, seen), self.nominal, self.handle, prior, start, robust=True)
+            start = fit.unknowns
+        see = self._see(points, self._contours(fit.carm, names))
+        return fit_pose(see, self.nominal, self.handle, prior, fit.unknowns, robust=False)
+
+    def residual_mm(self, fit: PointFit) -> float:
+        """Root-mean-square distance of clicks from where the pose puts them, at the hip; of lines, across them."""
+        places = fit.carm.project(np.stack([each.lps_mm for each in fit.sightings]))
+        shown = picture_px(self.nominal.center_px, fit.unknowns, places)
+        squares = []
+        for each, pixel in zip(fit.sightings, shown, strict=True):
+            apart = (pixel - each.pixel) * self.mm_per_px
+            squares.append(float(apart @ apart) if each.across is None else float(apart @ each.across) ** 2)
+        return float(np.sqrt(np.mean(squares)))
+
+    def _is_known(self, name: str) -> bool:
+        if name in self.known.landmarks:
+            return True
+        side = side_of(name)
+        return side in self.known.hip_bones and f"teardrop_{side}" in self.known.landmarks
+
+    def _likeliest(self, points: Sequence[Sighting], names: Sequence[str], starts: Sequence[Array]) -> Array:
+        """Return the start from which the clicks are explained best, wrong ones counting less.
+
+        The outlines that points and contours agree on may lie a few degrees from where the points alone put the pose,
+        with a worse agreement between.
+        """
+        costs = []
+        for start in starts:
+            carm = self.handle.moved(self.nominal, start[:6])
+            seen = [*points, *self._contours(carm, names).values()]
+            apart = whitened_residuals(whitenings(seen, carm), self.nominal.center_px, start, carm, seen)
+            missing = sum(name not in {each.name for each in seen} for name in names)
+            squares = np.append((apart**2).sum(axis=1), [_UNSEEN] * missing)
+            costs.append(float(huber(squares).sum() + ((start / self.known.prior.sds) ** 2).sum()))
+        return starts[int(np.argmin(costs))]
+
+    def _see(self, points: Sequence[Sighting], seen: Mapping[str, Sighting]) -> See:
+        """Return what tells, for any pose, the points and the contours seen at first.
+
+        A contour that is not seen from some pose keeps the point last seen, so that the clicks stay the same.
+        """
+        last = dict(seen)
+
+        def see(carm: CArm) -> Sequence[Sighting]:
+            found = self._contours(carm, list(last)) if last else {}
+            last.update(found)
+            return [*points, *last.values()]
+
+        return see
+
+    def _point(self, name: str) -> Sighting:
+        mark = self.known.landmarks[name]
+        # of the tuberosity only its height is clear
+        across = np.array([0.0, 1.0]) if name.startswith("ischial_tuberosity") else None
+        return self._sighting(name, mark.lps_mm, mark.uncertainty_mm, across)
+
+    def _contours(self, carm: CArm, names: Sequence[str]) -> dict[str, Sighting]:
+        """Return the contour points of these clicks that are seen from a pose."""
+        found = {}
+        outlines: dict[Side, ForamenOutline | None] = {}
+        for name in names:
+            side = side_of(name)
+            if name in self.known.landmarks or side is None:
+                continue
+            if name in ILIOISCHIAL_NAMES:
+                teardrop = self.known.landmarks[f"teardrop_{side}"].lps_mm
+                seen = ilioischial_point(carm, self._bones[side], teardrop, side, float(self.clicks[name][1]))
+            else:
+                if side not in outlines:
+                    outlines[side] = foramen_outline(carm, self._bones[side], self._places, side)
+                outline = outlines[side]
+                seen = None if outline is None else outline.end(name.split("_")[1], side)
+            if seen is not None:
+                found[name] = self._sighting(name, seen.lps_mm, 0.0, seen.across)
+        return found
+
+    def _sighting(self, name: str, lps_mm: Array, own_sd_mm: float, across: Array | None) -> Sighting:
+        covariance = place_covariance(name, own_sd_mm, self.known.frame.axes, self.known.asymmetric_ring)
+        return Sighting(name, self.clicks[name], lps_mm, covariance, self.known.click_sd_mm / self.mm_per_px, across)
+
+    @cached_property
+    def _places(self) -> dict[str, Array]:
+        return {name: mark.lps_mm for name, mark in self.known.landmarks.items()}
+
+    @cached_property
+    def _bones(self) -> dict[Side, TriangleMesh]:
+        """The hip bones round their teardrops: foramen and posterior column, all that the contours here run on."""
+        return {
+            side: near_part(bone, self._places[f"teardrop_{side}"], _BONE_WITHIN_MM)
+            for side, bone in self.known.hip_bones.items()
+            if f"teardrop_{side}" in self._places
+        }
+
+
+def without_wrong_clicks(task: PointTask, names: Sequence[str]) -> tuple[PointFit, tuple[ClickTest, ...]]:
+    """Return the pose of the clicks that fit each other, and those that were left out for it.
+
+    Raises
+    ------
+    InputError
+        ``clicks-disagree`` if it can't be told which click is wrong, or too many are.
+    """
+    kept = list(names)
+    left_out: list[ClickTest] = []
+    while True:
+        fit = task.settle(kept)
+        tests = click_tests(fit, task.mm_per_px)
+        failing = sorted((test for test in tests if test.fails), key=lambda test: test.likelihood)
+        if not failing:
+            return fit, tuple(left_out)
+        if len(left_out) + 1 > _MOST_WRONG * len(names):
+            off = ", ".join(test.name for test in failing)
+            raise InputError(
+                "clicks-disagree",
+                f"the clicks fit no pose of this pelvis: look at {off}",
+                "Click again; check the view's name, the sides, and that the picture is of this patient",
+            )
+        cured = [test for test in failing if _fit_without(task, kept, test.name)]
+        if len(cured) > 1:
+            raise InputError(
+                "clicks-disagree",
+                f"one click is wrong and it can't be told which: {' or '.join(test.name for test in cured)}",
+                "Click these again, or click more",
+            )
+        wrong = cured[0] if cured else failing[0]
+        left_out.append(wrong)
+        kept.remove(wrong.name)
+
+
+def _fit_without(task: PointTask, names: Sequence[str], wrong: str) -> bool:
+    """Return whether the other clicks fit each other."""
+    rest = [name for name in names if name != wrong]
+    if sum(name in task.known.landmarks for name in rest) < 2:
+        return False
+    return not any(test.fails for test in click_tests(task.settle(rest), task.mm_per_px))
