@@ -39,7 +39,10 @@ class Physics:
 
 @dataclass(frozen=True)
 class Screen:
-    """How a picture is shown: logarithm or intensity, ends of the window in percent, exponent, bits, polarity."""
+    """How a picture is shown: logarithm or intensity, ends of the window in percent, exponent, bits, polarity.
+
+    spares_metal: the window is set without the metal, which then burns out.
+    """
 
     logarithm: bool = True
     low_percent: float = 2.0
@@ -48,6 +51,7 @@ class Screen:
     bits: int = 8
     bone_light: bool = True
     round_field: bool = True
+    spares_metal: bool = True
 
 
 def hardened(integrals: Array, coefficient: float) -> Array:
@@ -91,11 +95,11 @@ def field_mask(shape: tuple[int, int], round_field: bool) -> Mask:
 def shown(intensity: Array, field: Mask, screen: Screen, metal: Mask | None = None) -> Grey:
     """Return the grey levels on the screen; black outside the field, whatever the polarity.
 
-    The window is set on the middle of the field without the ``metal``, as a machine does that looks for it.
+    The window is set on the middle of the field, without the ``metal`` where the screen spares it.
     """
     value = -np.log(intensity) if screen.logarithm else -intensity
     # a window is chosen on what the eye sees, not on single pixels of noise
-    seen = ndimage.uniform_filter(value, 5)[_measuring_field(field, metal)]
+    seen = ndimage.uniform_filter(value, 5)[_measuring_field(field, metal if screen.spares_metal else None)]
     low, high = np.percentile(seen[::7], [screen.low_percent, screen.high_percent])
     light = np.clip((value - low) / max(high - low, 1e-9), 0.0, 1.0) ** screen.exponent
     if not screen.bone_light:

@@ -152,6 +152,7 @@ def draw_screen(rng: np.random.Generator) -> Screen:
         bits=int(rng.choice([8, 12])),
         bone_light=bool(rng.uniform() < 0.5),
         round_field=bool(rng.uniform() < 0.7),
+        spares_metal=bool(rng.uniform() < 0.6),
     )
 
 

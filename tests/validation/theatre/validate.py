@@ -1,4 +1,4 @@
-"""Judge registration on the theatre's pictures: print the table and write docs/validation-carm.md; ends with 1 if missed.
+"""Judge registration on the theatre's pictures: the table, docs/validation-carm.md; ends with 1 if missed.
 
 python -m tests.validation.theatre.validate --pictures DIR [--registration MODULE] [--limit N] [--no-page]
 
@@ -34,9 +34,9 @@ device: check every number.
 
 The pictures are invented: no patient, no real machine. They are made by an outside projector (itk-rtk) from synthetic
 scans; how, and what they leave out, is in [methods/theatre_trials.md](methods/theatre_trials.md). Registration knows
-the scan, what Cotyle found on it, the picture as shown, and the stated machine. Errors are absolute; a trial without a pose
-counts as infinitely wrong. In plane means at the operated hip, parallel to the detector. Where the stated pitch was
-wrong, depth is not judged.
+the scan, what Cotyle found on it, the picture as shown, and the stated machine. Errors are absolute; a trial without a
+pose counts as infinitely wrong. In plane means at the operated hip, parallel to the detector. Where the stated pitch
+was wrong, depth is not judged.
 """
 
 
