@@ -14,6 +14,7 @@ import numpy.typing as npt
 from cotyle.case.simulated import CUE_VIEWS, view_of
 from cotyle.case.stages import MEASURING_FRAME, PlannedCup
 from cotyle.cup.cavity import ReamingStep, step_along
+from cotyle.errors import InputError
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
 from cotyle.space.frames import Frame
@@ -23,6 +24,7 @@ from cotyle.xray.display import Display, render
 from cotyle.xray.misplaced import Misplaced, Mistake, misplaced
 from cotyle.xray.operated import REAMER_SHELL_MM, Integrals, ReamedBone, metal_compressed, with_shell, without_bone
 from cotyle.xray.projector.reference import line_integrals
+from cotyle.xray.reading_spread import landmark_spread
 from cotyle.xray.reaming_cues import ScreenReading, Sight, Stage, read_screen, sight, stage_rim
 from cotyle.xray.views import View, ViewName
 from cotyle.xray.wall_view import WallPlace, WallView, find_wall_view, wall_place
@@ -42,6 +44,9 @@ _OTHER_VIEWS = (
     ViewName.OUTLET,
 )
 """From the one that turns the machine least."""
+
+_BEYOND_ANY_CUP = ("axis-inwards", "orientation-range", "orientation-undefined")
+"""Codes of a turn that would leave no cup: 5 degrees less inclined than 3, say. Such a mistake is left out."""
 
 Pixels = npt.NDArray[np.uint8]
 
@@ -68,7 +73,10 @@ class MistakeShown:
 
 @dataclass(frozen=True, eq=False)
 class ViewShown:
-    """All pictures of one view; ``carm`` is the part of the detector round the hip that they show."""
+    """All pictures of one view; ``carm`` is the part of the detector round the hip that they show.
+
+    ``spread`` is one standard deviation of each cue of the seated cup, as far as landmarks leave it open.
+    """
 
     view: View
     carm: CArm
@@ -76,6 +84,7 @@ class ViewShown:
     stages: tuple[StageShown, ...]
     cup: StageShown
     mistakes: tuple[MistakeShown, ...]
+    spread: Mapping[str, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,10 +99,14 @@ class WallShown:
 
 @dataclass(frozen=True, eq=False)
 class CueSheet:
-    """The pictures and cues of a plan; ``wall`` is None where the floor is through and no wall is left to be seen."""
+    """The pictures and cues of a plan; ``wall`` is None where the floor is through and no wall is left to be seen.
+
+    ``femur_taken_out`` is False where the femur isn't known as a bone of its own and therefore stands in the pictures.
+    """
 
     views: Mapping[str, ViewShown]
     wall: WallShown | None
+    femur_taken_out: bool
 
 
 def cue_sheet(planned: PlannedCup, scan: Volume) -> CueSheet:
@@ -109,7 +122,7 @@ def cue_sheet(planned: PlannedCup, scan: Volume) -> CueSheet:
         name: _view_shown(planned, view, bone.seen_from(_detail(planned, view, frame)), frame, others)
         for name, view in views.items()
     }
-    return CueSheet(shown, None if wall is None else _wall_shown(*wall, planned, bone))
+    return CueSheet(shown, None if wall is None else _wall_shown(*wall, planned, bone), femur is not None)
 
 
 class _Bone:
@@ -171,10 +184,17 @@ def _view_shown(planned: PlannedCup, view: View, bone: _BoneSeen, frame: Frame, 
     )
     mistakes = []
     for mistake in Mistake:
-        found = misplaced(mistake, cup.rim, seen, frame, steps, others)
+        try:
+            found = misplaced(mistake, cup.rim, seen, frame, steps, others)
+        except InputError as error:
+            if error.code not in _BEYOND_ANY_CUP:
+                raise
+            continue
         pictured = view.name == MISTAKES_SHOWN_IN and mistake in PICTURED
         mistakes.append(MistakeShown(found, cup_picture(found.rim) if pictured else None))
-    return ViewShown(view, carm, seen, tuple(stages), seated, tuple(mistakes))
+    uncertainty = {mark: each.uncertainty_mm for mark, each in planned.anatomy.landmarks.items()}
+    spread = landmark_spread(seen, cup.rim, uncertainty, steps)
+    return ViewShown(view, carm, seen, tuple(stages), seated, tuple(mistakes), spread)
 
 
 def _own_beds(planned: PlannedCup) -> list[ReamingStep]:

@@ -248,8 +248,8 @@ class WallViewFacts(Strict):
     """The C-arm view that shows the least wall; angles are DICOM positioner angles, level in ``frame``.
 
     ``bone_mm``: how much of the wall is bone, not soft tissue of the fossa. ``reading_mm`` is what the outlines read
-    with the magnification taken out, ``ap_reading_mm`` what they read straight through the front. Tolerances: the turn that
-    changes the reading by 1 mm, None where 20 degrees don't. ``edge_mm``: bone that a ray loses at the inner surface.
+    with the magnification taken out, ``ap_reading_mm`` what they read straight through the front. Tolerances: the turn
+    that changes the reading by 1 mm, None where 20 degrees don't. ``edge_mm``: bone a ray loses at the inner surface.
     """
 
     frame: str
@@ -295,7 +295,10 @@ class Measurements(FileModel):
     cues: dict[str, dict[str, Finite | str | bool | None]] = Field(default_factory=dict)
     reaming_cues: dict[str, tuple[ScreenStageFacts, ...]] = Field(default_factory=dict)
     cup_mistakes: dict[str, tuple[MistakeFacts, ...]] = Field(default_factory=dict)
+    cue_uncertainty: dict[str, dict[str, Finite]] = Field(default_factory=dict)
+    """By view, one standard deviation of the seated cup's cues, as far as landmarks leave it open."""
     reading_errors: dict[str, Finite] = Field(default_factory=dict)
+    """How finely a surgeon is taken to read each cue, one standard deviation: our choice."""
     wall_view: WallViewFacts | None = None
     bone_quality: dict[str, Finite | str | bool] = Field(default_factory=dict)
     edge_shares: dict[str, dict[str, Finite]] = Field(default_factory=dict)

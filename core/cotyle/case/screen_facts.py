@@ -13,9 +13,17 @@ from cotyle.case.simulated import flat
 from cotyle.xray.misplaced import READABLE
 from cotyle.xray.reaming_cues import ScreenReading
 
+_FEMUR_LEFT_IN = (
+    "The femur isn't known as a bone of its own: it stands in the simulated pictures of reaming, where in theatre it"
+    " is out of the way."
+)
+
 
 def with_cue_sheet(measured: m.Measurements, sheet: CueSheet) -> m.Measurements:
-    """Return the measurements with what the screen will show."""
+    """Return the measurements with what the screen will show, and what its pictures lack among the warnings."""
+    warnings = measured.warnings
+    if not sheet.femur_taken_out:
+        warnings = (*warnings, m.Doubt(code="screen-femur-left-in", text=_FEMUR_LEFT_IN))
     return measured.model_copy(
         update={
             "reaming_cues": {
@@ -24,7 +32,9 @@ def with_cue_sheet(measured: m.Measurements, sheet: CueSheet) -> m.Measurements:
             "cup_mistakes": {
                 name: tuple(_mistake(each) for each in view.mistakes) for name, view in sheet.views.items()
             },
+            "cue_uncertainty": {name: dict(view.spread) for name, view in sheet.views.items()},
             "reading_errors": {name: each.error for name, each in READABLE.items()},
+            "warnings": warnings,
             "wall_view": None if sheet.wall is None else _wall(sheet.wall),
         }
     )

@@ -76,7 +76,7 @@ def mistakes_figure(view: ViewShown) -> Figure:
     made = ink.figure(WIDTH_PX, grid.height_px)
     pictured = {each.found.mistake: each for each in view.mistakes if each.pixels is not None}
     _wrong_cup(grid.panel(made, 0, "as planned"), view, view.cup.pixels, view.cup.rim)
-    for number, mistake in enumerate(PICTURED, start=1):
+    for number, mistake in enumerate((each for each in PICTURED if each in pictured), start=1):
         shown = pictured[mistake]
         note = change_words(shown.found.best) if shown.found.told else "no cue tells it"
         axes = grid.panel(made, number, MISTAKE_WORDS[mistake])

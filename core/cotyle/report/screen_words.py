@@ -31,6 +31,17 @@ MISTAKE_WORDS = {
     Mistake.FACING_BACK: "facing back, same ellipse",
     Mistake.FORWARD: f"{SHIFT_MM:g} mm too far forward",
 }
+SHORT_MISTAKES = {
+    Mistake.MORE_INCLINED: f"+{TURN_DEG:g}° incl.",
+    Mistake.LESS_INCLINED: f"−{TURN_DEG:g}° incl.",
+    Mistake.MORE_ANTEVERTED: f"+{TURN_DEG:g}° antev.",
+    Mistake.LESS_ANTEVERTED: f"−{TURN_DEG:g}° antev.",
+    Mistake.SHORT: f"{SHIFT_MM:g} mm short",
+    Mistake.DEEP: f"{SHIFT_MM:g} mm deep",
+    Mistake.HIGH: f"{SHIFT_MM:g} mm high",
+    Mistake.FACING_BACK: "facing back",
+    Mistake.FORWARD: f"{SHIFT_MM:g} mm forward",
+}
 CUE_WORDS = {
     "inclination_deg": "inclination of the rim",
     "suggested_anteversion_deg": "anteversion the ellipse suggests",
@@ -60,7 +71,8 @@ _STEP_ROWS = (
     ("suggested_anteversion_deg", "anteversion that it suggests", "deg", 0),
     ("inclination_to_teardrops_deg", "inclination to the teardrops", "deg", 0),
     ("axis_above_si_joint_mm", "axis above the lower end of the SI joint", "mm", 0),
-    ("rim_line_angle_deg", "rim steeper than the line teardrop–superolateral rim", "deg", 0),
+    ("rim_line_angle_deg", "rim steeper than teardrop–superolateral line", "deg", 0),
+    ("rim_line_relation", "rim and that line are", "", 0),
     ("medial_edge_to_teardrop_mm", "medial edge lateral to the teardrop", "mm", 1),
     ("medial_edge_to_ilioischial_mm", "medial edge lateral to the ilio-ischial line", "mm", 1),
     ("lower_rim_above_teardrops_mm", "rim's lower end above the teardrops", "mm", 1),
@@ -87,6 +99,8 @@ def change_words(best: Telltale) -> str:
 
 def number(value: Any, unit: str, decimals: int, signed: bool = False) -> str:
     """Return a number with a true minus sign and its unit, or a dash where nothing is known."""
+    if isinstance(value, str):
+        return value
     if not isinstance(value, int | float):
         return "–"
     text = f"{value:+.{decimals}f}" if signed else f"{value:.{decimals}f}"
@@ -96,12 +110,16 @@ def number(value: Any, unit: str, decimals: int, signed: bool = False) -> str:
     return (text + ("°" if unit == "deg" else f"{space}{unit}")).replace("-", "−")
 
 
-def stage_rows(stages: Sequence[ScreenStageFacts]) -> list[tuple[str, str, list[str]]]:
-    """Return the table of a view's stages: words, unit and one value for each."""
-    return [
-        (words, unit, [number(each.cues.get(name), "", decimals) for each in stages])
-        for name, words, unit, decimals in _STEP_ROWS
-    ]
+def stage_rows(
+    stages: Sequence[ScreenStageFacts], spread: Mapping[str, float]
+) -> list[tuple[str, str, list[str], str]]:
+    """Return the table of a view's stages: words, unit, one value for each, and two deviations by the landmarks."""
+    rows = []
+    for name, words, unit, decimals in _STEP_ROWS:
+        sd = spread.get("inclination_deg" if name == "inclination_to_teardrops_deg" else name, 0.0)
+        open_by = number(2.0 * sd, "", decimals) if sd > 0.0 else ""
+        rows.append((words, unit, [number(each.cues.get(name), "", decimals) for each in stages], open_by))
+    return rows
 
 
 def mistake_rows(mistakes: Sequence[MistakeFacts]) -> list[tuple[str, str, list[Cell]]]:
@@ -132,7 +150,7 @@ def mistake_sentences(mistakes: Sequence[MistakeFacts], view: str) -> list[str]:
         if each.other_view is not None and each.other_view_telling is not None:
             strength = each.other_view_telling
             if strength >= TOLD_FROM:
-                how = "plainly" if strength >= PLAIN_FROM else "only just"
+                how = "plainly" if round(strength, 1) >= PLAIN_FROM else "only just"
                 text += (
                     f" The {VIEW_WORDS[each.other_view]} view shows it {how} ({strength:.1f} times the reading error)."
                 )
@@ -173,11 +191,11 @@ def wall_rows(wall: WallViewFacts, reamer_mm: float) -> list[tuple[str, str]]:
     ]
     overlap = ", ".join(f"{mm:.0f} mm of {name}" for name, mm in wall.overlap_mm.items()) or "no other bone"
     return [
-        ("C-arm", angle_words(wall.primary_deg, wall.secondary_deg)),
+        ("C-arm, detector", angle_words(wall.primary_deg, wall.secondary_deg)),
         ("least wall, measured in 3D", f"{wall.wall_minimum_mm:.1f} mm"),
-        ("of it bone, the rest soft tissue", f"{wall.bone_mm:.1f} mm"),
+        ("bone in it; the rest is soft tissue", f"{wall.bone_mm:.1f} mm"),
         ("the outlines read here", f"{wall.reading_mm:.1f} mm ({100 * wall.reading_over_wall:.0f} % of it)"),
-        ("at the same place on a level AP view", f"{wall.ap_reading_mm:.1f} mm"),
+        ("to the outermost bone there on a level AP view", f"{wall.ap_reading_mm:.1f} mm"),
         ("on the detector, for each mm of wall", f"{wall.detector_mm_per_mm:.2f} mm"),
         (f"gap as a share of the {reamer_mm:g} mm reamer's width", f"{100 * share:.0f} %"),
         ("reads wrong by 1 mm when turned off", "; ".join(tolerance)),

@@ -3,7 +3,7 @@
 The least wall lies between the floor and the inner (pelvic) surface, straight along the floor's radius. It is seen edge
 on, in its true thickness, from each direction at right angles to that radius: there the beam grazes floor and inner
 surface at once. Of these directions, those within the machine's reach are tried and the best is taken: the outlines
-read the wall that was measured, the bone ends there on the screen, little other bone lies in the beam, the machine turns
+read the wall that was measured, bone ends there on the screen, little other bone lies in the beam, the machine turns
 little, and a few degrees more or less do no harm.
 
 What a picture reads is worked out exactly in the plane of the source, the floor's point and the inner surface's, which
