@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numba
 import numpy as np
 import numpy.typing as npt
 
@@ -21,7 +22,7 @@ def hemisphere_chords_mm(carm: CArm, rim: Circle) -> npt.NDArray[np.float32]:
     # a row at a time keeps the rays of a large detector out of memory
     for row in range(rows):
         pixels = np.column_stack([np.arange(columns), np.full(columns, row)])
-        lengths[row] = _half_ball_chord(carm.source_lps_mm, carm.ray(pixels), rim)
+        lengths[row] = chords_in_half_ball_mm(carm.source_lps_mm, carm.ray(pixels), rim)
     return lengths
 
 
@@ -39,17 +40,31 @@ def shell_chords_mm(carm: CArm, rim: Circle, thickness_mm: float) -> npt.NDArray
     return hemisphere_chords_mm(carm, rim) - hemisphere_chords_mm(carm, inner)
 
 
-def _half_ball_chord(source: Array, rays: Array, rim: Circle) -> Array:
-    to_center = rim.center_lps_mm - source
-    nearest = rays @ to_center
-    apart = nearest[:, None] * rays - to_center
-    half = np.sqrt(np.maximum(rim.radius_mm**2 - np.einsum("ij,ij->i", apart, apart), 0.0))
-    enter, leave = nearest - half, nearest + half
+def chords_in_half_ball_mm(source: Array, rays: Array, rim: Circle) -> Array:
+    """Return the length in mm inside a solid hemisphere of rays (n, 3), unit vectors from the source, shape (n,)."""
+    return np.asarray(_chords(rays, rim.center_lps_mm - source, np.array(rim.normal_lps), rim.radius_mm))
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _chords(rays, to_center, axis, radius):  # type: ignore[no-untyped-def]
+    chords = np.zeros(len(rays))
+    far = to_center[0] ** 2 + to_center[1] ** 2 + to_center[2] ** 2
     # the rim's plane is met where t (ray . axis) = to_center . axis; the solid is where it is below that
-    slope, level = rays @ rim.normal_lps, float(to_center @ rim.normal_lps)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        plane = level / slope
-    enter = np.where(slope < 0, np.maximum(enter, plane), enter)
-    leave = np.where(slope > 0, np.minimum(leave, plane), leave)
-    outside = (slope == 0) & (level < 0)
-    return np.where(outside, 0.0, np.maximum(leave - np.maximum(enter, 0.0), 0.0))
+    level = to_center[0] * axis[0] + to_center[1] * axis[1] + to_center[2] * axis[2]
+    for n in range(len(rays)):
+        x, y, z = rays[n, 0], rays[n, 1], rays[n, 2]
+        nearest = x * to_center[0] + y * to_center[1] + z * to_center[2]
+        half_squared = radius**2 - (far - nearest**2)
+        if half_squared <= 0.0:
+            continue
+        half = np.sqrt(half_squared)
+        enter, leave = max(nearest - half, 0.0), nearest + half
+        slope = x * axis[0] + y * axis[1] + z * axis[2]
+        if slope < 0.0:
+            enter = max(enter, level / slope)
+        elif slope > 0.0:
+            leave = min(leave, level / slope)
+        elif level < 0.0:
+            continue
+        chords[n] = max(leave - enter, 0.0)
+    return chords

@@ -1,0 +1,134 @@
+"""What a picture of a shell over soft structures should look like, with what is not known of it left open.
+
+``S(b + g m)``: m the metal's line integral from the exact chords of a shell, mixed over a pixel as transmitted
+intensity is; g the contrast of the metal in the picture's own unit; b a smooth background; S the level at which the
+picture goes black, softly reached. So a picture may be linear in attenuation or not, and clip where it likes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.interpolate import BSpline
+from scipy.ndimage import gaussian_filter
+
+from cotyle.space.arrays import Array, any_perpendicular, unit
+from cotyle.space.shapes import Circle
+from cotyle.xray.attenuation import linear_attenuation_per_mm
+from cotyle.xray.cup_in_picture.patch import Patch
+from cotyle.xray.solids import chords_in_half_ball_mm
+
+TITANIUM_PER_MM = linear_attenuation_per_mm("titanium", 60.0)
+BLUR_PX = 0.5
+"""Deviation of the mixing of neighbouring rays to begin with: the square of a pixel (0.29), detector and focus."""
+
+NUMBERS = 10
+"""How many numbers a step has: 5 of the pose, then wall, blur, contrast, black, softness."""
+
+_SOFTNESS = 0.12
+
+
+@dataclass(frozen=True, eq=False)
+class ShellState:
+    """A shell in place and how it shows.
+
+    Parameters
+    ----------
+    rim:
+        Outer rim, its normal out of the mouth.
+    thickness_mm:
+        Wall of the shell.
+    contrast:
+        Picture units for each unit of the metal's line integral (1 where the picture is the line integral).
+    black:
+        Level that no pixel exceeds.
+    softness:
+        Over how many picture units it is reached.
+    blur_px:
+        Deviation of the mixing of neighbouring rays.
+    """
+
+    rim: Circle
+    thickness_mm: float
+    contrast: float
+    black: float
+    softness: float
+    blur_px: float = BLUR_PX
+
+    def stepped(self, step: Array, axes: Array) -> ShellState:
+        """Return the state after a step: shift along three axes (mm), turns about the first two (rad), the logarithms
+        of wall, blur and contrast, the black level, and the logarithm of its softness.
+        """
+        center = self.rim.center_lps_mm + step[:3] @ axes
+        turn = step[3] * axes[0] + step[4] * axes[1]
+        size = float(np.linalg.norm(turn))
+        normal = self.rim.normal_lps
+        if size > 0:
+            about = turn / size
+            normal = (
+                np.cos(size) * normal
+                + np.sin(size) * np.cross(about, normal)
+                + (1.0 - np.cos(size)) * float(about @ normal) * about
+            )
+        thickness = min(self.thickness_mm * float(np.exp(step[5])), 0.97 * self.rim.radius_mm)
+        return ShellState(
+            Circle(center, unit(normal), self.rim.radius_mm),
+            max(thickness, 0.5),
+            self.contrast * float(np.exp(step[7])),
+            self.black + float(step[8]),
+            self.softness * float(np.exp(step[9])),
+            float(np.clip(self.blur_px * np.exp(step[6]), 0.2, 3.0)),
+        )
+
+    def with_rim(self, rim: Circle) -> ShellState:
+        """Return the same shell elsewhere."""
+        return replace(self, rim=rim)
+
+
+def step_axes(rim: Circle, source_lps_mm: Array) -> Array:
+    """Return the axes that steps are counted along, rows: two across the rim's axis, one of them across the ray too,
+    and the axis itself.
+    """
+    ray = rim.center_lps_mm - source_lps_mm
+    across = np.cross(rim.normal_lps, ray)
+    first = any_perpendicular(rim.normal_lps) if np.linalg.norm(across) < 1e-6 else unit(across)
+    return np.stack([first, np.cross(rim.normal_lps, first), rim.normal_lps])
+
+
+def metal(patch: Patch, state: ShellState) -> Array:
+    """Return the line integral of the shell, shape of the patch, mixed over neighbouring rays as intensities are."""
+    source, rim = patch.carm.source_lps_mm, state.rim
+    inner = Circle(rim.center_lps_mm, rim.normal_lps, rim.radius_mm - state.thickness_mm)
+    chords = chords_in_half_ball_mm(source, patch.rays, rim) - chords_in_half_ball_mm(source, patch.rays, inner)
+    passed = np.exp(-TITANIUM_PER_MM * chords).reshape(patch.attenuation.shape)
+    return np.asarray(-np.log(np.maximum(gaussian_filter(passed, state.blur_px, truncate=4.0), 1e-12)))
+
+
+def shown(state: ShellState, background: Array, metal_integral: Array) -> tuple[Array, Array, Array]:
+    """Return the picture, its slope (how much it follows a change of what lies under it), and how it changes with the
+    logarithm of the softness.
+    """
+    below = (state.black - background - state.contrast * metal_integral) / state.softness
+    softened = np.logaddexp(0.0, below)
+    slope = 1.0 / (1.0 + np.exp(-np.clip(below, -50.0, 50.0)))
+    picture = state.black - state.softness * softened
+    return np.asarray(picture), np.asarray(slope), np.asarray(state.softness * (below * slope - softened))
+
+
+def softness_for(background_level: float, black: float) -> float:
+    """Return the softness taken for a picture (our choice: fits a logarithm of counted photons)."""
+    return max(_SOFTNESS * (black - background_level), 1e-9)
+
+
+def background_basis(patch: Patch, knot_px: float) -> tuple[Array, Array]:
+    """Return cubic B-splines along rows and along columns, shapes (rows, n) and (columns, m)."""
+    rows, columns = patch.attenuation.shape
+    return _splines(rows, knot_px), _splines(columns, knot_px)
+
+
+def _splines(count: int, knot_px: float) -> Array:
+    pieces = max(int(round(count / knot_px)), 1)
+    inner = np.linspace(-0.5, count - 0.5, pieces + 1)
+    knots = np.concatenate([[inner[0]] * 3, inner, [inner[-1]] * 3])
+    return np.asarray(BSpline.design_matrix(np.arange(count, dtype=float), knots, 3).toarray())
