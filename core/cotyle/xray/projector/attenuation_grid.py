@@ -16,6 +16,7 @@ import numpy.typing as npt
 from cotyle.errors import InputError
 from cotyle.image.volume import Volume
 from cotyle.xray.attenuation import LOWEST_HU, AttenuationCurve, attenuation_curve
+from cotyle.xray.projector.threads import in_threads
 
 _MOST = -LOWEST_HU - 1
 _ENTRIES = -2 * LOWEST_HU
@@ -84,7 +85,9 @@ def coarser(grid: AttenuationGrid, voxel_mm: float) -> AttenuationGrid:
     if (factors == 1).all():
         return grid
     memory, steps = in_memory(volume.voxels)
-    mean = _mean_mu(memory, steps, np.array(volume.size), grid.mu_of_number, factors)
+    counts = np.array(volume.size)
+    mean = np.zeros((-(-counts // factors))[::-1], dtype=np.float32)
+    in_threads(_add_mean_mu, memory, steps, counts, grid.mu_of_number, factors, mean)
     per_number = max(float(mean.max()), 1e-9) / (_ENTRIES - 1)
     numbers = (np.rint(mean / per_number) + LOWEST_HU).astype(np.int16)
     scale = np.diag([*factors.astype(float), 1.0])
@@ -128,18 +131,14 @@ def _kept(volume: Volume, within: npt.NDArray[np.bool_]) -> Volume:
     return part.with_voxels(np.where(mask.voxels, as_int16(part.voxels), np.int16(LOWEST_HU)))
 
 
-@numba.njit(parallel=True, cache=True)
-def _mean_mu(memory, steps, counts, mu_of_number, factors):  # type: ignore[no-untyped-def]
+@numba.njit(cache=True, nogil=True)
+def _add_mean_mu(memory, steps, counts, mu_of_number, factors, means, start, stride):  # type: ignore[no-untyped-def]
     fi, fj, fk = factors[0], factors[1], factors[2]
-    columns, rows, planes = counts[0], counts[1], counts[2]
-    means = np.zeros(((planes + fk - 1) // fk, (rows + fj - 1) // fj, (columns + fi - 1) // fi), dtype=np.float32)
     share = np.float32(1.0 / (fi * fj * fk))
-    for block in numba.prange(means.shape[0]):
-        for k in range(block * fk, min((block + 1) * fk, planes)):
-            for j in range(rows):
-                line = means[block, j // fj]
+    for block in range(start, means.shape[0], stride):
+        for k in range(block * fk, min((block + 1) * fk, counts[2])):
+            for j in range(counts[1]):
                 at = k * steps[2] + j * steps[1]
-                for i in range(columns):
-                    line[i // fi] += share * mu_of_number[np.int64(memory[at]) + 32768]
+                for i in range(counts[0]):
+                    means[block, j // fj, i // fi] += share * mu_of_number[np.int64(memory[at]) + 32768]
                     at += steps[0]
-    return means

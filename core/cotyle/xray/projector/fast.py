@@ -7,6 +7,7 @@ See :mod:`cotyle.xray.projector.reference` for the method. Here little is done a
 - plane by plane all rays of a tile are done at a time: where they cross the plane, then one load or two for each, then
   all interpolations. The first and the last step have no branch and no look-up, so that the compiler can do many rays
   at once; between the steps lies a whole tile, so that none waits for what was just stored;
+- rows of the next plane are asked for while one is done, since they lie too far apart for the machine to foresee;
 - where all rays of a tile lie well inside the volume, nothing is clamped and each plane counts in full.
 """
 
@@ -21,7 +22,8 @@ from cotyle.space.arrays import Array
 from cotyle.xray.carm import CArm
 from cotyle.xray.projector.packed_volume import BLOCK, PackedVolume, Precision
 from cotyle.xray.projector.reference import rays_of
-from cotyle.xray.projector.wide_load import load_32_bits
+from cotyle.xray.projector.threads import in_threads
+from cotyle.xray.projector.wide_load import fetch_ahead, load_32_bits
 
 _ROWS, _COLUMNS = 8, 32
 _TILE = _ROWS * _COLUMNS
@@ -52,8 +54,7 @@ def add_line_integrals(
     linear = packed.lps_to_cell[:3, :3]
     order = np.argsort(packed.axes)
     planes, padded_rows, padded_columns = packed.cells.shape
-    project = _project_alone if integrals.size < _WORTH_SHARING else _project_shared
-    project(
+    arguments = (
         packed.cells.reshape(-1),
         np.array([planes, padded_rows - 2, padded_columns - 2]),
         packed.occupancy,
@@ -67,6 +68,10 @@ def add_line_integrals(
         packed.precision is Precision.FAST,
         integrals,
     )
+    if integrals.size < _WORTH_SHARING:
+        _project(*arguments, 0, 1)
+    else:
+        in_threads(_project, *arguments)
 
 
 def main_axis(volume: Volume, carm: CArm) -> int:
@@ -195,6 +200,10 @@ def _through(cells, counts, occupancy, first, last, from_, to, steady, work, lin
             else:
                 _place_clamped(step, work, np.int32(width), np.float32(counts[1]), np.float32(counts[2]), index)
             base = plane * plane_size
+            if plane + 1 < counts[0]:
+                # neighbouring rows lie far apart in memory: ask for the next plane's while this one is done
+                for at in range(0, _TILE, 16):
+                    fetch_ahead(cells, base + plane_size + index[at])
             if squares:
                 for at in range(_TILE):
                     upper[at] = load_32_bits(cells, base + index[at])
@@ -286,23 +295,11 @@ def _is_empty(sums, row_low, row_high, column_low, column_high):  # type: ignore
     return held + sums[row_from, column_from] == 0
 
 
-@numba.njit(cache=True)
-def _project_alone(  # type: ignore[no-untyped-def]
-    cells, counts, occupancy, sources, rays, rays_lps, axes, own, mu_per_level, squares, integrals
+@numba.njit(cache=True, nogil=True)
+def _project(  # type: ignore[no-untyped-def]
+    cells, counts, occupancy, sources, rays, rays_lps, axes, own, mu_per_level, squares, integrals, first, step
 ):
-    for tile in range(_tiles(integrals)):
-        _tile(cells, counts, occupancy, sources, rays, rays_lps, axes, own, mu_per_level, squares, integrals, tile)
-
-
-@numba.njit(parallel=True, cache=True)
-def _project_shared(  # type: ignore[no-untyped-def]
-    cells, counts, occupancy, sources, rays, rays_lps, axes, own, mu_per_level, squares, integrals
-):
-    for tile in numba.prange(_tiles(integrals)):
-        _tile(cells, counts, occupancy, sources, rays, rays_lps, axes, own, mu_per_level, squares, integrals, tile)
-
-
-@numba.njit(cache=True)
-def _tiles(integrals):  # type: ignore[no-untyped-def]
     pictures, rows, columns = integrals.shape
-    return pictures * ((columns + _COLUMNS - 1) // _COLUMNS) * ((rows + _ROWS - 1) // _ROWS)
+    tiles = pictures * ((columns + _COLUMNS - 1) // _COLUMNS) * ((rows + _ROWS - 1) // _ROWS)
+    for tile in range(first, tiles, step):
+        _tile(cells, counts, occupancy, sources, rays, rays_lps, axes, own, mu_per_level, squares, integrals, tile)

@@ -29,9 +29,12 @@ from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
 from cotyle.xray.attenuation import LOWEST_HU, AttenuationCurve
 from cotyle.xray.projector.attenuation_grid import AttenuationGrid, attenuation_grid, in_memory
+from cotyle.xray.projector.threads import in_threads
 
 BLOCK = 8
 """Edge of a block of the occupancy table, cells."""
+
+Levels = npt.NDArray[np.uint16]
 
 _WATER_LEVEL, _MOST_8_BIT, _MOST_16_BIT = 64, 255, 65535
 
@@ -94,7 +97,10 @@ def pack(grid: AttenuationGrid, main_axis: int, precision: Precision = Precision
     low, high = np.maximum(low - 1, 0), np.minimum(high + 1, volume.size)
     axes = [main_axis, rows_axis, columns_axis]
     start, counts = int(low @ steps), (high - low)[axes]
-    cells, filled = _packed(memory[start:], steps[axes], counts, levels, precision is Precision.FAST)
+    planes, rows, columns = (int(n) for n in counts)
+    cells = np.empty((planes, rows + 2, columns + 2), dtype=np.uint16)
+    filled = np.zeros([-(-n // BLOCK) for n in cells.shape], dtype=np.bool_)
+    in_threads(_fill, memory[start:], steps[axes], levels, precision is Precision.FAST, cells, filled)
     to_cell = volume.lps_to_ijk[[*axes, 3]].copy()
     to_cell[:3, 3] -= low[axes]
     return PackedVolume(cells, _summed(filled), (main_axis, rows_axis, columns_axis), to_cell, mu_per_level, precision)
@@ -113,7 +119,7 @@ def pack_volume(
     return pack(attenuation_grid(volume, curve, bone_above_hu), main_axis, precision)
 
 
-def _levels(grid: AttenuationGrid, precision: Precision) -> tuple[npt.NDArray[np.uint16], float]:
+def _levels(grid: AttenuationGrid, precision: Precision) -> tuple[Levels, float]:
     """Level for each number from ``LOWEST_HU``, and the mu of one level."""
     table = grid.mu_of_number
     largest = float(table[: int(grid.volume.voxels.max()) - LOWEST_HU + 1].max())
@@ -126,12 +132,24 @@ def _levels(grid: AttenuationGrid, precision: Precision) -> tuple[npt.NDArray[np
     return np.clip(np.rint(table / per_level), 0, most).astype(np.uint16), per_level
 
 
-@numba.njit(parallel=True, cache=True)
-def _content(memory, steps, counts, levels):  # type: ignore[no-untyped-def]
+def _content(
+    memory: npt.NDArray[np.int16], steps: npt.NDArray[np.int64], counts: npt.NDArray[np.int64], levels: Levels
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     """First and one past the last i, j, k with a level above zero."""
-    columns, rows, planes = counts[0], counts[1], counts[2]
-    ends = np.empty((planes, 4), dtype=np.int64)
-    for plane in numba.prange(planes):
+    ends = np.empty((counts[2], 4), dtype=np.int64)
+    in_threads(_ends, memory, steps, counts, levels, ends)
+    used = np.flatnonzero(ends[:, 1])
+    if not len(used):
+        return np.zeros(3, dtype=np.int64), np.zeros(3, dtype=np.int64)
+    low, high = ends[used].min(axis=0), ends[used].max(axis=0)
+    return np.array([low[0], low[2], used[0]]), np.array([high[1], high[3], used[-1] + 1])
+
+
+@numba.njit(cache=True, nogil=True)
+def _ends(memory, steps, counts, levels, ends, start, stride):  # type: ignore[no-untyped-def]
+    """For every slice k, the first and one past the last i, and the same of j, with a level above zero."""
+    columns, rows = counts[0], counts[1]
+    for plane in range(start, counts[2], stride):
         row_low, row_high, column_low, column_high = rows, 0, columns, 0
         for row in range(rows):
             at = plane * steps[2] + row * steps[1]
@@ -146,48 +164,33 @@ def _content(memory, steps, counts, levels):  # type: ignore[no-untyped-def]
             row_low, row_high = min(row_low, row), row + 1
             column_low, column_high = min(column_low, first), max(column_high, last + 1)
         ends[plane, 0], ends[plane, 1], ends[plane, 2], ends[plane, 3] = column_low, column_high, row_low, row_high
-    low, high = counts.copy(), np.zeros(3, dtype=np.int64)
-    for plane in range(planes):
-        if ends[plane, 1] > 0:
-            low[0], high[0] = min(low[0], ends[plane, 0]), max(high[0], ends[plane, 1])
-            low[1], high[1] = min(low[1], ends[plane, 2]), max(high[1], ends[plane, 3])
-            low[2], high[2] = min(low[2], plane), plane + 1
-    return low, high
 
 
-@numba.njit(parallel=True, cache=True)
-def _packed(memory, steps, counts, levels, squares):  # type: ignore[no-untyped-def]
-    """Cells with a border of copies, and which blocks hold anything that a sample in them may see."""
-    planes, rows, columns = counts[0], counts[1], counts[2]
-    cells = np.empty((planes, rows + 2, columns + 2), dtype=np.uint16)
-    blocks = ((planes + BLOCK - 1) // BLOCK, (rows + 2 + BLOCK - 1) // BLOCK, (columns + 2 + BLOCK - 1) // BLOCK)
-    filled = np.zeros(blocks, dtype=np.bool_)
-    for layer in numba.prange(blocks[0]):
+@numba.njit(cache=True, nogil=True)
+def _fill(memory, steps, levels, squares, cells, filled, start, stride):  # type: ignore[no-untyped-def]
+    """Fill layers of cells, with a border of copies, and tell which blocks hold anything that a sample may see."""
+    planes, padded_rows, padded_columns = cells.shape
+    lines = np.zeros((2, BLOCK, padded_columns), dtype=np.uint16)
+    for layer in range(start, filled.shape[0], stride):
         first, last = layer * BLOCK, min((layer + 1) * BLOCK, planes)
-        line = np.zeros((2, BLOCK, columns + 2), dtype=np.uint16)
-        now, then = 0, 1
-        _read_lines(memory, steps, levels, first, last, 0, line[then])
-        for row in range(rows + 2):
-            now, then = then, now
-            if 1 <= row < rows:
-                _read_lines(memory, steps, levels, first, last, row, line[then])
-            else:
-                line[then] = line[now]
+        now = 0
+        _read_lines(memory, steps, levels, first, last, 0, lines[1])
+        for row in range(padded_rows):
+            # the line read last becomes this row's, and the next is read; at the ends it stays
+            now = 1 - now
+            _read_lines(memory, steps, levels, first, last, min(row, padded_rows - 3), lines[1 - now])
             for plane in range(first, last):
-                above, below, out = line[now, plane - first], line[then, plane - first], cells[plane, row]
-                if squares:
-                    for column in range(columns + 2):
-                        out[column] = above[column] | (below[column] << 8)
-                else:
-                    for column in range(columns + 2):
-                        out[column] = above[column]
-                for block in range(blocks[2]):
+                for column in range(padded_columns):
+                    cell = lines[now, plane - first, column]
+                    if squares:
+                        cell |= lines[1 - now, plane - first, column] << 8
+                    cells[plane, row, column] = cell
+                for block in range(filled.shape[2]):
                     held = np.uint16(0)
-                    for column in range(block * BLOCK, min((block + 1) * BLOCK, columns + 2)):
-                        held |= out[column]
+                    for column in range(block * BLOCK, min((block + 1) * BLOCK, padded_columns)):
+                        held |= cells[plane, row, column]
                     if held:
                         filled[layer, row // BLOCK, block] = True
-    return cells, filled
 
 
 @numba.njit(cache=True)
