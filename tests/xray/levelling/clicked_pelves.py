@@ -15,12 +15,14 @@ from cotyle.xray.carm import CArm
 from cotyle.xray.levelling.clicks import CONTOUR_SD_MM, FORAMEN_ENDS, place_covariance
 from cotyle.xray.levelling.contour_points import ilioischial_point
 from cotyle.xray.levelling.point_task import Known
+from cotyle.xray.levelling.sacral_midline import sacral_midline
 from cotyle.xray.views import WIDE_C_ARM, ViewName, named_view
 from PIL import Image, ImageDraw
 from scipy import ndimage
 
 from tests.anatomy.pelves import subject
 
+DIVISIONS = 7
 LANDMARK_SD_MM = 0.7
 TEARDROPS = ("teardrop_left", "teardrop_right")
 POINTS = (*TEARDROPS, "symphysis", "sacrum_midline", "hip_center_left", "hip_center_right")
@@ -33,13 +35,13 @@ ALL = (*POINTS, *TUBEROSITIES, *FORAMINA, *LINES)
 @cache
 def pelvis(seed: int) -> Known:
     """A random pelvis with its landmarks, frames and surfaces; landmarks as sure as a good scan makes them."""
-    surfaces, seeds = subject(seed)
+    surfaces, seeds = subject(seed, DIVISIONS)
     places = dict(seeds.points_lps_mm)
     for side in Side:
         places[f"hip_center_{side}"] = fit_sphere(seeds.socket(side).lunate)[0].center_lps_mm
     landmarks = {name: Landmark(name, place, Origin.DETECTED, LANDMARK_SD_MM) for name, place in places.items()}
     bones = {side: surfaces[f"{side}_hip_bone"] for side in Side}
-    return Known(landmarks, build_pelvis(landmarks).supine, bones)
+    return Known(landmarks, build_pelvis(landmarks).supine, bones, surfaces["sacrum"])
 
 
 def nominal(known: Known, view=ViewName.AP_PELVIS, side: Side | None = None, machine=WIDE_C_ARM) -> CArm:
@@ -75,6 +77,9 @@ def clicks_of(carm: CArm, known: Known, names, rng: np.random.Generator, errors:
         if name in known.landmarks:
             mark = known.landmarks[name]
             place = mark.lps_mm
+            if name == "sacrum_midline":  # anywhere on its lower part
+                line = sacral_midline(known.frame, place, known.sacrum)
+                place = line[rng.integers(0, len(line) // 2)]
             if errors.places:
                 spread = place_covariance(name, mark.uncertainty_mm, known.frame.axes, known.asymmetric_ring)
                 place = place + rng.multivariate_normal(np.zeros(3), spread)
@@ -85,9 +90,7 @@ def clicks_of(carm: CArm, known: Known, names, rng: np.random.Generator, errors:
                 continue
             if errors.places:
                 pixel = pixel + rng.standard_normal(2) * CONTOUR_SD_MM / mm_per_px
-        pixel = pixel + rng.standard_normal(2) * errors.click_mm / mm_per_px
-        # any height of the sacral midline will do, but within the picture
-        clicks[name] = np.clip(pixel, 0.0, np.asarray(carm.size) - 1.0) if name == "sacrum_midline" else pixel
+        clicks[name] = pixel + rng.standard_normal(2) * errors.click_mm / mm_per_px
     return clicks
 
 
@@ -119,8 +122,8 @@ def filled_hole(carm: CArm, known: Known, side: Side):
         draw = ImageDraw.Draw(picture)
         for triangle in fine.project(bone.vertices_lps_mm)[bone.triangles]:
             draw.polygon([tuple(corner) for corner in triangle], fill=1)
-        labels, count = ndimage.label(~np.array(picture))
-        sizes = ndimage.sum_labels(np.ones_like(labels), labels, np.arange(count + 1))
+        labels, _ = ndimage.label(~np.array(picture))
+        sizes = np.bincount(labels.ravel())
         border = np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]])
         sizes[np.unique(np.append(border, 0))] = 0
         ends = None

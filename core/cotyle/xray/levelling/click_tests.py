@@ -11,15 +11,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.stats import chi2, norm
 
 from cotyle.space.arrays import Array
 from cotyle.xray.levelling.point_fit import PointFit
 
-# one right click in a thousand fails
-_FAILS_BELOW = 0.001
-# a shift that this test finds four times in five: 3.29 + 0.84 standard deviations (Baarda 1968)
-_NOTICED_AT = 4.13
+# of a thousand pictures whose clicks are all right, one is found wrong: shared out among its clicks (Bonferroni)
+_FALSE_ALARM = 0.001
+# a shift found four times in five lies so many SDs beyond the threshold (Baarda 1968)
+_POWER_SDS = 0.84
 # a direction of which less stays visible is not tested: nothing else tells where the click belongs
 _LEAST_VISIBLE = 0.05
 WRONG_CLICK_MM = 10.0
@@ -27,16 +27,15 @@ WRONG_CLICK_MM = 10.0
 
 @dataclass(frozen=True)
 class ClickTest:
-    """How one click stands to the others: how likely a right click would stand so far off, and how far it stands."""
+    """How one click stands to the others.
+
+    ``likelihood``: how often a right click would stand so far off; ``off_mm``: how far it stands; ``fails``: too far.
+    """
 
     name: str
     likelihood: float
     off_mm: float
-
-    @property
-    def fails(self) -> bool:
-        """Whether the click does not belong where it was made."""
-        return self.likelihood < _FAILS_BELOW
+    fails: bool
 
 
 def click_tests(fit: PointFit, mm_per_px: Array) -> list[ClickTest]:
@@ -57,13 +56,9 @@ def click_tests(fit: PointFit, mm_per_px: Array) -> list[ClickTest]:
             if each.across is None
             else each.across * shift / np.linalg.norm(fit.whitening[index, 0])
         )
-        tests.append(
-            ClickTest(
-                each.name,
-                float(chi2.sf(statistic, freedom)) if freedom else 1.0,
-                float(np.linalg.norm(off_px * mm_per_px)),
-            )
-        )
+        likelihood = float(chi2.sf(statistic, freedom)) if freedom else 1.0
+        off_mm = float(np.linalg.norm(off_px * mm_per_px))
+        tests.append(ClickTest(each.name, likelihood, off_mm, likelihood < _FALSE_ALARM / len(fit.sightings)))
     return tests
 
 
@@ -74,6 +69,7 @@ def unguarded(fit: PointFit, slopes: Array, mm_per_px: Array, shift_mm: float = 
     """
     limits = 1.96 * np.sqrt(np.einsum("ai,ij,aj->a", slopes, fit.covariance, slopes))
     turns = np.linspace(0.0, np.pi, 8, endpoint=False)
+    noticed_at = float(norm.isf(0.5 * _FALSE_ALARM / len(fit.sightings))) + _POWER_SDS
     names = []
     for index, each in enumerate(fit.sightings):
         visible = _visible(fit, index, each.numbers)
@@ -84,7 +80,7 @@ def unguarded(fit: PointFit, slopes: Array, mm_per_px: Array, shift_mm: float = 
         else:
             per_px = float(np.linalg.norm(fit.whitening[index, 0]))
             shifts = np.array([[per_px * shift_mm / float(np.linalg.norm(each.across * mm_per_px))]])
-        noticed = np.einsum("id,ij,jd->d", shifts, visible, shifts) >= _NOTICED_AT**2
+        noticed = np.einsum("id,ij,jd->d", shifts, visible, shifts) >= noticed_at**2
         harm = np.abs(slopes @ fit.covariance @ jacobian.T @ shifts) > limits[:, None]
         if (harm & ~noticed).any():
             names.append(each.name)

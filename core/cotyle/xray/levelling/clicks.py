@@ -2,9 +2,9 @@
 the view must show them.
 
 A click errs by the hand (1 mm at the hip by default). What is clicked also is not quite the CT's landmark: the lower
-end of a teardrop is a shadow of several surfaces, the midline of the sacrum is a line of which only the place across
-counts. These errors are given along the patient's left, posterior and superior axes (one SD; ours, common practice, no
-source) and join the landmark's own uncertainty.
+end of a teardrop is a shadow of several surfaces, the midline of the sacrum is a line that may be clicked at any height
+and counts across only. These errors are given along the patient's left, posterior and superior axes (one SD; ours,
+common practice, no source) and join the landmark's own uncertainty.
 """
 
 from __future__ import annotations
@@ -49,8 +49,8 @@ _MEANINGS = {
     "teardrop": Meaning("teardrops", (0.7, 1.5, 1.0)),
     "hip_center": Meaning("hip centres", (0.5, 0.5, 0.5)),
     "symphysis": Meaning("symphysis", (0.7, 3.0, 2.0)),
-    # any height will do, and the crest lies behind the endplate
-    "sacrum_midline": Meaning("sacral midline", (1.5, 10.0, 25.0)),
+    # a line, the crest of the sacrum: any height will do
+    "sacrum_midline": Meaning("sacral midline", (1.5, 5.0, 1.0)),
     "coccyx_tip": Meaning("tip of the coccyx", (1.5, 3.0, 2.0)),
     # the lowest place of a broad curve
     "ischial_tuberosity": Meaning("ischial tuberosities", (10.0, 3.0, 1.0)),
@@ -82,11 +82,12 @@ def meaning_of(name: str) -> Meaning:
 
 def part_words(name: str) -> str:
     """Return the name in words of the part that a click shows, both sides together; of a foramen, which end."""
-    words = meaning_of(name).words
-    return f"{_END_WORDS[name.split('_')[1]]} ends of the {words}" if kind_of(name) == "foramen" else words
+    if kind_of(name) == "foramen":
+        return f"{_END_WORDS[name.split('_')[1]]} of the foramina"
+    return meaning_of(name).words
 
 
-_END_WORDS = {"top": "upper", "bottom": "lower", "medial": "inner", "lateral": "outer"}
+_END_WORDS = {"top": "tops", "bottom": "bottoms", "medial": "inner ends", "lateral": "outer ends"}
 
 
 def place_covariance(name: str, own_sd_mm: float, axes_lps: Array, asymmetric_ring: bool) -> Array:
@@ -175,9 +176,10 @@ def _compared(
     apart, wrong = [], []
     for first, second in combinations(expected, 2):
         gap = float(expected[first][axis] - expected[second][axis])
+        sides = {side_of(first), side_of(second)}
         # an end of a foramen stands for its teardrop here, and may lie near the midline
         rough = any(name in (*FORAMEN_NAMES, *ILIOISCHIAL_NAMES) for name in (first, second))
-        if rough and None in (side_of(first), side_of(second)):
+        if len(sides) == 1 or (rough and None in sides):
             continue
         if abs(gap) > apart_px:
             apart.append((first, second))

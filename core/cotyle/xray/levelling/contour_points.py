@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cotyle.space.arrays import Array, BoolArray, read_only
+from cotyle.space.arrays import Array, IntArray, read_only
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.shapes import Circle
 from cotyle.space.side import Side
@@ -22,7 +22,9 @@ from cotyle.xray.outlines import silhouette_segments
 from cotyle.xray.screen import Screen
 
 # rays round the middle of the foramen, and the farthest its outline may lie from there (adults: about 50 x 35 mm)
-_RAYS = 180
+_RAYS = 120
+_ANGLES = np.linspace(0.0, 2.0 * np.pi, _RAYS, endpoint=False)
+_DIRECTIONS = np.stack([np.cos(_ANGLES), np.sin(_ANGLES)], axis=1)
 _FARTHEST_MM = 45.0
 # where its middle is looked for round the guess
 _SEARCH_MM = (0.0, -6.0, 6.0, -12.0, 12.0)
@@ -72,26 +74,22 @@ def foramen_outline(
     if any(name not in landmarks_lps_mm for name in corners):
         return None
     guess = np.mean([landmarks_lps_mm[name] for name in corners], axis=0)
-    mm_per_px = np.asarray(carm.pixel_pitch_mm) / carm.magnification(guess)
+    matrix = np.diag([*_mm_per_px(carm, guess), 1.0]) @ carm.projection_matrix
+    start = _shown(matrix, guess[None])[0]
     segments = silhouette_segments(carm, hip_bone)
-    # in mm at the foramen's depth, columns and rows as axes
-    flat = carm.project(segments.reshape(-1, 3)).reshape(-1, 2, 2) * mm_per_px
-    near = np.linalg.norm(flat[:, 0] - carm.project(guess) * mm_per_px, axis=1) < 2.0 * _FARTHEST_MM
+    flat = _shown(matrix, segments.reshape(-1, 3)).reshape(-1, 2, 2)
+    near = np.linalg.norm(flat[:, 0] - start, axis=1) < _FARTHEST_MM + 2.0 * max(_SEARCH_MM)
     segments, flat = segments[near], flat[near]
-    triangles = (carm.project(hip_bone.vertices_lps_mm) * mm_per_px)[hip_bone.triangles]
-    start = carm.project(guess) * mm_per_px
+    triangles = _shown(matrix, hip_bone.vertices_lps_mm)[hip_bone.triangles]
+    triangles = triangles[np.linalg.norm(triangles[:, 0] - start, axis=1) < _FARTHEST_MM]
     for down in _SEARCH_MM:
         for across in _SEARCH_MM:
-            middle = start + (across, down)
-            found = None if covered(triangles, middle) else _first_contours(flat, middle)
-            if found is None:
-                continue
-            middle = _outline(flat, found)[0].mean(axis=0)
-            centred = None if covered(triangles, middle) else _first_contours(flat, middle)
-            pixels, share = _outline(flat, found if centred is None else centred)
-            which = (found if centred is None else centred)[0]
-            points = segments[which, 0] * (1.0 - share) + segments[which, 1] * share
-            return ForamenOutline(read_only(pixels / mm_per_px), read_only(points))
+            found = _hole_round(start + (across, down), flat, triangles)
+            if found is not None:
+                again = _hole_round(_on(flat, *found).mean(axis=0), flat, triangles)
+                which, share = found if again is None else again
+                points = _on(segments, which, share)
+                return ForamenOutline(read_only(_on(flat, which, share) / _mm_per_px(carm, guess)), read_only(points))
     return None
 
 
@@ -126,37 +124,63 @@ def ilioischial_point(
     return ContourPoint(carm.project(point), point, across * np.sign(across @ lateral or 1.0))
 
 
+def nearest_on_curve(carm: CArm, curve_lps_mm: Array, pixel: Array) -> ContourPoint:
+    """Return the point of a curve in space, (n, 3), whose picture lies nearest to a pixel."""
+    shown = carm.project(curve_lps_mm)
+    ends = np.stack([shown[:-1], shown[1:]], axis=1)
+    away, share = _to_segments(ends, pixel)
+    nearest = int(np.argmin(away))
+    along = ends[nearest, 1] - ends[nearest, 0]
+    across = np.array([-along[1], along[0]]) / max(float(np.linalg.norm(along)), 1e-12)
+    segment = np.stack([curve_lps_mm[nearest], curve_lps_mm[nearest + 1]])
+    point = segment[0] * (1.0 - share[nearest]) + segment[1] * share[nearest]
+    return ContourPoint(carm.project(point), point, across)
+
+
 def covered(triangles: Array, point: Array) -> bool:
     """Return whether any of some flat triangles (n, 3, 2) covers a point (2,)."""
     edge = np.roll(triangles, -1, axis=1) - triangles
     offset = point - triangles
     turn = edge[..., 0] * offset[..., 1] - edge[..., 1] * offset[..., 0]
-    inside: BoolArray = (turn > 0).all(axis=1) | (turn < 0).all(axis=1)
-    return bool(inside.any())
+    return bool(((turn > 0).all(axis=1) | (turn < 0).all(axis=1)).any())
 
 
-def _first_contours(flat: Array, middle: Array) -> tuple[Array, Array] | None:
-    """Return for each ray which segment it meets first and at which share of it; None if one meets none."""
-    angles = np.linspace(0.0, 2.0 * np.pi, _RAYS, endpoint=False)
-    directions = np.stack([np.cos(angles), np.sin(angles)], axis=1)[:, None]
+def _hole_round(middle: Array, flat: Array, triangles: Array) -> tuple[IntArray, Array] | None:
+    """Return for each ray from a point which segment it meets first, and at which share of it.
+
+    None if the point lies on the bone, or a ray gets out.
+    """
+    if covered(triangles, middle):
+        return None
     start, along = flat[:, 0] - middle, flat[:, 1] - flat[:, 0]
     # middle + t direction = start + s along, solved for all pairs by Cramer's rule
-    determinant = directions[..., 1] * along[:, 0] - directions[..., 0] * along[:, 1]
+    turn = start[:, 1] * along[:, 0] - start[:, 0] * along[:, 1]
     with np.errstate(divide="ignore", invalid="ignore"):
-        distance = (start[:, 1] * along[:, 0] - start[:, 0] * along[:, 1]) / determinant
-        share = (directions[..., 0] * start[:, 1] - directions[..., 1] * start[:, 0]) / determinant
-    meets = (distance > 0) & (share >= 0) & (share <= 1)
-    distance = np.where(meets, distance, np.inf)
+        determinant = _DIRECTIONS[:, 1:] * along[:, 0] - _DIRECTIONS[:, :1] * along[:, 1]
+        distance = turn / determinant
+        share = (_DIRECTIONS[:, :1] * start[:, 1] - _DIRECTIONS[:, 1:] * start[:, 0]) / determinant
+        distance[~((distance > 0) & (share >= 0) & (share <= 1))] = np.inf
+    if not distance.shape[1]:
+        return None
     first = distance.argmin(axis=1)
-    rows = np.arange(_RAYS)
+    rows = np.arange(len(first))
     if distance[rows, first].max() > _FARTHEST_MM:
         return None
-    return first, share[rows, first]
+    return first.astype(np.int32), share[rows, first]
 
 
-def _outline(flat: Array, found: tuple[Array, Array]) -> tuple[Array, Array]:
-    which, share = found[0], found[1][:, None]
-    return flat[which, 0] * (1.0 - share) + flat[which, 1] * share, share
+def _on(segments: Array, which: IntArray, share: Array) -> Array:
+    """Return the points of some segments (n, 2, d) at shares of their length."""
+    return np.asarray(segments[which, 0] * (1.0 - share[:, None]) + segments[which, 1] * share[:, None])
+
+
+def _mm_per_px(carm: CArm, point_lps_mm: Array) -> Array:
+    return np.asarray(carm.pixel_pitch_mm) / carm.magnification(point_lps_mm)
+
+
+def _shown(matrix: Array, points_lps_mm: Array) -> Array:
+    homogeneous = points_lps_mm @ matrix[:, :3].T + matrix[:, 3]
+    return np.asarray(homogeneous[:, :2] / homogeneous[:, 2:])
 
 
 def _to_segments(ends: Array, point: Array) -> tuple[Array, Array]:

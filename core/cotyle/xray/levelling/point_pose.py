@@ -53,6 +53,9 @@ class Doubt:
     text: str
 
 
+_GRAVE = frozenset({"click-off", "clicks-scatter", "move-unsettled"})
+
+
 @dataclass(frozen=True, eq=False)
 class PointPose:
     """A pose from clicked points.
@@ -93,8 +96,8 @@ class PointPose:
 
     @property
     def trust(self) -> Trust:
-        """``doubtful`` where there is any doubt."""
-        return Trust.DOUBTFUL if self.doubts else Trust.CONVERGED
+        """``doubtful`` where a move is not settled, or clicks do not fit each other."""
+        return Trust.DOUBTFUL if any(doubt.code in _GRAVE for doubt in self.doubts) else Trust.CONVERGED
 
     @property
     def words(self) -> tuple[str, ...]:

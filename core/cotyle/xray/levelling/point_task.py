@@ -18,7 +18,7 @@ from cotyle.space.side import Side
 from cotyle.xray.carm import CArm
 from cotyle.xray.levelling.click_tests import ClickTest, click_tests
 from cotyle.xray.levelling.clicks import CLICK_SD_MM, ILIOISCHIAL_NAMES, place_covariance, side_of
-from cotyle.xray.levelling.contour_points import ForamenOutline, foramen_outline, ilioischial_point
+from cotyle.xray.levelling.contour_points import ForamenOutline, foramen_outline, ilioischial_point, nearest_on_curve
 from cotyle.xray.levelling.point_fit import (
     PointFit,
     Prior,
@@ -30,12 +30,14 @@ from cotyle.xray.levelling.point_fit import (
     whitened_residuals,
     whitenings,
 )
+from cotyle.xray.levelling.sacral_midline import BEHIND_SD_MM, sacral_midline
 from cotyle.xray.registration.motion import Handle
 
 # more of a contour may come into sight as the pose gets better
 _ROUNDS = 3
 # starts along the least certain direction, in its SDs
-_STARTS = (0.0, -1.0, 1.0, -2.0, 2.0)
+_STARTS = (0.0, -1.5, 1.5)
+_MORE_STARTS = (0.0, -1.0, 1.0, -2.5, 2.5)
 # what a click costs whose contour is not seen from a pose: as one three SDs off
 _UNSEEN = 9.0
 _BONE_WITHIN_MM = 110.0
@@ -55,8 +57,10 @@ class Known:
         Frame of the pelvis in which the view is named; its axes carry the clicks' uncertainties.
     hip_bones:
         Surfaces by side, for foramina and ilio-ischial lines; may be empty.
-    click_sd_mm:
-        One SD of a click, at the hip.
+    sacrum:
+        Its surface, for the sacral midline; without it the depth of that line is a guess.
+    click_sd_mm, click_sds_mm:
+        One SD of a click, at the hip; that of single clicks by name.
     asymmetric_ring:
         Whether the anatomy has the finding ``ring-asymmetric``: then symphysis, sacrum and coccyx count less.
     prior:
@@ -66,7 +70,9 @@ class Known:
     landmarks: Landmarks
     frame: Frame
     hip_bones: Mapping[Side, TriangleMesh] = field(default_factory=dict)
+    sacrum: TriangleMesh | None = None
     click_sd_mm: float = CLICK_SD_MM
+    click_sds_mm: Mapping[str, float] = field(default_factory=dict)
     asymmetric_ring: bool = False
     prior: Prior = field(default_factory=Prior)
 
@@ -102,22 +108,25 @@ class PointTask:
             )
         return names
 
-    def settle(self, names: Sequence[str]) -> PointFit:
-        """Return the pose that these clicks give: of points first, then with what is seen of contours from there."""
+    def settle(self, names: Sequence[str], thorough: bool = False) -> PointFit:
+        """Return the pose that these clicks give: of landmarks first, then with what is seen of contours from there.
+
+        The pose that landmarks and contours agree on may lie some degrees from where the landmarks alone put it, with
+        a worse agreement between. So several starts along the least certain direction are looked at; the best is
+        followed, or, if ``thorough``, each.
+        """
         prior = self.known.prior
-        points = [self._point(name) for name in names if name in self.known.landmarks]
-        fit = fit_pose(lambda _: points, self.nominal, self.handle, prior, np.zeros(len(prior.sds)), robust=True)
-        start = self._likeliest(points, names, [fit.unknowns + step * fit.steps for step in _STARTS])
-        contours: set[str] = set()
-        for _ in range(_ROUNDS):
-            seen = self._contours(self.handle.moved(self.nominal, start[:6]), names)
-            if set(seen) <= contours:
-                break
-            contours |= set(seen)
-            fit = fit_pose(self._see(points, seen), self.nominal, self.handle, prior, start, robust=True)
-            start = fit.unknowns
-        see = self._see(points, self._contours(fit.carm, names))
-        return fit_pose(see, self.nominal, self.handle, prior, fit.unknowns, robust=False)
+        zero = np.zeros(len(prior.sds))
+        bare = fit_pose(self._see(names, {}), self.nominal, self.handle, prior, zero, robust=True)
+        starts = [bare.unknowns + step * bare.steps for step in (_MORE_STARTS if thorough else _STARTS)]
+        if all(name in self.known.landmarks for name in names):
+            starts = starts[:1]
+        elif not thorough:
+            starts = [min(starts, key=lambda start: self._cost(names, start))]
+        fits = [self._followed(names, start) for start in starts]
+        best = min(fits, key=lambda fit: self._cost(names, fit.unknowns))
+        see = self._see(names, self._contours(best.carm, names))
+        return fit_pose(see, self.nominal, self.handle, prior, best.unknowns, robust=False)
 
     def residual_mm(self, fit: PointFit) -> float:
         """Root-mean-square distance of clicks from where the pose puts them, at the hip; of lines, across them."""
@@ -135,41 +144,52 @@ class PointTask:
         side = side_of(name)
         return side in self.known.hip_bones and f"teardrop_{side}" in self.known.landmarks
 
-    def _likeliest(self, points: Sequence[Sighting], names: Sequence[str], starts: Sequence[Array]) -> Array:
-        """Return the start from which the clicks are explained best, wrong ones counting less.
+    def _followed(self, names: Sequence[str], start: Array) -> PointFit:
+        contours: set[str] = set()
+        seen = self._contours(self.handle.moved(self.nominal, start[:6]), names)
+        for _ in range(_ROUNDS):
+            contours |= set(seen)
+            fit = fit_pose(self._see(names, seen), self.nominal, self.handle, self.known.prior, start, robust=True)
+            start = fit.unknowns
+            seen = self._contours(fit.carm, names)
+            if set(seen) <= contours:
+                break
+        return fit
 
-        The outlines that points and contours agree on may lie a few degrees from where the points alone put the pose,
-        with a worse agreement between.
-        """
-        costs = []
-        for start in starts:
-            carm = self.handle.moved(self.nominal, start[:6])
-            seen = [*points, *self._contours(carm, names).values()]
-            apart = whitened_residuals(whitenings(seen, carm), self.nominal.center_px, start, carm, seen)
-            missing = sum(name not in {each.name for each in seen} for name in names)
-            squares = np.append((apart**2).sum(axis=1), [_UNSEEN] * missing)
-            costs.append(float(huber(squares).sum() + ((start / self.known.prior.sds) ** 2).sum()))
-        return starts[int(np.argmin(costs))]
+    def _cost(self, names: Sequence[str], unknowns: Array) -> float:
+        """Return how badly a pose explains the clicks, wrong ones counting less."""
+        carm = self.handle.moved(self.nominal, unknowns[:6])
+        seen = [*self._landmarks(carm, names), *self._contours(carm, names).values()]
+        apart = whitened_residuals(whitenings(seen, carm), self.nominal.center_px, unknowns, carm, seen)
+        squares = np.append((apart**2).sum(axis=1), [_UNSEEN] * (len(names) - len(seen)))
+        return float(huber(squares).sum() + ((unknowns / self.known.prior.sds) ** 2).sum())
 
-    def _see(self, points: Sequence[Sighting], seen: Mapping[str, Sighting]) -> See:
-        """Return what tells, for any pose, the points and the contours seen at first.
+    def _see(self, names: Sequence[str], contours: Mapping[str, Sighting]) -> See:
+        """Return what tells, for any pose, the landmarks and the contours seen at first.
 
         A contour that is not seen from some pose keeps the point last seen, so that the clicks stay the same.
         """
-        last = dict(seen)
+        last = dict(contours)
 
         def see(carm: CArm) -> Sequence[Sighting]:
-            found = self._contours(carm, list(last)) if last else {}
-            last.update(found)
-            return [*points, *last.values()]
+            last.update(self._contours(carm, list(last)))
+            return [*self._landmarks(carm, names), *last.values()]
 
         return see
 
-    def _point(self, name: str) -> Sighting:
-        mark = self.known.landmarks[name]
-        # of the tuberosity only its height is clear
-        across = np.array([0.0, 1.0]) if name.startswith("ischial_tuberosity") else None
-        return self._sighting(name, mark.lps_mm, mark.uncertainty_mm, across)
+    def _landmarks(self, carm: CArm, names: Sequence[str]) -> list[Sighting]:
+        found = []
+        for name in names:
+            if name in self.known.landmarks:
+                mark = self.known.landmarks[name]
+                place, across = mark.lps_mm, None
+                if name == "sacrum_midline":
+                    on_it = nearest_on_curve(carm, self._midline, self.clicks[name])
+                    place, across = on_it.lps_mm, on_it.across
+                elif name.startswith("ischial_tuberosity"):
+                    across = np.array([0.0, 1.0])  # of a broad curve only the height is clear
+                found.append(self._sighting(name, place, mark.uncertainty_mm, across))
+        return found
 
     def _contours(self, carm: CArm, names: Sequence[str]) -> dict[str, Sighting]:
         """Return the contour points of these clicks that are seen from a pose."""
@@ -192,12 +212,20 @@ class PointTask:
         return found
 
     def _sighting(self, name: str, lps_mm: Array, own_sd_mm: float, across: Array | None) -> Sighting:
-        covariance = place_covariance(name, own_sd_mm, self.known.frame.axes, self.known.asymmetric_ring)
-        return Sighting(name, self.clicks[name], lps_mm, covariance, self.known.click_sd_mm / self.mm_per_px, across)
+        axes = self.known.frame.axes
+        covariance = place_covariance(name, own_sd_mm, axes, self.known.asymmetric_ring)
+        if name == "sacrum_midline" and self.known.sacrum is None:
+            covariance = covariance + BEHIND_SD_MM**2 * np.outer(axes[1], axes[1])
+        click_sd_mm = self.known.click_sds_mm.get(name, self.known.click_sd_mm)
+        return Sighting(name, self.clicks[name], lps_mm, covariance, click_sd_mm / self.mm_per_px, across)
 
     @cached_property
     def _places(self) -> dict[str, Array]:
         return {name: mark.lps_mm for name, mark in self.known.landmarks.items()}
+
+    @cached_property
+    def _midline(self) -> Array:
+        return sacral_midline(self.known.frame, self._places["sacrum_midline"], self.known.sacrum)
 
     @cached_property
     def _bones(self) -> dict[Side, TriangleMesh]:
@@ -222,24 +250,27 @@ def without_wrong_clicks(task: PointTask, names: Sequence[str]) -> tuple[PointFi
     while True:
         fit = task.settle(kept)
         tests = click_tests(fit, task.mm_per_px)
-        failing = sorted((test for test in tests if test.fails), key=lambda test: test.likelihood)
-        if not failing:
+        if any(test.fails for test in tests):
+            fit = task.settle(kept, thorough=True)
+            tests = click_tests(fit, task.mm_per_px)
+        if not any(test.fails for test in tests):
             return fit, tuple(left_out)
         if len(left_out) + 1 > _MOST_WRONG * len(names):
-            off = ", ".join(test.name for test in failing)
+            off = ", ".join(test.name for test in tests if test.fails)
             raise InputError(
                 "clicks-disagree",
                 f"the clicks fit no pose of this pelvis: look at {off}",
                 "Click again; check the view's name, the sides, and that the picture is of this patient",
             )
-        cured = [test for test in failing if _fit_without(task, kept, test.name)]
-        if len(cured) > 1:
+        # a wrong click may bend the pose until another looks wrong: each is tried
+        cures = [test for test in tests if _fit_without(task, kept, test.name)]
+        if len(cures) > 1:
             raise InputError(
                 "clicks-disagree",
-                f"one click is wrong and it can't be told which: {' or '.join(test.name for test in cured)}",
+                f"a click is wrong and it can't be told which: {' or '.join(test.name for test in cures)}",
                 "Click these again, or click more",
             )
-        wrong = cured[0] if cured else failing[0]
+        wrong = cures[0] if cures else min(tests, key=lambda test: test.likelihood)
         left_out.append(wrong)
         kept.remove(wrong.name)
 
