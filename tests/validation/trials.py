@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from cotyle.anatomy.pelvis import Posture
 from cotyle.image.volume import Volume
 from cotyle_sample.scanner import scan
-from cotyle_sample.subject import make_subject
+from cotyle_sample.subject import Subject, make_subject
 from cotyle_sample.truth import Truth
 
 VOXEL_MM = (0.8, 0.8, 1.0)
@@ -43,9 +43,13 @@ TRIALS = (
 
 def make_scan(trial: Trial) -> tuple[Volume, Truth]:
     """Build the subject of a trial and scan it in its posture; the same trial gives the same voxels."""
+    return scan(subject_of(trial), trial.posture, VOXEL_MM, seed=trial.seed, bone_density=trial.bone_density)
+
+
+def subject_of(trial: Trial) -> Subject:
+    """Return the subject of a trial."""
     drawn = make_subject(seed=trial.seed).weights_sd
     weights = drawn.copy()
     if trial.size_sd:
         weights[0] = trial.size_sd
-    subject = make_subject(seed=trial.seed, weights_sd=weights, off_model_mm=trial.off_model_mm)
-    return scan(subject, trial.posture, VOXEL_MM, seed=trial.seed, bone_density=trial.bone_density)
+    return make_subject(seed=trial.seed, weights_sd=weights, off_model_mm=trial.off_model_mm)

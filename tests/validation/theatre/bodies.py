@@ -20,7 +20,6 @@ from scipy import ndimage
 
 from tests.validation.theatre.matter import mu_of_hu
 from tests.validation.theatre.outside_projector import OutsideProjector
-from tests.validation.theatre.patients import Patient
 
 SOFT_TISSUE_HU = 50
 """What takes the place of a femur that was taken out."""
@@ -32,10 +31,14 @@ _MARGIN_MM = 4.0
 
 @dataclass(frozen=True, eq=False)
 class BodyParts:
-    """CT numbers of the body without femora, and by side those of the femur with soft tissue around it, int16."""
+    """CT numbers of the body without femora, and by side those of the femur with soft tissue around it, int16.
+
+    ends_below: femora that go on below the scan.
+    """
 
     rest: Volume
     femora: Mapping[Side, Volume]
+    ends_below: Mapping[Side, bool]
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,48 +52,41 @@ class ProjectedBody:
     headless_femora: Mapping[Side, OutsideProjector]
 
 
-def take_apart(patient: Patient) -> BodyParts:
-    """Return the parts of a patient."""
-    return parts_of(patient.scan, patient.truth.labels, body_mask(patient.scan))
-
-
-def parts_of(scan: Volume, labels: Volume, body: npt.NDArray[np.bool_]) -> BodyParts:
-    """Return the parts of a scan whose bones are labelled; axes along LPS. What is not ``body`` becomes air."""
-    hu = np.where(body, scan.voxels, np.int16(-1000)).astype(np.int16)
+def parts_of(volume: Volume, labels: Volume, body: npt.NDArray[np.bool_]) -> BodyParts:
+    """Return the parts of a body whose bones are labelled; axes along LPS. What is not ``body`` becomes air."""
+    hu = np.where(body, volume.voxels, np.int16(-1000)).astype(np.int16)
     rest = hu.copy()
     femora = {}
     for side in Side:
         own = labels.voxels == LABEL_OF_BONE[femur(side)]
         if not own.any():
             continue
-        window = _window(own, round(_MARGIN_MM / float(scan.spacing_mm.min())))
+        window = _window(own, round(_MARGIN_MM / float(volume.spacing_mm.min())))
         ball = ndimage.generate_binary_structure(3, 1)
-        taken = ndimage.binary_dilation(own[window], ball, 3)
+        # the edge of a bone is softened over a voxel or two; cartilage and flesh beside it go with it
+        taken = ndimage.binary_dilation(own[window], ball, 2)
         others = (labels.voxels[window] > 0) & ~own[window]
         taken &= ~ndimage.binary_dilation(others, ball, 1)
-        femora[side] = _cropped(scan, np.where(taken, hu[window], np.int16(SOFT_TISSUE_HU)), window)
+        femora[side] = _cropped(volume, np.where(taken, hu[window], np.int16(SOFT_TISSUE_HU)), window)
         rest[window][taken] = SOFT_TISSUE_HU
     window = _window(rest > -950, 2)
-    whole = _cropped(scan, rest[window], window)
+    whole = _cropped(volume, rest[window], window)
     bottom = float(whole.ijk_to_lps[2, 3])
-    return BodyParts(
-        _lengthened(whole, True),
-        {side: _lengthened(part, False, part.ijk_to_lps[2, 3] - bottom < 2.0) for side, part in femora.items()},
-    )
+    cut = {side: bool(part.ijk_to_lps[2, 3] - bottom < 2.0) for side, part in femora.items()}
+    return BodyParts(whole, femora, cut)
 
 
 def projected(parts: BodyParts, kev: float, heads: Mapping[Side, tuple[Array, float]]) -> ProjectedBody:
     """Return the parts at an energy; ``heads``: centre and radius of the femoral heads, to cut them off."""
-    rest = Volume(mu_of_hu(parts.rest.voxels, kev), parts.rest.ijk_to_lps)
+    rest = lengthened(parts.rest.with_voxels(mu_of_hu(parts.rest.voxels, kev)), True, True)
     soft = mu_of_hu(np.array([SOFT_TISSUE_HU], dtype=np.int16), kev)[0]
     excess = {side: part.with_voxels(mu_of_hu(part.voxels, kev) - soft) for side, part in parts.femora.items()}
-    return ProjectedBody(
-        kev,
-        rest,
-        OutsideProjector(rest),
-        {side: OutsideProjector(part) for side, part in excess.items()},
-        {side: OutsideProjector(without_head(part, *heads[side])) for side, part in excess.items()},
+    headless = {side: without_head(part, *heads[side]) for side, part in excess.items()}
+    whole, cut = (
+        {side: OutsideProjector(lengthened(part, False, parts.ends_below[side])) for side, part in each.items()}
+        for each in (excess, headless)
     )
+    return ProjectedBody(kev, rest, OutsideProjector(rest), whole, cut)
 
 
 def without_head(excess: Volume, center_lps_mm: Array, radius_mm: float) -> Volume:
@@ -142,18 +138,14 @@ def _cropped(scan: Volume, voxels: npt.NDArray[np.int16], window: tuple[slice, .
     return Volume(voxels, affine)
 
 
-def _lengthened(part: Volume, above: bool, below: bool = True) -> Volume:
-    """Return a part that goes on beyond the scan as the mean of its three outermost slices."""
+def lengthened(part: Volume, above: bool, below: bool) -> Volume:
+    """Return a part of mu that goes on beyond the scan as the mean of its three outermost slices."""
     under, over = (round(beyond / float(part.spacing_mm[2])) for beyond in BEYOND_SCAN_MM)
     pieces = [part.voxels]
     affine = np.array(part.ijk_to_lps)
     if below:
-        pieces.insert(0, np.repeat(_mean(part.voxels[:3]), under, axis=0))
+        pieces.insert(0, np.repeat(part.voxels[:3].mean(axis=0, keepdims=True), under, axis=0))
         affine[:3, 3] = part.to_lps((0, 0, -under))
     if above:
-        pieces.append(np.repeat(_mean(part.voxels[-3:]), over, axis=0))
+        pieces.append(np.repeat(part.voxels[-3:].mean(axis=0, keepdims=True), over, axis=0))
     return Volume(np.concatenate(pieces), affine)
-
-
-def _mean(slices: npt.NDArray[np.int16]) -> npt.NDArray[np.int16]:
-    return np.asarray(slices.mean(axis=0, keepdims=True).round().astype(np.int16))

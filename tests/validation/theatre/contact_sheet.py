@@ -23,6 +23,7 @@ def write_sheet(pictures: Sequence[TheatrePicture], path: Path, across: int = 5,
         factor = max(picture.true_carm.size[0] // pixels, 1)
         small = picture.scaled_down(factor)
         axis.imshow(small.grey, cmap="gray", vmin=0, vmax=2**picture.contents.screen.bits - 1)
+        axis.set_autoscale_on(False)
         axis.plot(*small.true_carm.project(picture.hip_lps_mm), "+", color="tab:orange", markersize=5)
         axis.set_title(f"{picture.name}\n{picture.contents.tool}", fontsize=6)
     figure.tight_layout(pad=0.3)

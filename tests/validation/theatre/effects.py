@@ -22,6 +22,8 @@ REFERENCE_PIXEL_MM = 0.4
 LEAST_OPEN_PHOTONS = 3000.0
 """Of the open beam on a pixel of 0.4 mm; exposure control raises it for a thick patient."""
 SCATTER_SPREAD_MM = 45.0
+OPEN_BEAM = 0.2
+"""Share of the open beam above which a pixel is taken for one beside the body; it burns out."""
 
 
 @dataclass(frozen=True)
@@ -95,11 +97,15 @@ def field_mask(shape: tuple[int, int], round_field: bool) -> Mask:
 def shown(intensity: Array, field: Mask, screen: Screen, metal: Mask | None = None) -> Grey:
     """Return the grey levels on the screen; black outside the field, whatever the polarity.
 
-    The window is set on the middle of the field, without the ``metal`` where the screen spares it.
+    The window is set on the middle of the field, without the open beam, and without the ``metal`` where the screen
+    spares it.
     """
     value = -np.log(intensity) if screen.logarithm else -intensity
     # a window is chosen on what the eye sees, not on single pixels of noise
-    seen = ndimage.uniform_filter(value, 5)[_measuring_field(field, metal if screen.spares_metal else None)]
+    left_out = intensity > OPEN_BEAM
+    if metal is not None and screen.spares_metal:
+        left_out |= metal
+    seen = ndimage.uniform_filter(value, 5)[_measuring_field(field, left_out)]
     low, high = np.percentile(seen[::7], [screen.low_percent, screen.high_percent])
     light = np.clip((value - low) / max(high - low, 1e-9), 0.0, 1.0) ** screen.exponent
     if not screen.bone_light:
@@ -108,11 +114,11 @@ def shown(intensity: Array, field: Mask, screen: Screen, metal: Mask | None = No
     return np.where(field, np.rint(levels * light), 0).astype(np.uint16)
 
 
-def _measuring_field(field: Mask, metal: Mask | None) -> Mask:
+def _measuring_field(field: Mask, left_out: Mask) -> Mask:
     rows, columns = field.shape
     middle = np.zeros_like(field)
     middle[round(0.15 * rows) : round(0.85 * rows), round(0.15 * columns) : round(0.85 * columns)] = True
-    plain = field & middle if metal is None else field & middle & ~metal
+    plain = field & middle & ~left_out
     return plain if plain.mean() > 0.05 else field
 
 

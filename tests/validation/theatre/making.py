@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from tests.validation.theatre.bodies import BodyParts, ProjectedBody, projected, take_apart
+from tests.validation.theatre.bodies import BodyParts, ProjectedBody, body_mask, parts_of, projected
 from tests.validation.theatre.effects import Physics, Screen, counted, field_mask, shown
-from tests.validation.theatre.patients import Patient
+from tests.validation.theatre.patients import Patient, make_body
 from tests.validation.theatre.picture import Contents, Pairing, TheatrePicture
 from tests.validation.theatre.scene import Scene, Tool, draw_scene, line_integrals_of, shadows_of
 from tests.validation.theatre.shots import CHOICES, Shot, draw_shot, stated, wrong_camera
@@ -22,14 +22,15 @@ CENTER_OFF_MM = (3.0, -3.0)
 
 @dataclass
 class Theatre:
-    """A patient on the table; his body is prepared once for each energy and only the last one is kept."""
+    """A patient on the table; his body is made anew, prepared once for each energy, and only the last one is kept."""
 
     patient: Patient
     parts: BodyParts = field(init=False)
     _body: ProjectedBody | None = field(init=False, default=None)
 
     def __post_init__(self) -> None:
-        self.parts = take_apart(self.patient)
+        body, labels = make_body(self.patient.name)
+        self.parts = parts_of(body, labels, body_mask(body))
 
     def body(self, kev: float) -> ProjectedBody:
         """Return the body at an energy."""

@@ -49,7 +49,7 @@ def dome_excess(dome: Dome, rest_mu: Volume, bed_mu: float) -> Volume:
     x, y, z = line[None, None, :], line[None, :, None], line[:, None, None]
     across, deep = np.sqrt(x * x + y * y + z * z), x * dome.axis_lps[0] + y * dome.axis_lps[1] + z * dome.axis_lps[2]
     near = np.argwhere((across < dome.radius_mm + FINE_MM) & (deep < FINE_MM))
-    points = line[near[:, ::-1]]
+    points: Array = line[near[:, ::-1]].astype(np.float64)
     ball, hollow = share_inside(points, outer, FINE_MM), share_inside(points, inner, FINE_MM)
     before = _sampled(rest_mu, points + dome.center_lps_mm)
     excess = np.zeros((len(line), len(line), len(line)), dtype=np.float32)

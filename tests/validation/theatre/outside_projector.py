@@ -29,13 +29,15 @@ class OutsideProjector:
         if np.abs(directions.T @ directions - np.eye(3)).max() > 1e-6 or np.linalg.det(directions) < 0:
             raise ValueError("the outside projector takes right-handed grids with axes at right angles")
         self._volume = mu_per_mm
+        self._voxels = np.ascontiguousarray(mu_per_mm.voxels, dtype=np.float32)
         self._to_axes = directions.T
 
     @cached_property
     def _image(self) -> Any:
         import itk
 
-        image = itk.image_from_array(np.ascontiguousarray(self._volume.voxels, dtype=np.float32))
+        # no copy: the voxels stay in this object for as long as the image does
+        image = itk.image_view_from_array(self._voxels)
         image.SetSpacing([float(each) for each in self._volume.spacing_mm])
         image.SetOrigin([float(each) for each in self._to_axes @ self._volume.ijk_to_lps[:3, 3]])
         return image

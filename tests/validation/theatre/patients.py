@@ -24,9 +24,11 @@ from cotyle.space.frames import Frame
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
+from cotyle_sample.acquisition import Kernel, Scanner
+from cotyle_sample.scanner import scan
 from cotyle_sample.truth import Truth
 
-from tests.validation.trials import TRIALS, Trial, make_scan
+from tests.validation.trials import TRIALS, Trial, make_scan, subject_of
 
 Progress = Callable[[str], None]
 # raised when the content of the files changes
@@ -99,13 +101,36 @@ def make_patient(trial: Trial, progress: Progress = lambda _: None) -> Patient:
     """Scan the subject of a trial and plan the cup as ``cotyle plan`` does; sides take turns."""
     side = Side.RIGHT if TRIALS.index(trial) % 2 == 0 else Side.LEFT
     progress(f"{trial.name}: scanning")
-    scan, truth = make_scan(trial)
+    volume, truth = make_scan(trial)
     progress(f"{trial.name}: finding the bones")
-    found = find_bones(scan, _info(trial, scan), side)
+    found = find_bones(volume, _info(trial, volume), side)
     anatomy = complete_anatomy(found.skeleton, {})
     progress(f"{trial.name}: planning")
-    planned = plan_cup(anatomy, scan, PlanFile(side=side))
-    return Patient(trial.name, side, scan, found.labels, anatomy, planned, _kept(truth))
+    planned = plan_cup(anatomy, volume, PlanFile(side=side))
+    return Patient(trial.name, side, volume, found.labels, anatomy, planned, _kept(truth))
+
+
+BODY_VOXEL_MM = (0.7, 0.8, 0.8)
+_NO_BLUR = Scanner(Kernel(sigma_mm=0.0, z_sigma_mm=0.0))
+
+
+def make_body(name: str) -> tuple[Volume, Volume]:
+    """Return the CT numbers of the subject himself, as he lies in the scanner, and the labels of his bones.
+
+    Finer voxels than those of the patient's scan, without its noise and without its blur: a picture is taken of the
+    body, not of its scan.
+    """
+    trial = next(trial for trial in TRIALS if trial.name == name)
+    body, truth = scan(
+        subject_of(trial),
+        trial.posture,
+        BODY_VOXEL_MM,
+        noise_hu=0.0,
+        seed=trial.seed,
+        scanner=_NO_BLUR,
+        bone_density=trial.bone_density,
+    )
+    return body, truth.labels
 
 
 def _kept(truth: Truth) -> PatientTruth:
@@ -114,8 +139,8 @@ def _kept(truth: Truth) -> PatientTruth:
     )
 
 
-def _info(trial: Trial, scan: Volume) -> SeriesInfo:
-    i, j, k = (float(each) for each in scan.spacing_mm)
+def _info(trial: Trial, volume: Volume) -> SeriesInfo:
+    i, j, k = (float(each) for each in volume.spacing_mm)
     return SeriesInfo(
         kind="dicom",
         number=1,
@@ -123,8 +148,8 @@ def _info(trial: Trial, scan: Volume) -> SeriesInfo:
         modality="CT",
         kernel="",
         patient_position="HFS",
-        slices=scan.size[2],
-        size=scan.size,
+        slices=volume.size[2],
+        size=volume.size,
         voxel_mm=(i, j, k),
         findings=(),
     )

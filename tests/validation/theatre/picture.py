@@ -130,7 +130,7 @@ class TheatrePicture:
         return replace(
             self,
             grey=np.rint(block.mean(axis=(1, 3))).astype(np.uint16),
-            usable=usable.all(axis=(1, 3)),
+            usable=np.asarray(usable.all(axis=(1, 3))),
             true_carm=true,
             nominal_carm=nominal,
         )

@@ -12,7 +12,7 @@ from cotyle.xray.carm import from_positioner
 
 pytest.importorskip("itk")
 
-from tests.validation.theatre.bodies import SOFT_TISSUE_HU, body_mask, parts_of, without_head
+from tests.validation.theatre.bodies import SOFT_TISSUE_HU, body_mask, lengthened, parts_of, without_head
 from tests.validation.theatre.matter import mu_of_hu, mu_per_mm
 from tests.validation.theatre.metal import Dome, dome_excess, rod_chords_mm, share_inside
 from tests.validation.theatre.outside_projector import OutsideProjector
@@ -126,8 +126,7 @@ def test_a_femur_turned_by_a_turned_camera_is_the_femur_turned_in_the_voxels():
     soft = mu_of_hu(np.array([SOFT_TISSUE_HU], dtype=np.int16), kev)[0]
     femur = parts.femora[Side.RIGHT]
     excess = OutsideProjector(femur.with_voxels(mu_of_hu(femur.voxels, kev) - soft))
-    rest = OutsideProjector(Volume(mu_of_hu(parts.rest.voxels, kev), parts.rest.ijk_to_lps))
-    # the phantom's body is longer than its grid, as parts go on beyond the scan
+    rest = OutsideProjector(parts.rest.with_voxels(mu_of_hu(parts.rest.voxels, kev)))
     carm = c_arm(10, 5, size=96, detector_mm=110.0)
     found = rest.project(carm) + excess.project(carm.moved(np.linalg.inv(motion)))
     whole = OutsideProjector(Volume(mu_of_hu(turned.voxels, kev), turned.ijk_to_lps))
@@ -143,17 +142,22 @@ def test_taken_apart_and_put_together_nothing_changes():
     scan, labels = phantom(np.eye(4))
     parts = parts_of(scan, labels, np.ones(scan.voxels.shape, dtype=bool))
     femur = parts.femora[Side.RIGHT]
-    low = np.round(scan.to_ijk(femur.to_lps((0, 0, 0)))).astype(int)
-    first = np.round(scan.to_ijk(parts.rest.to_lps((0, 0, 0)))).astype(int)
+    low, first = (np.round(scan.to_ijk(part.to_lps((0, 0, 0)))).astype(int) for part in (femur, parts.rest))
     whole = parts.rest.voxels.astype(int)
-    offset = low - first
-    i, j, k = femur.size
-    window = tuple(slice(o, o + n) for o, n in zip(offset[::-1], (k, j, i), strict=True))
+    window = tuple(slice(o, o + n) for o, n in zip((low - first)[::-1], femur.voxels.shape, strict=True))
     whole[window] += femur.voxels.astype(int) - SOFT_TISSUE_HU
-    count = -first[2]
-    middle = whole[count : count + scan.size[2]]
-    original = scan.voxels[:, first[1] : first[1] + middle.shape[1], first[0] : first[0] + middle.shape[2]]
-    assert np.array_equal(middle, original)
+    window = tuple(slice(o, o + n) for o, n in zip(first[::-1], whole.shape, strict=True))
+    assert np.array_equal(whole, scan.voxels[window])
+
+
+def test_a_body_goes_on_beyond_its_scan_as_its_last_slices_do():
+    grid = Volume(np.arange(24, dtype=np.float32).reshape(6, 2, 2), np.diag([1.0, 1.0, 2.0, 1.0]))
+    longer = lengthened(grid, True, True)
+    assert longer.size[2] == 100 + 6 + 55
+    assert np.array_equal(longer.voxels[100:106], grid.voxels)
+    assert longer.to_lps((0, 0, 100)) == pytest.approx(grid.to_lps((0, 0, 0)))
+    assert np.array_equal(longer.voxels[0], grid.voxels[1])
+    assert np.array_equal(longer.voxels[-1], grid.voxels[4])
 
 
 def test_the_head_is_cut_off_across_the_neck_and_the_rest_stays():
