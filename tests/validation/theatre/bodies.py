@@ -23,8 +23,11 @@ from tests.validation.theatre.outside_projector import OutsideProjector
 
 SOFT_TISSUE_HU = 50
 """What takes the place of a femur that was taken out."""
-BEYOND_SCAN_MM = (200.0, 110.0)
-"""Below and above: an outlet looks far down the thighs."""
+BELOW_SCAN_MM = 180.0
+"""An outlet looks far down the thighs."""
+FEMUR_BELOW_SCAN_MM = 330.0
+"""A bent femur is seen nearly endways by an outlet."""
+ABOVE_SCAN_MM = 110.0
 _LEAST_BODY_HU = -400
 _MARGIN_MM = 4.0
 
@@ -33,12 +36,12 @@ _MARGIN_MM = 4.0
 class BodyParts:
     """CT numbers of the body without femora, and by side those of the femur with soft tissue around it, int16.
 
-    ends_below: femora that go on below the scan.
+    go_on_below: femora that go on below the scan.
     """
 
     rest: Volume
     femora: Mapping[Side, Volume]
-    ends_below: Mapping[Side, bool]
+    go_on_below: Mapping[Side, bool]
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,12 +81,15 @@ def parts_of(volume: Volume, labels: Volume, body: npt.NDArray[np.bool_]) -> Bod
 
 def projected(parts: BodyParts, kev: float, heads: Mapping[Side, tuple[Array, float]]) -> ProjectedBody:
     """Return the parts at an energy; ``heads``: centre and radius of the femoral heads, to cut them off."""
-    rest = lengthened(parts.rest.with_voxels(mu_of_hu(parts.rest.voxels, kev)), True, True)
+    rest = lengthened(parts.rest.with_voxels(mu_of_hu(parts.rest.voxels, kev)), BELOW_SCAN_MM, ABOVE_SCAN_MM)
     soft = mu_of_hu(np.array([SOFT_TISSUE_HU], dtype=np.int16), kev)[0]
     excess = {side: part.with_voxels(mu_of_hu(part.voxels, kev) - soft) for side, part in parts.femora.items()}
     headless = {side: without_head(part, *heads[side]) for side, part in excess.items()}
     whole, cut = (
-        {side: OutsideProjector(lengthened(part, False, parts.ends_below[side])) for side, part in each.items()}
+        {
+            side: OutsideProjector(lengthened(part, FEMUR_BELOW_SCAN_MM * parts.go_on_below[side], 0.0))
+            for side, part in each.items()
+        }
         for each in (excess, headless)
     )
     return ProjectedBody(kev, rest, OutsideProjector(rest), whole, cut)
@@ -138,14 +144,14 @@ def _cropped(scan: Volume, voxels: npt.NDArray[np.int16], window: tuple[slice, .
     return Volume(voxels, affine)
 
 
-def lengthened(part: Volume, above: bool, below: bool) -> Volume:
+def lengthened(part: Volume, below_mm: float, above_mm: float) -> Volume:
     """Return a part of mu that goes on beyond the scan as the mean of its three outermost slices."""
-    under, over = (round(beyond / float(part.spacing_mm[2])) for beyond in BEYOND_SCAN_MM)
+    under, over = (round(beyond / float(part.spacing_mm[2])) for beyond in (below_mm, above_mm))
     pieces = [part.voxels]
     affine = np.array(part.ijk_to_lps)
-    if below:
+    if under:
         pieces.insert(0, np.repeat(part.voxels[:3].mean(axis=0, keepdims=True), under, axis=0))
         affine[:3, 3] = part.to_lps((0, 0, -under))
-    if above:
+    if over:
         pieces.append(np.repeat(part.voxels[-3:].mean(axis=0, keepdims=True), over, axis=0))
     return Volume(np.concatenate(pieces), affine)

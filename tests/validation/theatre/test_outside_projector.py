@@ -152,7 +152,7 @@ def test_taken_apart_and_put_together_nothing_changes():
 
 def test_a_body_goes_on_beyond_its_scan_as_its_last_slices_do():
     grid = Volume(np.arange(24, dtype=np.float32).reshape(6, 2, 2), np.diag([1.0, 1.0, 2.0, 1.0]))
-    longer = lengthened(grid, True, True)
+    longer = lengthened(grid, 200.0, 110.0)
     assert longer.size[2] == 100 + 6 + 55
     assert np.array_equal(longer.voxels[100:106], grid.voxels)
     assert longer.to_lps((0, 0, 100)) == pytest.approx(grid.to_lps((0, 0, 0)))
