@@ -1,7 +1,6 @@
 """Which pixels of a picture show the body: within the round field and the blades, without margin and marks.
 
-Metal stays usable: an area counts as outside only where its outline is an arc of the field's circle or straight, or
-where it takes in a whole side of the picture.
+Metal stays usable: an area counts as outside only beyond the field's circle or a straight edge across it.
 """
 
 from __future__ import annotations
@@ -12,9 +11,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from cotyle.space.arrays import Array
+from cotyle.xray.pictures.blades import Line, find_blades
 from cotyle.xray.pictures.marks import find_marks
 from cotyle.xray.pictures.radiograph import FieldCircle
-from cotyle.xray.pictures.surround import Line, circle_through, flat_surround, lines_along, outline_of
+from cotyle.xray.pictures.surround import circle_through, flat_surround, outline_of
 
 Mask = npt.NDArray[np.bool_]
 
@@ -35,8 +36,6 @@ class Field:
         The round field, if one was found.
     edges:
         Straight edges (blades, margins) that bound it.
-    flat:
-        Flat areas that reach the picture's edge, whether they are outside or open beam. Shape (rows, columns).
     doubts:
         What was not understood.
     """
@@ -44,7 +43,6 @@ class Field:
     usable: Mask
     circle: FieldCircle | None
     edges: tuple[Line, ...]
-    flat: Mask
     doubts: tuple[str, ...]
 
 
@@ -62,25 +60,18 @@ def find_field(shown: npt.NDArray[np.float32], excluded: Mask | None = None, reg
     """
     whole = np.ones(shown.shape, dtype=bool) if region is None else region
     factor = max(1, -(-max(shown.shape) // _WORK_SIDE))
-    small = _shrunk(shown, factor)
-    small_region = _shrunk(whole, factor) > 0.5
-    flat = flat_surround(small, small_region)
-    circle, edges, understood = _bounds(flat, small_region)
+    small_circle, small_edges = _bounds(_shrunk(shown, factor), _shrunk(whole, factor) > 0.5)
     usable = whole.copy()
     rows, columns = np.ogrid[: shown.shape[0], : shown.shape[1]]
-    full_circle = None
-    if circle is not None:
-        center, radius = (circle[0] + 0.5) * factor - 0.5, circle[1] * factor
-        full_circle = FieldCircle(center, radius)
-        usable &= np.hypot(columns - center[0], rows - center[1]) <= radius - _SHRUNK_PX * factor
-    full_edges = tuple(Line((e.point_px + 0.5) * factor - 0.5, e.inward) for e in edges)
-    for edge in full_edges:
+    circle = None
+    if small_circle is not None:
+        circle = FieldCircle((small_circle[0] + 0.5) * factor - 0.5, small_circle[1] * factor)
+        far = np.hypot(columns - circle.center_px[0], rows - circle.center_px[1])
+        usable &= far <= circle.radius_px - _SHRUNK_PX * factor
+    edges = tuple(Line((edge.point_px + 0.5) * factor - 0.5, edge.inward) for edge in small_edges)
+    for edge in edges:
         usable &= edge.inside_px(columns, rows) >= _SHRUNK_PX * factor
-    full_flat = _grown(flat, factor, shown.shape)
     doubts = []
-    if not understood:
-        usable &= ~_whole_sides(full_flat, whole)
-        doubts.append("Flat areas at the picture's edge have no simple outline; they were left out.")
     marks, told = find_marks(shown, usable)
     usable &= ~marks
     if not told:
@@ -89,37 +80,27 @@ def find_field(shown: npt.NDArray[np.float32], excluded: Mask | None = None, reg
         usable &= ~ndimage.binary_dilation(excluded, iterations=2)
     if usable.mean() < _SMALL_SHARE:
         doubts.append(f"Only {100 * usable.mean():.0f} % of the picture shows the body.")
-    return Field(usable, full_circle, full_edges, full_flat, tuple(doubts))
+    return Field(usable, circle, edges, tuple(doubts))
 
 
-def _bounds(flat: Mask, region: Mask) -> tuple[tuple[npt.NDArray[np.float64], float] | None, list[Line], bool]:
-    """Return circle and straight edges on the shrunk picture, and whether they explain the flat areas."""
-    if not flat.any():
-        return None, [], True
-    points = outline_of(flat, region)
-    if len(points) < 30:
-        return None, [], not _whole_sides(flat, region).any()
-    found = circle_through(points, flat.shape)
-    on_circle = found[2] if found is not None else np.zeros(len(points), dtype=bool)
-    center = found[0] if found is not None else points.mean(axis=0)
-    rest = points[~on_circle]
-    lines, explained = lines_along(rest, center, flat.shape)
-    share = (on_circle.sum() + explained.sum()) / len(points)
-    circle = (found[0], found[1]) if found is not None else None
-    # what is neither arc nor line is metal or open beam that runs into the edge; with a circle that is no matter
-    return circle, lines, bool(circle is not None or share >= 0.75)
-
-
-def _whole_sides(flat: Mask, region: Mask) -> Mask:
-    """Return the flat areas that take in nearly a whole side of the region, or two of its corners."""
-    labels, count = ndimage.label(flat)
-    if count == 0:
-        return np.zeros(flat.shape, dtype=bool)
-    rows, columns = np.flatnonzero(region.any(axis=1)), np.flatnonzero(region.any(axis=0))
-    inner = labels[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
-    sides = (inner[:4].max(axis=0), inner[-4:].max(axis=0), inner[:, :4].max(axis=1), inner[:, -4:].max(axis=1))
-    keep = {int(label) for side in sides for label in np.unique(side[side > 0]) if (side == label).mean() >= 0.9}
-    return np.asarray(np.isin(labels, list(keep)))
+def _bounds(grey: npt.NDArray[np.float32], region: Mask) -> tuple[tuple[Array, float] | None, list[Line]]:
+    """Return circle and straight edges; a circle within the margins of a screen shows once they are off."""
+    inside = region.copy()
+    rows, columns = np.ogrid[: grey.shape[0], : grey.shape[1]]
+    edges: list[Line] = []
+    for _ in range(2):
+        flat = flat_surround(grey, inside)
+        circle = circle_through(outline_of(flat, inside), grey, flat, inside)
+        if circle is not None:
+            (column, row), radius = circle
+            inside &= np.hypot(columns - column, rows - row) <= radius - _SHRUNK_PX
+        found = find_blades(grey, inside)
+        for edge in found:
+            inside &= edge.inside_px(columns, rows) >= _SHRUNK_PX
+        edges += found
+        if circle is not None or not found:
+            return circle, edges
+    return None, edges
 
 
 def _shrunk(picture: npt.NDArray[np.generic], factor: int) -> npt.NDArray[np.float32]:
@@ -131,7 +112,3 @@ def _shrunk(picture: npt.NDArray[np.generic], factor: int) -> npt.NDArray[np.flo
     padded = np.pad(values, ((0, rows), (0, columns)), mode="edge")
     blocks = padded.reshape(padded.shape[0] // factor, factor, padded.shape[1] // factor, factor)
     return np.asarray(blocks.mean(axis=(1, 3)), dtype=np.float32)
-
-
-def _grown(mask: Mask, factor: int, shape: tuple[int, ...]) -> Mask:
-    return np.repeat(np.repeat(mask, factor, axis=0), factor, axis=1)[: shape[0], : shape[1]]

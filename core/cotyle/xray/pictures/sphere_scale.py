@@ -172,14 +172,14 @@ def _short_half_axis(
     deviation = spread * float(np.sqrt(np.linalg.inv(information)[2, 2]))
     if principal_point_px is None:
         deviation = float(np.hypot(deviation, _OFF_AXIS_SHARE * half))
-    if deviation > _MOST_FIT_SHARE * half:
-        raise _short_arc()
     if residual > _MOST_RESIDUAL_SHARE * half:
         raise InputError(
             "sphere-outline",
             f"the points lie {residual:.1f} px from any outline of a sphere",
             "Click on the outline of the head or the dome",
         )
+    if deviation > _MOST_FIT_SHARE * half:
+        raise _short_arc()
     return half, deviation, residual
 
 
