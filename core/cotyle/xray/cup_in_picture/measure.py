@@ -2,25 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from cotyle.cup.component import Cup
+from cotyle.cup.component import Cup, checked_cup_diameter_mm
 from cotyle.errors import InputError
-from cotyle.space.arrays import Array, BoolArray, as_vector, read_only, unit
+from cotyle.space.arrays import Array, unit
+from cotyle.space.rotations import angle_between_deg
 from cotyle.space.shapes import Circle
 from cotyle.xray.carm import CArm
-from cotyle.xray.cup_in_picture.circle_poses import circles_behind, twin_of
+from cotyle.xray.cup_in_picture.candidate import Candidate, candidate_of_clicks, candidate_of_fit
+from cotyle.xray.cup_in_picture.circle_poses import circles_behind, faces_source, twin_of
 from cotyle.xray.cup_in_picture.outline_support import Support, outline_support
 from cotyle.xray.cup_in_picture.patch import Patch, cut_out
 from cotyle.xray.cup_in_picture.rim_ellipse import RimEllipse, fit_rim_ellipse
 from cotyle.xray.cup_in_picture.shell_fit import ShellFit, fit_shell
-from cotyle.xray.cup_in_picture.shell_picture import TITANIUM_PER_MM, ShellState, metal, softness_for
+from cotyle.xray.cup_in_picture.shell_picture import first_state, metal
 from cotyle.xray.cup_in_picture.silhouette_search import search, turned_about_plan
-from cotyle.xray.cup_in_picture.twin_choice import TwinChoice, choose
+from cotyle.xray.cup_in_picture.twin_choice import ChosenBy, choose, outline_shift_mm, TwinChoice
 from cotyle.xray.ellipse import Ellipse, project_circle, to_pixels
 from cotyle.xray.pictures.radiograph import Radiograph
 from cotyle.xray.verdict import Verdict
@@ -32,55 +33,67 @@ REACH_MM = 25.0
 """How far from the plan the cup is looked for, in the picture's plane."""
 
 _MARGIN_MM = 8.0
-# deviations that no residual shows: what a common error of all edges by 0.05 mm does to centre and axis
-_EDGE_MM = 0.05
-_ROUGH_PIXEL_MM = 0.8
-_IN_PICTURE_DEG = tuple(np.arange(-20.0, 21.0, 5.0))
-_TOWARD_DEG = tuple(np.arange(-24.0, 25.0, 8.0))
+_ROUGH_PIXEL_MM, _ROUGH_STEPS, _SEARCH_STEP_MM = 0.8, 12, 1.5
+_IN_PICTURE_DEG = tuple(range(-20, 21, 5))
+_TOWARD_DEG = tuple(range(-24, 25, 8))
 _STARTS = 4
-_LEAST_SUPPORT, _GOOD_SUPPORT = 0.35, 0.6
-_FAR_FROM_PLAN_MM, _FAR_FROM_PLAN_DEG = 15.0, 25.0
+
+# limits of the verdict (our choice, from trials on simulated pictures; see docs/methods/cup_in_picture.md)
+_LEAST_SUPPORT, _GOOD_SUPPORT = 0.4, 0.65
+# metal of 7 mm of titanium and more, against the range of the patch
+_DEEP, _LEAST_DARKNESS, _LEAST_WALL_MM = 2.5, 0.35, 1.2
+_MOST_RESIDUAL_MM = 0.35
+_FAR_FROM_PLAN_MM, _FAR_FROM_PLAN_DEG, _DEPTH_OFF_PLAN_MM = 15.0, 25.0, 12.0
+_WALL_RATIO = 1.6
+# loss is a logarithm of a likelihood only as far as the model is the truth: this share of it is believed
+_LOSS_BELIEVED = 0.05
 
 
 @dataclass(frozen=True, eq=False)
 class CupInPicture:
-    """A cup, or a reamer, found in one picture or several.
+    """A cup, or a reamer, found in a picture (or in several, see :mod:`~cotyle.xray.cup_in_picture.several_views`).
 
     Parameters
     ----------
     verdict:
         ``failed`` leaves everything but ``notes`` and ``support`` empty.
-    rim:
-        Outer rim; its normal is the opening axis.
-    other_rim:
-        The other circle with the same picture, which was not taken.
-    ellipse_px:
-        Picture of the rim, in pixels (of the first picture).
-    covariance:
-        Of the centre (LPS mm) and the opening axis (LPS, no unit, at right angles to it), shape (6, 6), with what the
-        pose of the C-arm adds.
-    picture_covariance:
-        The same without what the pose adds.
-    residual_px:
-        Root mean square distance of the edges found to the model's outline, in pixels.
     support:
         Part of the outline where the picture shows the edge that the model expects, 0 to 1.
-    twin_choice:
-        Which of the two circles was taken and how sure that is.
     notes:
         What was taken on trust or looks odd, each a sentence for the surgeon.
+    taken, other:
+        The circle that was taken and the other one with the same picture.
+    ellipse_px:
+        Picture of the rim, in pixels (of the first picture).
+    residual_px:
+        Root mean square distance of the edges found to the model's outline, in pixels; NaN by clicked points alone.
+    twin_choice:
+        Which of the two circles was taken and how sure that is.
     """
 
     verdict: Verdict
     support: float
     notes: tuple[str, ...]
-    rim: Circle | None = None
-    other_rim: Circle | None = None
+    taken: Candidate | None = None
+    other: Candidate | None = None
     ellipse_px: Ellipse | None = None
-    covariance: Array | None = None
-    picture_covariance: Array | None = None
     residual_px: float = float("nan")
     twin_choice: TwinChoice | None = None
+
+    @property
+    def rim(self) -> Circle | None:
+        """Outer rim that was taken; its normal is the opening axis."""
+        return None if self.taken is None else self.taken.rim
+
+    @property
+    def other_rim(self) -> Circle | None:
+        """The rim that was not taken."""
+        return None if self.other is None else self.other.rim
+
+    @property
+    def covariance(self) -> Array | None:
+        """Of centre (LPS mm) and opening axis (LPS), with what the pose adds, shape (6, 6); the axis has rank two."""
+        return None if self.taken is None else self.taken.covariance
 
 
 def measure_cup(
@@ -104,46 +117,167 @@ def measure_cup(
         The planned cup: where the search starts, and what settles the choice between the two circles if the picture
         can't.
     clicked_px:
-        Points on the rim, (column, row), 5 or more, shape (n, 2); the search then starts from them.
+        Points on the rim, (column, row), 5 or more, shape (n, 2); the fit then starts from them.
     pose_covariance:
         Of the C-arm against the bone: turns about the LPS axes (rad), then shift (mm), about ``pose_pivot_lps_mm``,
         shape (6, 6).
     pose_pivot_lps_mm:
         The planned centre by default.
+
+    Raises
+    ------
+    InputError
+        ``cup-size``, ``picture-pose``, ``cup-outside``, ``pose-covariance``; those of
+        :func:`~cotyle.xray.cup_in_picture.rim_ellipse.fit_rim_ellipse`.
     """
-    radius = cup_diameter_mm / 2.0
-    rim = Circle(planned.center_lps_mm, planned.opening_axis_lps, radius)
+    radius = checked_cup_diameter_mm(cup_diameter_mm) / 2.0
+    expected = Circle(planned.center_lps_mm, planned.opening_axis_lps, radius)
     clicked = None if clicked_px is None else fit_rim_ellipse(clicked_px)
-    starts = _starts(radiograph, carm, rim, clicked)
-    patch = _patch(radiograph, carm, starts[0].center_lps_mm, radius + _MARGIN_MM, _ROUGH_PIXEL_MM)
-    rough = [_fitted(patch, start, planned.shell_thickness_mm, 12) for start in starts]
-    best = min(rough, key=lambda fit: fit.loss)
-    patch = _patch(radiograph, carm, best.state.rim.center_lps_mm, radius + _MARGIN_MM, PIXEL_MM)
-    fit = fit_shell(patch, best.state, patch.usable)
-    twin = fit_shell(patch, fit.state.with_rim(twin_of(carm, fit.state.rim)), patch.usable)
-    return fit, twin, patch
+    patch, fit = _fitted(radiograph, carm, expected, planned.shell_thickness_mm, clicked)
+    support = outline_support(patch, fit)
+    why_not = _why_not_found(patch, fit, support)
+    pivot = planned.center_lps_mm if pose_pivot_lps_mm is None else pose_pivot_lps_mm
+    if not why_not:
+        twin = fit_shell(patch, fit.state.with_rim(twin_of(carm, fit.state.rim)), patch.usable)
+        pair = candidate_of_fit(carm, fit), candidate_of_fit(carm, twin)
+        # a bad fit of one is what speaks for the other: the better one's noise is the scale
+        odds = (twin.loss - fit.loss) / min(fit.inflation, twin.inflation) * _LOSS_BELIEVED
+        notes = _doubts_of_fit(patch, fit, support, planned, carm)
+        residual = support.residual_mm * carm.magnification(fit.state.rim.center_lps_mm) / carm.pixel_pitch_mm[0]
+    elif clicked is not None and not clicked.doubts:
+        pair, odds, residual = candidate_of_clicks(carm, clicked, expected), 0.0, float("nan")
+        notes = [f"by the clicked points alone: {why_not}"]
+    else:
+        return CupInPicture(Verdict.FAILED, support.share, (why_not,))
+    if pose_covariance is not None:
+        pair = pair[0].with_pose(pose_covariance, pivot), pair[1].with_pose(pose_covariance, pivot)
+    return _chosen(carm, pair, odds, planned, clicked, support.share, residual, notes)
 
 
-def _starts(radiograph, carm, rim, clicked):
+def _fitted(
+    radiograph: Radiograph, carm: CArm, expected: Circle, wall_mm: float, clicked: RimEllipse | None
+) -> tuple[Patch, ShellFit]:
+    """Return the best fit, coarse to fine, and the patch it was made on."""
+    if clicked is None:
+        wide = _patch(radiograph, carm, expected, expected.radius_mm + REACH_MM + 4.0, _ROUGH_PIXEL_MM)
+        rims = turned_about_plan(carm, expected, _IN_PICTURE_DEG, _TOWARD_DEG)
+        starts = [found.rim for found in search(wide, rims, REACH_MM, _SEARCH_STEP_MM, _STARTS)]
+    else:
+        ellipse_mm = clicked.ellipse_px.scaled(_square_pitch_mm(carm))
+        starts = list(circles_behind(carm, ellipse_mm, expected.radius_mm, expected.normal_lps))
+    half_mm = expected.radius_mm + _MARGIN_MM
+    rough = []
+    for start in starts:
+        patch = _patch(radiograph, carm, start, half_mm, _ROUGH_PIXEL_MM)
+        rough.append((patch, fit_shell(patch, first_state(patch, start, wall_mm), patch.usable, _ROUGH_STEPS)))
+    # patches differ, so the loss is compared by pixel
+    _, best = min(rough, key=lambda pair: pair[1].loss / pair[0].usable.sum())
+    patch = _patch(radiograph, carm, best.state.rim, half_mm, PIXEL_MM)
+    state = replace(first_state(patch, best.state.rim, best.state.thickness_mm), contrast=best.state.contrast)
+    return patch, fit_shell(patch, state, patch.usable)
+
+
+def _patch(radiograph: Radiograph, carm: CArm, rim: Circle, half_mm: float, pixel_mm: float) -> Patch:
+    per_mm = carm.magnification(rim.center_lps_mm) / carm.pixel_pitch_mm[0]
+    bin_px = max(int(round(pixel_mm * per_mm)), 1)
+    return cut_out(radiograph, carm, carm.project(rim.center_lps_mm), half_mm * per_mm, bin_px)
+
+
+def _square_pitch_mm(carm: CArm) -> float:
+    column_mm, row_mm = carm.pixel_pitch_mm
+    if abs(column_mm - row_mm) > 1e-6 * column_mm:
+        raise InputError("pixels-not-square", f"pixels of {column_mm} x {row_mm} mm distort an ellipse")
+    return column_mm
+
+
+def _why_not_found(patch: Patch, fit: ShellFit, support: Support) -> str:
+    """Return why the fit is no cup, or nothing."""
+    if not np.isfinite(fit.loss):
+        return "the cup's outline could not be fitted"
+    if support.share < _LEAST_SUPPORT:
+        return f"only {support.share:.0%} of the cup's outline shows in the picture"
+    deep = patch.usable & (metal(patch, fit.state) > _DEEP)
+    added = float(np.median((fit.picture - fit.background)[deep])) if deep.any() else 0.0
+    spread = float(np.subtract(*np.quantile(patch.attenuation[patch.usable], [0.95, 0.05])))
+    if added < _LEAST_DARKNESS * spread or fit.state.thickness_mm < _LEAST_WALL_MM:
+        return "nothing as dense as metal lies where the cup was looked for"
+    return ""
+
+
+def _doubts_of_fit(patch: Patch, fit: ShellFit, support: Support, planned: Cup, carm: CArm) -> list[str]:
+    rim, notes = fit.state.rim, []
+    if support.share < _GOOD_SUPPORT:
+        notes.append(f"{support.share:.0%} of the cup's outline is borne out by the picture")
+    if support.residual_mm > _MOST_RESIDUAL_MM:
+        notes.append(f"the outline fits to {support.residual_mm:.2f} mm only: is it a hemisphere of this diameter?")
+    if not support.seen.all():
+        notes.append(f"{1.0 - support.seen.mean():.0%} of the cup's outline lies outside the picture's field")
+    wall = fit.state.thickness_mm / planned.shell_thickness_mm
+    if not (1.0 / _WALL_RATIO < wall):
+        notes.append(f"the wall of the shell reads {fit.state.thickness_mm:.1f} mm, which is thin for a cup")
+    if not fit.settled:
+        notes.append("the fit had not come to rest")
+    return notes
+
+
+def _chosen(
+    carm: CArm,
+    pair: tuple[Candidate, Candidate],
+    odds: float,
+    planned: Cup,
+    clicked: RimEllipse | None,
+    support: float,
+    residual_px: float,
+    notes: list[str],
+) -> CupInPicture:
+    axes = pair[0].rim.normal_lps, pair[1].rim.normal_lps
+    depth_doubt = _doubt_of_depth(carm, pair[0], planned)
+    # the wrong size or distance moves dome against rim too, so that the outline can't be asked
+    index, choice = choose(axes, planned.opening_axis_lps, 0.0 if depth_doubt else odds, _shift_mm(carm, pair[0].rim))
+    taken, other = pair[index], pair[1 - index]
+    if choice.chosen_by is ChosenBy.NOTHING:
+        taken = taken.holding(other, 1.0 - choice.probability)
+    ellipse = to_pixels(project_circle(carm, taken.rim), carm)
+    doubts = [*notes, *depth_doubt, *_doubts_of_place(carm, taken, planned)]
     if clicked is not None:
-        ellipse = clicked.ellipse_px.scaled(carm.pixel_pitch_mm[0])
-        return list(circles_behind(carm, ellipse, rim.radius_mm, rim.normal_lps))
-    patch = _patch(radiograph, carm, rim.center_lps_mm, rim.radius_mm + REACH_MM + 4.0, _ROUGH_PIXEL_MM)
-    rims = turned_about_plan(carm, rim, _IN_PICTURE_DEG, _TOWARD_DEG)
-    return [found.rim for found in search(patch, rims, REACH_MM, 1.5, _STARTS)]
+        doubts += [*clicked.doubts, *_doubts_of_clicks(ellipse, clicked)]
+    verdict = Verdict.DOUBTFUL if doubts or not choice.sure else Verdict.CONVERGED
+    return CupInPicture(verdict, support, (choice.text, *doubts), taken, other, ellipse, residual_px, choice)
 
 
-def _patch(radiograph, carm, center, half_mm, pixel_mm):
-    per_mm = carm.magnification(center) / carm.pixel_pitch_mm[0]
-    return cut_out(radiograph, carm, carm.project(center), half_mm * per_mm, max(int(round(pixel_mm * per_mm)), 1))
+def _shift_mm(carm: CArm, rim: Circle) -> float:
+    to_view = float(np.rad2deg(np.arcsin(np.clip(faces_source(carm, rim), -1.0, 1.0))))
+    return abs(outline_shift_mm(rim.radius_mm, to_view, float(carm.depth_mm(rim.center_lps_mm))))
 
 
-def _fitted(patch, rim, thickness, most_steps):
-    start = ShellState(rim, thickness, 1.0, 1.0, 1.0)
-    under = metal(patch, start) > TITANIUM_PER_MM
-    level = float(np.median(patch.attenuation[patch.usable & ~under]))
-    black = float(np.quantile(patch.attenuation[patch.usable & under], 0.95))
-    span = max(black - level, 1e-6)
-    black = black + 0.05 * span
-    state = ShellState(rim, thickness, span / (10 * TITANIUM_PER_MM), black, softness_for(level, black))
-    return fit_shell(patch, state, patch.usable, most_steps)
+def _doubt_of_depth(carm: CArm, found: Candidate, planned: Cup) -> list[str]:
+    ray = unit(planned.center_lps_mm - carm.source_lps_mm)
+    depth = float((found.rim.center_lps_mm - planned.center_lps_mm) @ ray)
+    deviation = float(np.sqrt(ray @ found.covariance[:3, :3] @ ray))
+    if abs(depth) <= _DEPTH_OFF_PLAN_MM + 2.0 * deviation:
+        return []
+    share = -depth / float(carm.depth_mm(planned.center_lps_mm))
+    word = "larger" if share > 0 else "smaller"
+    return [f"the cup shows {abs(share):.0%} {word} than its diameter should: check diameter and distances"]
+
+
+def _doubts_of_place(carm: CArm, taken: Candidate, planned: Cup) -> list[str]:
+    notes = []
+    way = taken.rim.center_lps_mm - planned.center_lps_mm
+    ray = unit(planned.center_lps_mm - carm.source_lps_mm)
+    across = float(np.linalg.norm(way - (way @ ray) * ray))
+    if across > _FAR_FROM_PLAN_MM:
+        notes.append(f"the cup lies {across:.0f} mm from the plan in the picture: is it the planned hip?")
+    turned = angle_between_deg(taken.rim.normal_lps, planned.opening_axis_lps)
+    if turned > _FAR_FROM_PLAN_DEG:
+        notes.append(f"the cup's axis lies {turned:.0f} deg from the planned one")
+    return notes
+
+
+def _doubts_of_clicks(ellipse_px: Ellipse, clicked: RimEllipse) -> list[str]:
+    """Return a doubt if the fit left the clicked rim by more than the clicks allow."""
+    apart = float(np.linalg.norm(ellipse_px.center - clicked.ellipse_px.center))
+    allowed = 2.0 + 3.0 * float(np.sqrt(np.trace(clicked.covariance[:2, :2])))
+    if apart > allowed:
+        return [f"the rim found lies {apart:.1f} px from the clicked one"]
+    return []

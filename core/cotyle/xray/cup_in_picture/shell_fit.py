@@ -7,7 +7,7 @@ whose residuals may hang together within a block (White H, Econometrica 1980;48:
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,9 +26,9 @@ _STEPS = np.array([0.05, 0.05, 0.05, 0.002, 0.002, 0.02, 0.05])
 # in deviations of the noise: from where less attenuation than the model's counts linearly, and at which width more
 # of it ceases to count; head, stem, screws and rods only ever add
 _LESS, _MORE = 3.0, 2.8
-_MOST_STEPS = 30
+_MOST_STEPS = 60
 _BLOCK_MM = 6.0
-_LITTLE = 0.1
+_LITTLE = 0.2
 _KNOT_MM = 16.0
 # what is thought beforehand of wall, blur, contrast and softness, as deviations of their logarithms; the background's
 # bending
@@ -57,7 +57,7 @@ class ShellFit:
     covariance:
         Of a shift along the axes (mm) and turns about the first two (rad), shape (5, 5).
     settled:
-        Whether the last steps were small.
+        Whether the last step was small against the deviations.
     """
 
     state: ShellState
@@ -68,7 +68,7 @@ class ShellFit:
     inflation: float
     axes: Array
     covariance: Array
-    settled: bool
+    settled: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -179,7 +179,7 @@ def fit_shell(patch: Patch, start: ShellState, compared: BoolArray, most_steps: 
     """Return the shell near ``start`` that explains the compared pixels best."""
     problem = _Problem(patch, start, compared)
     model = problem.model(start, problem.first_background(start))
-    damping, settled = 1e-3, False
+    damping, settled, last = 1e-3, False, np.zeros(5)
     for _ in range(most_steps):
         axes = step_axes(model.state.rim, patch.carm.source_lps_mm)
         normal, right = _normal_equations(problem, model, problem.derivatives(model, axes))
@@ -193,10 +193,12 @@ def fit_shell(patch: Patch, start: ShellState, compared: BoolArray, most_steps: 
             settled = True
             break
         settled = model.loss - better.loss < _LITTLE or bool(np.abs(step[:5]).max() < 1e-4)
-        model = better
+        model, last = better, step[:5]
         if settled:
             break
-    return _result(problem, model, settled)
+    fit = _result(problem, model)
+    at_rest = settled or bool((np.abs(last) < 0.5 * np.sqrt(np.diag(fit.covariance))).all())
+    return replace(fit, settled=at_rest)
 
 
 def _loss(deviates: Array) -> float:
@@ -238,7 +240,7 @@ def _normal_equations(problem: _Problem, model: _Model, changes: Array) -> tuple
     return normal + 1e-9 * np.trace(normal) / len(normal) * np.eye(len(normal)), right
 
 
-def _result(problem: _Problem, model: _Model, settled: bool) -> ShellFit:
+def _result(problem: _Problem, model: _Model) -> ShellFit:
     patch, state = problem.patch, model.state
     axes = step_axes(state.rim, patch.carm.source_lps_mm)
     changes = problem.derivatives(model, axes)
@@ -260,7 +262,7 @@ def _result(problem: _Problem, model: _Model, settled: bool) -> ShellFit:
     # noise alone bounds it from below
     covariance = sandwich + 0.25 * plain
     return ShellFit(
-        state, background, picture, model.deviates, model.loss, max(inflation, 1.0), axes, covariance, settled
+        state, background, picture, model.deviates, model.loss, max(inflation, 1.0), axes, covariance
     )
 
 

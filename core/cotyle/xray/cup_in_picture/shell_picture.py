@@ -13,6 +13,7 @@ import numpy as np
 from scipy.interpolate import BSpline
 from scipy.ndimage import gaussian_filter
 
+from cotyle.errors import InputError
 from cotyle.space.arrays import Array, any_perpendicular, unit
 from cotyle.space.shapes import Circle
 from cotyle.xray.attenuation import linear_attenuation_per_mm
@@ -26,7 +27,9 @@ BLUR_PX = 0.5
 NUMBERS = 10
 """How many numbers a step has: 5 of the pose, then wall, blur, contrast, black, softness."""
 
-_SOFTNESS = 0.12
+# to begin with: softness as a part of the span from background to black (fits a logarithm of counted photons), how
+# far black lies above the darkest, and how much titanium reaches it
+_SOFTNESS, _ABOVE_DARKEST, _WALL_THAT_BLACKENS_MM = 0.12, 0.05, 10.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,11 +119,6 @@ def shown(state: ShellState, background: Array, metal_integral: Array) -> tuple[
     return np.asarray(picture), np.asarray(slope), np.asarray(state.softness * (below * slope - softened))
 
 
-def softness_for(background_level: float, black: float) -> float:
-    """Return the softness taken for a picture (our choice: fits a logarithm of counted photons)."""
-    return max(_SOFTNESS * (black - background_level), 1e-9)
-
-
 def background_basis(patch: Patch, knot_px: float) -> tuple[Array, Array]:
     """Return cubic B-splines along rows and along columns, shapes (rows, n) and (columns, m)."""
     rows, columns = patch.attenuation.shape
@@ -132,3 +130,24 @@ def _splines(count: int, knot_px: float) -> Array:
     inner = np.linspace(-0.5, count - 0.5, pieces + 1)
     knots = np.concatenate([[inner[0]] * 3, inner, [inner[-1]] * 3])
     return np.asarray(BSpline.design_matrix(np.arange(count, dtype=float), knots, 3).toarray())
+
+
+def first_state(patch: Patch, rim: Circle, wall_mm: float) -> ShellState:
+    """Return a state to start from, its contrast and black level read off the picture under the rim's shell.
+
+    Raises
+    ------
+    InputError
+        ``cup-outside`` if the patch shows either no metal or nothing else.
+    """
+    state = ShellState(rim, wall_mm, 1.0, 1.0, 1.0)
+    under = metal(patch, state) > TITANIUM_PER_MM
+    if (patch.usable & under).sum() < 20 or (patch.usable & ~under).sum() < 20:
+        raise InputError("cup-outside", "the cup lies outside the picture, or most of it")
+    level = float(np.median(patch.attenuation[patch.usable & ~under]))
+    black = float(np.quantile(patch.attenuation[patch.usable & under], 0.95))
+    span = max(black - level, 1e-6)
+    black += _ABOVE_DARKEST * span
+    return ShellState(
+        rim, wall_mm, span / (_WALL_THAT_BLACKENS_MM * TITANIUM_PER_MM), black, max(_SOFTNESS * (black - level), 1e-9)
+    )

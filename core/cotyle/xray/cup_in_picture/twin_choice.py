@@ -22,8 +22,9 @@ SURE = 0.95
 # cups lie 8 deg about their plan, one in ten 25 deg (our choice: common practice, no source)
 _NEAR_PLAN_DEG, _FAR_FROM_PLAN_DEG, _SHARE_FAR = 8.0, 25.0, 0.1
 _OUTLINE_SPEAKS = float(np.log(SURE / (1.0 - SURE)))
-# systematic errors of edges speak too: never more than this in favour of one
-_MOST_OUTLINE = 6.0
+# the outline never speaks louder than its shift against the common error of edges allows, nor than this
+_EDGES_MM, _MOST_OUTLINE = 0.12, 6.0
+_NEARLY_ONE_DEG = 6.0
 
 
 class ChosenBy(StrEnum):
@@ -36,7 +37,7 @@ class ChosenBy(StrEnum):
     SECOND_VIEW = "second_view"
     """Another picture."""
     NOTHING = "nothing"
-    """They are too near to each other to be told apart; the deviations hold both."""
+    """They are too near to each other to be told apart; the deviations hold both (the rim is seen nearly edge-on)."""
 
 
 @dataclass(frozen=True)
@@ -73,8 +74,14 @@ class TwinChoice:
         return self.chosen_by is ChosenBy.NOTHING or self.probability >= SURE
 
 
+def outline_shift_mm(radius_mm: float, to_view_deg: float, from_source_mm: float) -> float:
+    """Return by how much the dome lies elsewhere against the rim in the two answers, at the cup."""
+    angle = np.deg2rad(to_view_deg)
+    return float(2.0 * radius_mm**2 * np.sin(angle) * np.cos(angle) / from_source_mm)
+
+
 def choose(
-    axes_lps: tuple[Array, Array], planned_axis_lps: Array, outline_log_odds: float, axis_deviation_deg: float
+    axes_lps: tuple[Array, Array], planned_axis_lps: Array, outline_log_odds: float, shift_mm: float
 ) -> tuple[int, TwinChoice]:
     """Return which of two axes to take, 0 or 1, and why.
 
@@ -84,30 +91,30 @@ def choose(
         Opening axes of the two circles.
     outline_log_odds:
         Logarithm of the odds that the picture gives for the first against the second.
-    axis_deviation_deg:
-        Deviation of the axes; circles within twice that of each other aren't told apart.
+    shift_mm:
+        What the outline tells them apart by, :func:`outline_shift_mm`.
     """
     apart = angle_between_deg(*axes_lps)
     off_plan = [angle_between_deg(axis, planned_axis_lps) for axis in axes_lps]
-    outline = float(np.clip(outline_log_odds, -_MOST_OUTLINE, _MOST_OUTLINE))
-    plan = _log_likelihood_of_plan(off_plan[0]) - _log_likelihood_of_plan(off_plan[1])
-    total = outline + plan
+    most = min(0.5 * (shift_mm / _EDGES_MM) ** 2, _MOST_OUTLINE)
+    outline = float(np.clip(outline_log_odds, -most, most))
+    total = outline + _log_likelihood_of_plan(off_plan[0]) - _log_likelihood_of_plan(off_plan[1])
     taken = 0 if total >= 0 else 1
-    sign = 1.0 if taken == 0 else -1.0
+    speaks = outline if taken == 0 else -outline
     probability = float(1.0 / (1.0 + np.exp(-abs(total))))
     near, far = off_plan[taken], off_plan[1 - taken]
-    if apart < 2.0 * axis_deviation_deg:
+    if probability < SURE and apart < _NEARLY_ONE_DEG:
         by, text = ChosenBy.NOTHING, f"the rim is seen nearly edge-on: both answers lie within {apart:.1f} deg"
-    elif sign * outline >= _OUTLINE_SPEAKS:
+    elif speaks >= _OUTLINE_SPEAKS:
         by, text = ChosenBy.OUTLINE, f"taken by the dome's outline; the other answer lies {apart:.0f} deg away"
     else:
         by = ChosenBy.PLAN
         text = f"taken because it lies {near:.0f} deg from the plan, the other answer {far:.0f} deg"
     if by is not ChosenBy.NOTHING and probability < SURE:
         text += "; outline and plan don't settle it: take a second view"
-    elif by is ChosenBy.PLAN and sign * outline < 0:
+    elif by is ChosenBy.PLAN and speaks < 0:
         text += "; the outline rather speaks for the other"
-    return taken, TwinChoice(by, probability, sign * outline, apart, near, far, text)
+    return taken, TwinChoice(by, probability, speaks, apart, near, far, text)
 
 
 def _log_likelihood_of_plan(off_deg: float) -> float:
