@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from cotyle.cup.cavity import step_along
 from cotyle.cup.orientation import Definition, Orientation, axis_from_orientation, orientation_of_axis
+from cotyle.errors import InputError
 from cotyle.space.frames import SCANNER
 from cotyle.space.shapes import Circle
 from cotyle.space.side import Side
@@ -141,6 +142,11 @@ def test_what_lies_along_the_beam_is_not_told_from_the_front_and_the_handiest_vi
     assert telling_in(tilted.carm, rim(), found[Mistake.FORWARD].rim) == pytest.approx(
         3 * np.sin(np.deg2rad(20)) / 1.5, abs=0.02
     )
+
+
+def test_a_turn_beyond_any_cup_is_refused():
+    with pytest.raises(InputError, match="orientation-range"):
+        misplaced_rim(Mistake.MORE_ANTEVERTED, rim(anteversion=88.0), SCANNER, Side.LEFT, flat())
 
 
 def test_the_best_cue_is_the_one_that_changes_most_by_its_reading_error():

@@ -63,7 +63,7 @@ def screen_content(measured: Measurements) -> dict[str, Any]:
         if measured.wall_view is None
         else words.wall_rows(measured.wall_view, measured.reaming[-1].diameter_mm),
         "wall_how": _WALL_HOW,
-        "wall_sentence": words.wall_sentence(measured),
+        "wall_sentence": words.wall_sentence(measured.wall_view),
     }
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from cotyle.case.measurements import Measurements, MistakeFacts, ScreenStageFacts, WallViewFacts
+from cotyle.case.measurements import MistakeFacts, ScreenStageFacts, WallViewFacts
 from cotyle.xray.misplaced import PLAIN_FROM, READABLE, SHIFT_MM, TOLD_FROM, TURN_DEG, Mistake, Telltale
 from cotyle.xray.reaming_cues import Stage
 
@@ -71,12 +71,12 @@ _STEP_ROWS = (
     ("suggested_anteversion_deg", "anteversion that it suggests", "deg", 0),
     ("inclination_to_teardrops_deg", "inclination to the teardrops", "deg", 0),
     ("axis_above_si_joint_mm", "axis above the lower end of the SI joint", "mm", 0),
-    ("rim_line_angle_deg", "rim steeper than teardrop–superolateral line", "deg", 0),
+    ("rim_line_angle_deg", "rim steeper than the teardrop–rim line", "deg", 0),
     ("rim_line_relation", "rim and that line are", "", 0),
-    ("medial_edge_to_teardrop_mm", "medial edge lateral to the teardrop", "mm", 1),
-    ("medial_edge_to_ilioischial_mm", "medial edge lateral to the ilio-ischial line", "mm", 1),
+    ("medial_edge_to_teardrop_mm", "edge lateral to the teardrop", "mm", 1),
+    ("medial_edge_to_ilioischial_mm", "edge lateral to the ilio-ischial line", "mm", 1),
     ("lower_rim_above_teardrops_mm", "rim's lower end above the teardrops", "mm", 1),
-    ("gap_behind_mm", "dark gap between dome and earlier floor", "mm", 1),
+    ("gap_behind_mm", "gap between dome and earlier floor", "mm", 1),
 )
 
 
@@ -117,7 +117,7 @@ def stage_rows(
     rows = []
     for name, words, unit, decimals in _STEP_ROWS:
         sd = spread.get("inclination_deg" if name == "inclination_to_teardrops_deg" else name, 0.0)
-        open_by = number(2.0 * sd, "", decimals) if sd > 0.0 else ""
+        open_by = number(2.0 * sd, "", decimals) if 2.0 * sd >= 0.05 else ""
         rows.append((words, unit, [number(each.cues.get(name), "", decimals) for each in stages], open_by))
     return rows
 
@@ -212,9 +212,8 @@ def angle_words(primary_deg: float, secondary_deg: float) -> str:
     return ", ".join(parts) or "straight through the front (0 / 0)"
 
 
-def wall_sentence(measured: Measurements) -> str:
+def wall_sentence(wall: WallViewFacts | None) -> str:
     """Return what to know before trusting the view that shows the wall."""
-    wall = measured.wall_view
     if wall is None:
         return "The floor is through: there is no wall to be seen."
     if not wall.within_reach:
