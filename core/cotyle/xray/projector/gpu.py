@@ -26,13 +26,13 @@ _LAYERED = 1  # cudaArrayLayered
 _SOURCE = r"""
 extern "C" __global__ void joseph(
     cudaTextureObject_t planes, int count0, int count1, int count2, int axis0, int axis1, int axis2,
-    const double* sources, const double* rays, const double* rays_lps,
-    int rows, int columns, int own_rays_only, float mu_per_value, float* integrals)
+    const double* beams, int rows, int columns, int own_rays_only, float mu_per_value, float* integrals)
 {
     const int column = blockIdx.x * blockDim.x + threadIdx.x, row = blockIdx.y * blockDim.y + threadIdx.y;
     const int picture = blockIdx.z;
     if (column >= columns || row >= rows) return;
-    const double *s = sources + 3 * picture, *v = rays + 9 * picture, *w = rays_lps + 9 * picture;
+    // source in cells; way to pixel (0, 0), steps to the next column and row in voxels, and the same in mm
+    const double *s = beams + 21 * picture, *v = s + 3, *w = s + 12;
     double d[3], square = 0.0;
     for (int axis = 0; axis < 3; ++axis) {
         d[axis] = v[axis] + column * v[3 + axis] + row * v[6 + axis];
@@ -92,7 +92,7 @@ class CardVolume:
     def __init__(self, packed: PackedVolume) -> None:
         if packed.precision is not Precision.ACCURATE:
             raise ValueError("a card takes volumes packed with 16 bits")
-        cupy = card()
+        cupy = self._cupy = card()
         planes, rows, columns = packed.cells.shape
         if planes > _MOST_LAYERS:
             raise InputError(
@@ -113,23 +113,25 @@ class CardVolume:
                 normalizedCoords=0,
             ),
         )
-        self._counts = np.array([planes, rows - 2, columns - 2], dtype=np.int32)
-        self._axes = np.array(packed.axes, dtype=np.int32)
+        counts = (planes, rows - 2, columns - 2)
+        self._geometry = tuple(np.int32(number) for number in (*counts, *packed.axes))
         self._lps_to_cell = packed.lps_to_cell
+        # directions along i, j, k, so that all packings compare the same numbers
+        self._to_voxels = packed.lps_to_cell[np.argsort(packed.axes), :3].T
         # a texture of 16 bits reads as 0 to 1
         self._mu_of_one = np.float32(packed.mu_per_level * 65535)
         self.bytes_used = packed.cells.nbytes
 
     def add_line_integrals(self, sources: Array, rays: Array, own_rays_only: bool, integrals: Any) -> None:
         """As :func:`cotyle.xray.projector.fast.add_line_integrals`; ``integrals`` is a cupy array."""
-        cupy = card()
-        linear = self._lps_to_cell[:3, :3]
         pictures, rows, columns = integrals.shape
-        numbers = (sources @ linear.T + self._lps_to_cell[:3, 3], rays @ linear[np.argsort(self._axes)].T, rays)
-        on_card = [cupy.asarray(np.ascontiguousarray(each)) for each in numbers]
+        beams = np.empty((pictures, 7, 3))
+        beams[:, 0] = sources @ self._lps_to_cell[:3, :3].T + self._lps_to_cell[:3, 3]
+        beams[:, 1:4] = rays @ self._to_voxels
+        beams[:, 4:] = rays
         grid = (-(-columns // _BLOCK[0]), -(-rows // _BLOCK[1]), pictures)
         sizes = (np.int32(rows), np.int32(columns), np.int32(own_rays_only), self._mu_of_one)
-        _kernel()(grid, _BLOCK, (self._texture, *self._counts, *self._axes, *on_card, *sizes, integrals))
+        _kernel()(grid, _BLOCK, (self._texture, *self._geometry, self._cupy.asarray(beams), *sizes, integrals))
 
 
 def card() -> Any:

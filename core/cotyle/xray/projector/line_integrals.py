@@ -227,7 +227,7 @@ def add_pictures(ready: ReadyVolume, sources: Array, rays: Array, size: tuple[in
     integrals = arrays.zeros((len(sources), rows, columns), dtype=np.float32)
     for axis, which, own_rays_only in _passes(ready, rays, size):
         add = _adder(ready.packing(axis))
-        if len(which) == len(sources):
+        if which is None:
             add(sources, rays, own_rays_only, integrals)
         else:
             part = arrays.zeros((len(which), rows, columns), dtype=np.float32)
@@ -240,29 +240,33 @@ def _adder(packing: PackedVolume | CardVolume) -> Callable[[Array, Array, bool, 
     return partial(add_line_integrals, packing) if isinstance(packing, PackedVolume) else packing.add_line_integrals
 
 
-def _passes(ready: ReadyVolume, rays: Array, size: tuple[int, int]) -> Iterator[tuple[int, npt.NDArray[np.intp], bool]]:
-    """Yield axes of the grid, pictures to cut by their planes, and whether only in rays that follow them the most."""
+def _passes(
+    ready: ReadyVolume, rays: Array, size: tuple[int, int]
+) -> Iterator[tuple[int, npt.NDArray[np.intp] | None, bool]]:
+    """Yield an axis of the grid, the pictures (None: all) cut by its planes, and whether only rays that follow it are."""
     columns, rows = size
     in_voxels = rays @ ready.grid.volume.lps_to_ijk[:3, :3].T
-    across, down = np.array([0, columns - 1, 0, columns - 1]), np.array([0, 0, rows - 1, rows - 1])
-    corners = in_voxels[:, :1] + across[:, None] * in_voxels[:, 1:2] + down[:, None] * in_voxels[:, 2:3]
-    main = np.abs(corners.mean(axis=1)).argmax(axis=1)
-    along = np.take_along_axis(corners, main[:, None, None], axis=2)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        leans = np.abs(corners / along)
-    one_way = (along > 0).all(axis=(1, 2)) | (along < 0).all(axis=(1, 2))
-    single = one_way & (leans <= _MOST_LEAN[ready.precision]).all(axis=(1, 2))
+    across, down = columns - 1.0, rows - 1.0
+    corners = np.array([[1.0, 0.0, 0.0], [1.0, across, 0.0], [1.0, 0.0, down], [1.0, across, down]]) @ in_voxels
+    main = np.abs(corners.sum(axis=1)).argmax(axis=1)
+    along = corners[np.arange(len(main)), :, main]
+    # rays through the corners enclose all others: if those go one way and do not lean too far, none does
+    one_way = np.abs(np.sign(along).sum(axis=1)) == 4
+    upright = (np.abs(corners).max(axis=2) <= _MOST_LEAN[ready.precision] * np.abs(along)).all(axis=1)
+    single = one_way & upright
+    if single.all() and (main == main[0]).all():
+        yield int(main[0]), None, False
+        return
     for axis in range(3):
         which = np.flatnonzero(single & (main == axis))
         if len(which):
             yield axis, which, False
     mixed = np.flatnonzero(~single)
-    if len(mixed):
-        followed = np.array([_axes_followed(in_voxels[at], size) for at in mixed])
-        for axis in range(3):
-            which = mixed[followed[:, axis]]
-            if len(which):
-                yield axis, which, True
+    followed = np.array([_axes_followed(in_voxels[at], size) for at in mixed]).reshape(-1, 3)
+    for axis in range(3):
+        which = mixed[followed[:, axis]]
+        if len(which):
+            yield axis, which, True
 
 
 def _axes_followed(rays: Array, size: tuple[int, int]) -> npt.NDArray[np.bool_]:
