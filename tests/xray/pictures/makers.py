@@ -30,7 +30,8 @@ def body(size=256, metal=True, air_beside=True, seed=0):
 
     rng = np.random.default_rng(seed)
     y, x = np.mgrid[:size, :size] / size
-    flesh = 3.0 * np.sqrt(np.clip(1.0 - ((x - 0.35) / (0.55 if air_beside else 1.2)) ** 2, 0.0, None))
+    across = x - 0.35 - 0.25 * (y - 0.4) ** 2
+    flesh = 3.0 * np.sqrt(np.clip(1.0 - (across / (0.55 if air_beside else 1.2)) ** 2, 0.0, None))
     made = flesh + 0.15 * ndimage.gaussian_filter(rng.standard_normal((size, size)), size / 40) * size / 40
     for cx, cy, radius, wall in ((0.55, 0.5, 0.17, 0.9), (0.3, 0.65, 0.13, 0.7), (0.25, 0.25, 0.22, 0.6)):
         far = np.hypot(x - cx, (y - cy) * 1.15)
@@ -41,7 +42,7 @@ def body(size=256, metal=True, air_beside=True, seed=0):
     return np.maximum(ndimage.gaussian_filter(made, max(size / 300, 0.8)), 0.0)
 
 
-def shown(integrals, polarity=Polarity.BONE_DARK, scale=Scale.INTENSITY, round_field=False, photons=20_000.0, seed=0):
+def shown(integrals, polarity=Polarity.BONE_DARK, scale=Scale.LOG, round_field=False, photons=20_000.0, seed=0):
     """8-bit grey as on a screen."""
     return render(integrals, Display(polarity, scale, (0.3, 6.0), photons, round_field), seed)
 

@@ -73,7 +73,7 @@ def test_a_film_without_a_word_on_the_beam_is_taken_as_shown_bone_light_and_that
 
 
 def table(first, values, bits=16):
-    return item(LUTDescriptor=[len(values), first, bits], LUTData=[int(v) for v in values])
+    return item(LUTDescriptor=[len(values), first, bits], LUTData=np.asarray(values, dtype="<u2").tobytes())
 
 
 @pytest.mark.parametrize("which", ["rescale", "modality table", "VOI table"])
@@ -280,7 +280,7 @@ BLACK = np.zeros((256, 256), dtype=np.uint8)
         (lambda p: p.write_text("a letter, not a picture\n" * 20) and p, "picture-format"),
         (lambda p: p.write_bytes(b"") or p, "picture-format"),
         (lambda p: p.write_bytes(b"\x89PNG\r\n\x1a\n" + b"\0" * 50) and p, "picture-damaged"),
-        (lambda p: p.write_bytes(b"\0" * 128 + b"DICM" + b"\1\2\3" * 30) and p, "picture-damaged"),
+        (lambda p: p.write_bytes(b"\0" * 128 + b"DICM" + b"\1\2\3" * 30) and p, "picture-no-pixels"),
         (lambda p: p.mkdir() or p, "picture-folder"),
         (lambda p: p, "input-missing"),
     ],

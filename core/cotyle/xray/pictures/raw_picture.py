@@ -101,7 +101,8 @@ def chosen_frame(frame: int | None, count: int, what: str = "frames") -> int:
 
 def luminance(rgb: npt.NDArray[np.generic]) -> npt.NDArray[np.float32]:
     """Return the brightness of colours (..., 3): 0.299 R + 0.587 G + 0.114 B, DICOM PS3.3 C.7.6.3.1.2 (YBR_FULL)."""
-    return np.asarray(rgb, dtype=np.float32) @ np.array([0.299, 0.587, 0.114], dtype=np.float32)
+    # in double precision, so that grey stays the whole number it was
+    return np.asarray(np.asarray(rgb, dtype=float) @ np.array([0.299, 0.587, 0.114]), dtype=np.float32)
 
 
 def colored_pixels(rgb: npt.NDArray[np.generic]) -> npt.NDArray[np.bool_] | None:
