@@ -28,6 +28,7 @@ from cotyle.image.volume import Volume
 from cotyle.report.build import write_report, write_review_pages, write_view
 from cotyle.report.dicom_pictures import PictureStudy, anonymous_study, study_of
 from cotyle.report.figures import view_picture
+from cotyle.xray.projector.line_integrals import prepare, warm_up
 
 DEMO_SIDE = "right"
 
@@ -107,10 +108,12 @@ def run_xray(case: Path, views: list[str], frame: str, film: bool, angle_deg: fl
         planned = plan_cup(stored.anatomy, stored.scan, stored.plan)
         poses = [view_of(planned, name, frame, film, angle_deg) for name in views]  # all names are checked first
         study = case_study(stored.anatomy.source)
+        warm_up(progress)
+        ready = prepare(stored.scan)
         document: dict[str, Any] = {}
         for number, view in enumerate(poses, start=1):
             progress(f"simulating {view.name}")
-            shown = simulate(planned, stored.scan, view)
+            shown = simulate(planned, ready, view)
             stem = _view_stem(view.name, frame, film, angle_deg)
             written = write_view(case / names.XRAY, shown, view_picture(planned, shown), study, number, stem)
             ellipse = shown.rim_ellipse

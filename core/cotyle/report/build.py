@@ -25,6 +25,7 @@ from cotyle.report.page import render_page, render_review
 from cotyle.report.pdf import PdfUnavailableError, Typesetter
 from cotyle.report.scene import Job
 from cotyle.report.scene_process import SceneProcess
+from cotyle.xray.projector.line_integrals import warm_up
 
 REPORT_VIEW = "ap_pelvis"
 
@@ -43,6 +44,7 @@ def write_report(
     """Write everything a reader looks at; return the measurements with what could not be drawn among the warnings."""
     with Typesetter() if pdf else contextlib.nullcontext() as typesetter:
         progress("simulating the AP pelvis")
+        warm_up(progress)
         view = simulate(planned, scan, view_of(planned, REPORT_VIEW))
         drawn = draw_figures(planned, measured, scan, view, sheet, progress)
         if drawn.failure:

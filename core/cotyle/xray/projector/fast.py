@@ -17,11 +17,8 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
-from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
-from cotyle.xray.carm import CArm
 from cotyle.xray.projector.packed_volume import BLOCK, PackedVolume, Precision
-from cotyle.xray.projector.reference import rays_of
 from cotyle.xray.projector.threads import in_threads
 from cotyle.xray.projector.wide_load import fetch_ahead, load_32_bits
 
@@ -72,21 +69,6 @@ def add_line_integrals(
         _project(*arguments, 0, 1)
     else:
         in_threads(_project, *arguments)
-
-
-def main_axis(volume: Volume, carm: CArm) -> int:
-    """Return the axis of the grid (0, 1 or 2 for i, j or k) that the middle ray follows the most, in voxels."""
-    columns, rows = carm.size
-    ray = volume.lps_to_ijk[:3, :3] @ carm.ray((0.5 * (columns - 1), 0.5 * (rows - 1)))
-    return int(np.argmax(np.abs(ray)))
-
-
-def fast_line_integrals(packed: PackedVolume, carm: CArm) -> npt.NDArray[np.float32]:
-    """Return the integrals (rows, columns) with all rays cut by the packed planes, however they lean."""
-    columns, rows = carm.size
-    integrals = np.zeros((1, rows, columns), dtype=np.float32)
-    add_line_integrals(packed, carm.source_lps_mm[None], rays_of(carm)[None], False, integrals)
-    return integrals[0]
 
 
 @numba.njit(cache=True, fastmath=True, error_model="numpy")

@@ -183,9 +183,9 @@ def warm_up(say: Callable[[str], None] | None = None) -> None:
     Parameters
     ----------
     say:
-        Called once, with a line for the user, if it takes longer than a second.
+        Called once, with words for the user, if it takes longer than a second: from another thread.
     """
-    words = "Compiling the X-ray projector, once on this machine (up to a minute)"
+    words = "compiling the X-ray projector, once on this machine (up to a minute)"
     timer = threading.Timer(_PATIENCE_S, say or str, [words])
     timer.daemon = True
     timer.start()
@@ -243,7 +243,7 @@ def _adder(packing: PackedVolume | CardVolume) -> Callable[[Array, Array, bool, 
 def _passes(
     ready: ReadyVolume, rays: Array, size: tuple[int, int]
 ) -> Iterator[tuple[int, npt.NDArray[np.intp] | None, bool]]:
-    """Yield an axis of the grid, the pictures (None: all) cut by its planes, and whether only rays that follow it are."""
+    """Yield an axis of the grid, the pictures (None: all) cut by its planes, and whether only rays along it are."""
     columns, rows = size
     in_voxels = rays @ ready.grid.volume.lps_to_ijk[:3, :3].T
     across, down = columns - 1.0, rows - 1.0

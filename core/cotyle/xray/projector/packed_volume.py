@@ -25,10 +25,9 @@ import numpy as np
 import numpy.typing as npt
 
 from cotyle.errors import InputError
-from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
-from cotyle.xray.attenuation import LOWEST_HU, AttenuationCurve
-from cotyle.xray.projector.attenuation_grid import AttenuationGrid, attenuation_grid, in_memory
+from cotyle.xray.attenuation import LOWEST_HU
+from cotyle.xray.projector.attenuation_grid import AttenuationGrid, in_memory
 from cotyle.xray.projector.threads import in_threads
 
 BLOCK = 8
@@ -104,19 +103,6 @@ def pack(grid: AttenuationGrid, main_axis: int, precision: Precision = Precision
     to_cell = volume.lps_to_ijk[[*axes, 3]].copy()
     to_cell[:3, 3] -= low[axes]
     return PackedVolume(cells, _summed(filled), (main_axis, rows_axis, columns_axis), to_cell, mu_per_level, precision)
-
-
-def pack_volume(
-    volume: Volume,
-    main_axis: int,
-    curve: AttenuationCurve | None = None,
-    precision: Precision = Precision.ACCURATE,
-    bone_above_hu: float | None = None,
-) -> PackedVolume:
-    """Pack a CT, or what of it is denser than bone; see :func:`pack` and
-    :func:`~cotyle.xray.projector.attenuation_grid.attenuation_grid`.
-    """
-    return pack(attenuation_grid(volume, curve, bone_above_hu), main_axis, precision)
 
 
 def _levels(grid: AttenuationGrid, precision: Precision) -> tuple[Levels, float]:
