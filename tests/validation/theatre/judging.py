@@ -11,6 +11,7 @@ import numpy as np
 from cotyle.space.arrays import Array
 from cotyle.xray.carm import CArm
 
+from tests.validation.theatre.levelling_errors import CLICKED_VIEWS, move_errors_deg, pose_by_clicks
 from tests.validation.theatre.pairs import disturbed, stated_at_truth
 from tests.validation.theatre.patients import Patient, load_patient
 from tests.validation.theatre.picture import TheatrePicture, iterate_pictures, load_pictures
@@ -29,7 +30,7 @@ from tests.validation.theatre.shots import isocenter_of, start_off
 from tests.validation.theatre.wrong import as_if_of, mirrored
 
 NEAR, NAME, FAR = "10 deg and 15 mm off", "from the view's name", "20 deg and 30 mm off"
-CAMERA, WRONG = "wrong camera", "must not converge"
+CAMERA, WRONG, CLICKS = "wrong camera", "must not converge", "clicked points"
 PAIR, POOR_PAIR = "two views", "two views, motion 0.5 deg and 2 mm wrong"
 STARTS = (NEAR, NAME, FAR)
 POOR_MOTION = (0.5, 2.0)
@@ -51,7 +52,10 @@ class Registration(Protocol):
 
 @dataclass(frozen=True, eq=False)
 class Judged:
-    """One trial. error is None where no pose was found; with_depth: whether depth counts."""
+    """One trial. error is None where no pose was found; with_depth: whether depth counts.
+
+    moves_deg: errors of the levelling moves, without sign, by name; those that were said to be unsettled are left out.
+    """
 
     picture: str
     kind: str
@@ -61,6 +65,7 @@ class Judged:
     success: bool
     covered: dict[str, bool] = field(default_factory=dict)
     cup: CupError | None = None
+    moves_deg: dict[str, float] = field(default_factory=dict)
     wrong: str = ""
 
     @property
@@ -89,6 +94,8 @@ def judge_folder(
     for picture in pictures:
         for kind in STARTS:
             yield _told(judge(registration, picture, patient(picture.subject), kind), tell)
+        if picture.view in CLICKED_VIEWS:
+            yield _told(judge_clicks(picture, patient(picture.subject)), tell)
     for picture in _limited(load_pictures(folder / "camera"), limit):
         yield _told(judge(registration, picture, patient(picture.subject), CAMERA), tell)
     yield from _judged_pairs(registration, folder / "pairs", patient, tell, limit)
@@ -105,6 +112,18 @@ def judge(registration: Registration, picture: TheatrePicture, patient: Patient,
     return _measured(picture, patient, kind, found)
 
 
+def judge_clicks(picture: TheatrePicture, patient: Patient) -> Judged:
+    """Level by clicked points, without registration."""
+    pose = pose_by_clicks(picture, patient)
+    carm = None if pose is None else pose.carm
+    errors = move_errors_deg(carm, picture, patient)
+    unsettled = () if pose is None else pose.unsettled
+    found = Found(carm, "failed" if pose is None else str(pose.trust))
+    error = None if carm is None else pose_error(carm, picture.true_carm, picture.hip_lps_mm)
+    settled = {name: value for name, value in errors.items() if name not in unsettled}
+    return Judged(picture.name, CLICKS, found, error, picture.depth_is_judged, pose is not None, moves_deg=settled)
+
+
 def start_of(picture: TheatrePicture, kind: str) -> CArm:
     """Return the start: the nominal pose, or the stated machine at the true place moved off it."""
     if kind in (NAME, WRONG):
@@ -115,8 +134,9 @@ def start_of(picture: TheatrePicture, kind: str) -> CArm:
 
 
 def _measured(picture: TheatrePicture, patient: Patient, kind: str, found: Found) -> Judged:
+    moves = move_errors_deg(found.carm, picture, patient)
     if found.carm is None:
-        return Judged(picture.name, kind, found, None, picture.depth_is_judged, False)
+        return Judged(picture.name, kind, found, None, picture.depth_is_judged, False, moves_deg=moves)
     error = pose_error(found.carm, picture.true_carm, picture.hip_lps_mm)
     deep = picture.depth_is_judged
     cup = None
@@ -124,7 +144,7 @@ def _measured(picture: TheatrePicture, patient: Patient, kind: str, found: Found
         cup = cup_error(found.cup, picture.cup, picture.true_carm, patient.pelvis.app)
     limits = TWO_VIEWS if kind in (PAIR, POOR_PAIR) else ONE_VIEW
     held = covered(error, found.half_width_95, deep) if found.verdict != "failed" else {}
-    return Judged(picture.name, kind, found, error, deep, is_success(error, limits, deep), held, cup)
+    return Judged(picture.name, kind, found, error, deep, is_success(error, limits, deep), held, cup, moves)
 
 
 def _judged_pairs(

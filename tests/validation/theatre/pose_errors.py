@@ -52,7 +52,7 @@ class Found:
 
     verdict: ``converged``, ``doubtful`` or ``failed``. carm is None where it gave no pose. half_width_95 uses the names
     of :data:`QUANTITIES`; what is not stated counts as not covered. doubts: what was said about it in words. cup: the
-    cup that was found in the picture. others: further errors without a sign, by the title of their row in the table.
+    cup that was found in the picture.
     """
 
     carm: CArm | None
@@ -61,7 +61,6 @@ class Found:
     seconds: float = float("nan")
     doubts: tuple[str, ...] = ()
     cup: Cup | None = None
-    others: Mapping[str, float] = field(default_factory=dict)
 
 
 def pose_error(found: CArm, true: CArm, hip_lps_mm: Array) -> PoseError:

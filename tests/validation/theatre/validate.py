@@ -22,7 +22,7 @@ import numpy as np
 from cotyle.files import write_text_atomically
 
 from tests.validation.theatre.judging import STARTS, Judged, Registration, judge_folder
-from tests.validation.theatre.table import Row, Share, camera_lines, reported, rows, shares
+from tests.validation.theatre.table import Row, Share, camera_lines, coverage_lines, reported, rows, shares
 
 PAGE = Path(__file__).resolve().parents[3] / "docs" / "validation-carm.md"
 DEFAULT_REGISTRATION = "tests.validation.theatre.registering"
@@ -61,7 +61,7 @@ def result_text(judged: Sequence[Judged]) -> str:
     """Return the tables in Markdown."""
     camera = camera_lines(judged)
     measured = [*rows(judged), *(each for each in camera if isinstance(each, Row)), *reported(judged)]
-    counted = [*shares(judged), *(each for each in camera if isinstance(each, Share))]
+    counted = [*shares(judged), *coverage_lines(judged), *(each for each in camera if isinstance(each, Share))]
     lines = ["| quantity | n | median | bar | 95th percentile | bar | kept |", "|---|---:|---:|---:|---:|---:|---|"]
     for row in measured:
         free = np.isinf(row.median_bar)
@@ -72,9 +72,16 @@ def result_text(judged: Sequence[Judged]) -> str:
         )
     lines += ["", "| share of trials | n | share | bar | kept |", "|---|---:|---:|---:|---|"]
     for share in counted:
-        bar = f"at least {share.low:.0%}" if share.high == 1.0 else f"{share.low:.0%} to {share.high:.0%}"
-        lines.append(f"| {share.title} | {share.count} | {share.value:.1%} | {bar} | {_kept(share.kept)} |")
+        free = share.low == 0.0 and share.high == 1.0
+        kept = "no bar" if free else _kept(share.kept)
+        lines.append(f"| {share.title} | {share.count} | {share.value:.1%} | {_bar_words(share)} | {kept} |")
     return "\n".join(lines)
+
+
+def _bar_words(share: Share) -> str:
+    if share.low == 0.0:
+        return "-" if share.high == 1.0 else f"at most {share.high:.0%}"
+    return f"at least {share.low:.0%}" if share.high == 1.0 else f"{share.low:.0%} to {share.high:.0%}"
 
 
 def missed_bars(judged: Sequence[Judged]) -> list[str]:
