@@ -122,7 +122,7 @@ def checked_clicks(clicked: Mapping[str, npt.ArrayLike], carm: CArm) -> dict[str
             raise InputError("click-name", f"{name!r} is nothing to click", f"Known are {', '.join(CLICK_NAMES)}")
         pixel = np.array(place, dtype=float)
         if pixel.shape != (2,) or not np.isfinite(pixel).all():
-            raise InputError("click-place", f"the click on {name} must be a column and a row, got {place}")
+            raise InputError("click-place", f"the click on {name} must be a column and a row, got {place!r}")
         if (pixel < -0.5).any() or (pixel > last).any():
             raise InputError(
                 "click-place",
@@ -151,7 +151,8 @@ def check_layout(clicks: Mapping[str, Array], landmarks: Mapping[str, Landmark],
     if not expected:
         return
     mm = np.asarray(carm.pixel_pitch_mm) * _depth_scale(carm, landmarks)
-    across, across_wrong = _compared(expected, clicks, 0, _APART_ACROSS_MM / mm[0])
+    pairs = [pair for pair in combinations(expected, 2) if _tells_sides(*pair)]
+    across, across_wrong = _compared(pairs, expected, clicks, 0, _APART_ACROSS_MM / mm[0])
     if across_wrong:
         if len(across) > 1 and len(across_wrong) == len(across):
             raise InputError(
@@ -164,23 +165,34 @@ def check_layout(clicks: Mapping[str, Array], landmarks: Mapping[str, Landmark],
             f"left and right do not fit: {_most_named(across_wrong)} on the wrong side of the others",
             "The patient's left must lie where columns are higher; swap the names or click again",
         )
-    heights, upside_down = _compared(expected, clicks, 1, _APART_UPWARD_MM / mm[1])
+    exact = [name for name in expected if name in landmarks and name != "sacrum_midline"]
+    heights, upside_down = _compared(list(combinations(exact, 2)), expected, clicks, 1, _APART_UPWARD_MM / mm[1])
     if upside_down and len(upside_down) == len(heights):
         raise InputError("clicks-upside-down", "the clicks lie upside down", "Turn the picture with the feet downwards")
 
 
+def _tells_sides(first: str, second: str) -> bool:
+    """Return whether two clicks must lie to the left and right of each other, whatever small turn the pose has."""
+    sides = {side_of(first), side_of(second)}
+    # an end of a foramen stands for its teardrop here and may lie near the midline; a tuberosity is broad
+    rough = any(
+        name in (*FORAMEN_NAMES, *ILIOISCHIAL_NAMES) or kind_of(name) == "ischial_tuberosity"
+        for name in (first, second)
+    )
+    return len(sides) == 2 and not (rough and None in sides)
+
+
 def _compared(
-    expected: Mapping[str, Array], clicks: Mapping[str, Array], axis: int, apart_px: float
+    pairs: Iterable[tuple[str, str]],
+    expected: Mapping[str, Array],
+    clicks: Mapping[str, Array],
+    axis: int,
+    apart_px: float,
 ) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
     """Return the pairs that the view shows well apart along an axis, and those of them clicked the other way round."""
     apart, wrong = [], []
-    for first, second in combinations(expected, 2):
+    for first, second in pairs:
         gap = float(expected[first][axis] - expected[second][axis])
-        sides = {side_of(first), side_of(second)}
-        # an end of a foramen stands for its teardrop here, and may lie near the midline
-        rough = any(name in (*FORAMEN_NAMES, *ILIOISCHIAL_NAMES) for name in (first, second))
-        if len(sides) == 1 or (rough and None in sides):
-            continue
         if abs(gap) > apart_px:
             apart.append((first, second))
             if gap * float(clicks[first][axis] - clicks[second][axis]) < 0:

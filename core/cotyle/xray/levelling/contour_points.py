@@ -14,6 +14,7 @@ import numpy as np
 
 from cotyle.space.arrays import Array, IntArray, read_only
 from cotyle.space.mesh import TriangleMesh
+from cotyle.space.rotations import angle_between_deg
 from cotyle.space.shapes import Circle
 from cotyle.space.side import Side
 from cotyle.xray.carm import CArm
@@ -26,6 +27,9 @@ _RAYS = 120
 _ANGLES = np.linspace(0.0, 2.0 * np.pi, _RAYS, endpoint=False)
 _DIRECTIONS = np.stack([np.cos(_ANGLES), np.sin(_ANGLES)], axis=1)
 _FARTHEST_MM = 45.0
+# an outline that turns so much from ray to ray has a corner; such an end moves up to 1 mm per degree otherwise than a
+# point fixed to the bone (smooth ends: below 0.1; measured on draws from the shape model)
+_CORNER_DEG, _CORNER_SD_MM = 60.0, 3.0
 # where its middle is looked for round the guess
 _SEARCH_MM = (0.0, -6.0, 6.0, -12.0, 12.0)
 
@@ -35,11 +39,13 @@ class ContourPoint:
     """A place of a contour: its pixel, the grazing point on the bone, and the direction across the contour.
 
     ``pixel`` (2,), ``lps_mm`` (3,), ``across`` (2,) a unit vector of (column, row): only along it is the place known.
+    ``sd_mm``: what is not known of it beside the surface's own uncertainty.
     """
 
     pixel: Array
     lps_mm: Array
     across: Array
+    sd_mm: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,7 +56,10 @@ class ForamenOutline:
     points_lps_mm: Array
 
     def end(self, which: str, side: Side) -> ContourPoint:
-        """Return its ``top``, ``bottom``, ``medial`` or ``lateral`` end, along the rows and columns of the picture."""
+        """Return its ``top``, ``bottom``, ``medial`` or ``lateral`` end, along the rows and columns of the picture.
+
+        Where two contours cross, the end is a corner that does not move with either of them; it counts little.
+        """
         outward = {
             "top": (0.0, -1.0),
             "bottom": (0.0, 1.0),
@@ -58,7 +67,10 @@ class ForamenOutline:
             "medial": (-side.lateral_sign, 0.0),
         }[which]
         row = int(np.argmax(self.pixels @ outward))
-        return ContourPoint(self.pixels[row], self.points_lps_mm[row], read_only(np.array(outward)))
+        before, here, after = self.pixels[[row - 1, row, (row + 1) % len(self.pixels)]]
+        corner = angle_between_deg([*(here - before), 0.0], [*(after - here), 0.0]) > _CORNER_DEG
+        sd_mm = _CORNER_SD_MM if corner else 0.0
+        return ContourPoint(here, self.points_lps_mm[row], read_only(np.array(outward)), sd_mm)
 
 
 def foramen_outline(

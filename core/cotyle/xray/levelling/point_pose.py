@@ -34,6 +34,8 @@ from cotyle.xray.views import Machine, ViewName, named_view, view_angles_deg
 ASSUMED_SCALE, ASSUMED_MIDDLE_MM = 0.1, 15.0
 # scatter so great is chance once in a thousand
 _SCATTER_BELOW = 0.001
+# a pose so many SDs of the prior from the view's nominal one is not the view
+_FAR_SDS = 2.0
 # what a machine that is only assumed may differ by: enlargement 10 %, middle of the picture 15 mm; ours
 ASSUMED_SCALE, ASSUMED_MIDDLE_MM = 0.1, 15.0
 
@@ -53,7 +55,7 @@ class Doubt:
     text: str
 
 
-_GRAVE = frozenset({"click-off", "clicks-scatter", "move-unsettled"})
+_GRAVE = frozenset({"click-off", "click-unchecked", "clicks-scatter", "move-unsettled", "pose-far"})
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,7 +98,7 @@ class PointPose:
 
     @property
     def trust(self) -> Trust:
-        """``doubtful`` where a move is not settled, or clicks do not fit each other."""
+        """``doubtful`` where a move is not settled, or clicks do not fit or do not check each other."""
         return Trust.DOUBTFUL if any(doubt.code in _GRAVE for doubt in self.doubts) else Trust.CONVERGED
 
     @property
@@ -185,6 +187,11 @@ def _report(task: PointTask, fit: PointFit, left_out: Sequence[ClickTest], view_
         *_doubts_of_clicks(task, used, left_out, unguarded(fit, slopes[sure], task.mm_per_px)),
         *_doubts_of_moves(unsettled, sds),
     ]
+    far = np.abs(fit.unknowns[:6] / task.known.prior.sds[:6])
+    if far.max() > _FAR_SDS:
+        turn, shift = float(np.linalg.norm(fit.unknowns[:3])), float(np.linalg.norm(fit.unknowns[3:6]))
+        text = f"the pose lies {turn:.0f} deg and {shift:.0f} mm from its view: check the view and which way up it is"
+        doubts.append(Doubt("pose-far", text))
     if likelihood < _SCATTER_BELOW and not left_out:
         text = f"the clicks scatter {np.sqrt(ratio):.1f} times as much as was stated; the intervals were widened"
         doubts.append(Doubt("clicks-scatter", text))

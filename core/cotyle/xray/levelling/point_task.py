@@ -208,7 +208,7 @@ class PointTask:
                 outline = outlines[side]
                 seen = None if outline is None else outline.end(name.split("_")[1], side)
             if seen is not None:
-                found[name] = self._sighting(name, seen.lps_mm, 0.0, seen.across)
+                found[name] = self._sighting(name, seen.lps_mm, seen.sd_mm, seen.across)
         return found
 
     def _sighting(self, name: str, lps_mm: Array, own_sd_mm: float, across: Array | None) -> Sighting:
