@@ -11,7 +11,6 @@ at its peak beyond the int16 CT, measured in a process of its own (Linux). Ends 
 from __future__ import annotations
 
 import argparse
-import resource
 import subprocess
 import sys
 import tempfile
@@ -178,9 +177,15 @@ def measure_memory(part: str, path: str, view: tuple[float, float]) -> None:
     held = np.load(path)
     volume = Volume(held["voxels"], held["affine"])
     warm_up()
-    before = int(Path("/proc/self/statm").read_text().split()[1]) * resource.getpagesize()
+    before = _memory("VmRSS")
     line_integrals_of(ready_part(volume, part), c_arm_of(volume, view, 512))
-    print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024 - before)
+    print(_memory("VmHWM") - before)
+
+
+def _memory(which: str) -> int:
+    """Bytes held now (VmRSS) or at most so far (VmHWM) by this process, as Linux tells."""
+    lines = Path("/proc/self/status").read_text().splitlines()
+    return next(int(line.split()[1]) * 1024 for line in lines if line.startswith(which))
 
 
 def main() -> int:
