@@ -9,11 +9,12 @@ from typing import Protocol
 
 import numpy as np
 from cotyle.space.arrays import Array
+from cotyle.space.side import Side
 from cotyle.xray.carm import CArm
 
 from tests.validation.theatre.levelling_errors import CLICKED_VIEWS, move_errors_deg, pose_by_clicks
 from tests.validation.theatre.pairs import disturbed, stated_at_truth
-from tests.validation.theatre.patients import Patient, load_patient
+from tests.validation.theatre.patients import Patient, load_patient, operated_side
 from tests.validation.theatre.picture import TheatrePicture, iterate_pictures, load_pictures
 from tests.validation.theatre.pose_errors import (
     ONE_VIEW,
@@ -181,15 +182,18 @@ def _wrong_ones(
     patient: Callable[[str], Patient],
     limit: int | None,
 ) -> Iterator[TheatrePicture]:
-    """Wrong pictures: those of the folder, each right one mirrored, and each as if it were the next patient's."""
+    """Wrong pictures: those of the folder, each right one mirrored, and each as if it were another patient's.
+
+    The other is the next one whose operated hip is on the same side, so that no cup gives it away.
+    """
     yield from _limited(load_pictures(folder / "wrong"), limit)
     for picture in pictures:
         yield mirrored(picture)
-    if len(names) > 1:
-        for number, name in enumerate(names):
-            for picture in pictures:
-                if picture.subject == names[number - 1]:
-                    yield as_if_of(picture, patient(name))
+    for side in Side:
+        same = [name for name in names if operated_side(name) is side]
+        for number, name in enumerate(same):
+            if len(same) > 1:
+                yield from (as_if_of(each, patient(name)) for each in pictures if each.subject == same[number - 1])
 
 
 def _limited(pictures: tuple[TheatrePicture, ...], limit: int | None) -> tuple[TheatrePicture, ...]:

@@ -97,9 +97,14 @@ def patient_file(name: str, folder: Path) -> Path:
     return folder / f"patient-{name}-v{_VERSION}.pickle"
 
 
+def operated_side(name: str) -> Side:
+    """Return the side that is operated; patients take turns."""
+    return Side.RIGHT if patient_names(len(TRIALS)).index(name) % 2 == 0 else Side.LEFT
+
+
 def make_patient(trial: Trial, progress: Progress = lambda _: None) -> Patient:
-    """Scan the subject of a trial and plan the cup as ``cotyle plan`` does; sides take turns."""
-    side = Side.RIGHT if TRIALS.index(trial) % 2 == 0 else Side.LEFT
+    """Scan the subject of a trial and plan the cup as ``cotyle plan`` does."""
+    side = operated_side(trial.name)
     progress(f"{trial.name}: scanning")
     volume, truth = make_scan(trial)
     progress(f"{trial.name}: finding the bones")
