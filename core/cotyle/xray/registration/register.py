@@ -1,0 +1,137 @@
+"""From a real picture and a rough idea of the view to the pose of the C-arm against the bone, coarse to fine."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from cotyle.errors import InputError
+from cotyle.space.arrays import Array
+from cotyle.xray.carm import CArm
+from cotyle.xray.pictures.radiograph import Radiograph
+from cotyle.xray.registration.bone_model import BoneModel
+from cotyle.xray.registration.edges import edge_picture
+from cotyle.xray.registration.linear import sandwich
+from cotyle.xray.registration.motion import Handle, handle_of
+from cotyle.xray.registration.quality import Quality, quality_of
+from cotyle.xray.registration.refine import Match, refine
+from cotyle.xray.registration.search import search
+from cotyle.xray.registration.verdict import Verdict, judged
+
+_SEARCHES = ((64, 3.2), (96, 3.2), (128, 1.6))
+_FIRST_PX, _FIRST_MM = 128, 1.6
+_LAST_LEVELS = ((256, 1.6), (384, 0.0))
+"""Longest side of the picture and voxel size of the bone: of one search after another, and level by level."""
+
+_EVALUATIONS = 720
+_GOOD_ENOUGH = 0.7
+"""Share explained at the first fine level that makes a further search needless."""
+
+# What the scatter of the residuals does not know: the same error all over the picture. Chosen on the simulated theatre
+# pictures, see docs/methods/registration.md.
+_SCATTER_FACTOR = 1.5
+_COMMON_SD = np.array([0.03, 0.03, 0.015, 0.03, 0.03, 0.3])
+
+
+@dataclass(frozen=True, eq=False)
+class RoughPose:
+    """Where the C-arm may stand, before the picture was looked at.
+
+    Parameters
+    ----------
+    carm:
+        Rough pose, of the size of the picture.
+    pivot_lps_mm:
+        Point of the bone that the picture is centred on.
+    sd:
+        One standard deviation of the six numbers (see :mod:`cotyle.xray.registration.motion`) about it.
+    """
+
+    carm: CArm
+    pivot_lps_mm: Array
+    sd: tuple[float, float, float, float, float, float] = (6.0, 6.0, 4.0, 15.0, 15.0, 25.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Registration:
+    """Where the C-arm stood.
+
+    Parameters
+    ----------
+    carm:
+        Pose of the C-arm in the CT's space.
+    handle:
+        Axes of its detector and the point that ``covariance`` refers to.
+    covariance:
+        6x6, of the six numbers (see :mod:`cotyle.xray.registration.motion`), for the machine as stated.
+    quality:
+        How well edges agree.
+    verdict, reasons:
+        ``converged``, ``doubtful`` or ``failed``, and why it is not the first, each a sentence.
+    """
+
+    carm: CArm
+    handle: Handle
+    covariance: Array
+    quality: Quality
+    verdict: Verdict
+    reasons: tuple[str, ...]
+
+    @property
+    def sd(self) -> Array:
+        """One standard deviation of each of the six numbers, deg and mm."""
+        return np.sqrt(np.diag(self.covariance))
+
+
+def register(picture: Radiograph, rough: RoughPose, bone: BoneModel, seed: int = 0) -> Registration:
+    """Return the pose of the C-arm that took a picture.
+
+    A cloud of poses is searched at a small size; from its best one the match is refined at three sizes. Where the first
+    of these explains little, clouds at larger sizes are tried and the best is kept. The same seed gives the same pose.
+
+    Raises
+    ------
+    InputError
+        ``registration-size`` if picture and rough pose differ in size.
+    """
+    if picture.size != rough.carm.size:
+        raise InputError("registration-size", "the picture and the rough pose of the C-arm differ in size")
+    handle = handle_of(rough.carm, rough.pivot_lps_mm)
+    match = _first_match(picture, rough, handle, bone, seed)
+    quality = Quality(0.0, float("inf"))
+    for longest, level_mm in _LAST_LEVELS:
+        size = _of_longest(picture.size, longest)
+        fixed = edge_picture(picture.attenuation, picture.usable, size)
+        match = refine(fixed, bone.levels[level_mm], rough.carm.resized(size), handle, match.numbers)
+        if longest == _LAST_LEVELS[0][0]:
+            quality = quality_of(fixed, match.linear)
+    carm = handle.moved(rough.carm, match.numbers)
+    covariance = _SCATTER_FACTOR**2 * sandwich(match.linear) + np.diag(_COMMON_SD**2)
+    verdict, reasons = judged(quality, match.settled, match.numbers / np.array(rough.sd))
+    return Registration(carm, handle_of(carm, rough.pivot_lps_mm), covariance, quality, verdict, reasons)
+
+
+def _first_match(picture: Radiograph, rough: RoughPose, handle: Handle, bone: BoneModel, seed: int) -> Match:
+    larger = _of_longest(picture.size, _FIRST_PX)
+    fine = edge_picture(picture.attenuation, picture.usable, larger)
+    best, most = None, -np.inf
+    for attempt, (longest, level_mm) in enumerate(_SEARCHES):
+        small = _of_longest(picture.size, longest)
+        coarse = edge_picture(picture.attenuation, picture.usable, small)
+        carm, cloud = rough.carm.resized(small), len(_SEARCHES) * seed + attempt
+        found = search(coarse, bone.levels[level_mm], carm, handle, rough.sd, _EVALUATIONS, cloud)
+        match = refine(fine, bone.levels[_FIRST_MM], rough.carm.resized(larger), handle, found.numbers)
+        explained = quality_of(fine, match.linear).explained
+        if best is None or explained > most:
+            best, most = match, explained
+        if explained > _GOOD_ENOUGH:
+            break
+    assert best is not None
+    return best
+
+
+def _of_longest(size: tuple[int, int], longest: int) -> tuple[int, int]:
+    """Return columns and rows of a smaller copy; a picture is never made larger."""
+    factor = min(1.0, longest / max(size))
+    return max(8, round(size[0] * factor)), max(8, round(size[1] * factor))

@@ -1,0 +1,79 @@
+"""The coarse search: from a rough pose to within reach of the fine one, by evolving a cloud of poses.
+
+CMA-ES (Hansen N, Ostermeier A, Evol Comput 2001;9:159-95; library ``cma``) on the correlation of edges at a small size.
+"""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from cotyle.space.arrays import Array
+from cotyle.xray.carm import CArm
+from cotyle.xray.projector.line_integrals import ReadyVolume
+from cotyle.xray.registration.edges import EdgePicture, likeness
+from cotyle.xray.registration.motion import Handle
+from cotyle.xray.registration.simulated_edges import simulated_edges
+
+_POPULATION = 18
+
+
+@dataclass(frozen=True, eq=False)
+class FoundPose:
+    """A pose as six numbers of a handle, and the correlation of edges there."""
+
+    numbers: Array
+    likeness: float
+
+
+def search(
+    fixed: EdgePicture,
+    bone: ReadyVolume,
+    carm: CArm,
+    handle: Handle,
+    sd: npt.ArrayLike,
+    evaluations: int,
+    seed: int,
+    start: npt.ArrayLike | None = None,
+) -> FoundPose:
+    """Return the best pose found with a number of simulated pictures.
+
+    Parameters
+    ----------
+    fixed:
+        Edges of the real picture.
+    bone:
+        The pelvis at a coarse voxel size.
+    carm:
+        Rough pose, of the size of the edge picture.
+    handle:
+        What the numbers refer to.
+    sd:
+        How far the rough pose may be off: one standard deviation of each number.
+    evaluations, seed:
+        Number of pictures, and the seed of the cloud: the same seed finds the same.
+    start:
+        Numbers to start from; 0 by default.
+    """
+    import cma
+
+    scale = np.asarray(sd, dtype=float)
+    first = np.zeros(6) if start is None else np.asarray(start, dtype=float) / scale
+    options = {"maxfevals": evaluations, "popsize": _POPULATION, "seed": seed + 1, "verbose": -9, "tolx": 1e-3}
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        cloud = cma.CMAEvolutionStrategy(first, 0.7, options)
+        while not cloud.stop():
+            tried = cloud.ask()
+            pictures = simulated_edges(bone, carm, handle, np.array(tried) * scale)
+            costs = [
+                # a slight pull to the rough pose, so that the cloud does not wander off the picture
+                0.002 * float(numbers @ numbers) - likeness(fixed, picture)
+                for numbers, picture in zip(tried, pictures, strict=True)
+            ]
+            cloud.tell(tried, costs)
+        best = np.asarray(cloud.result.xbest) * scale
+    return FoundPose(best, likeness(fixed, simulated_edges(bone, carm, handle, best[None])[0]))
