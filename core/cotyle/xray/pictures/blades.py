@@ -67,7 +67,7 @@ def find_blades(grey: npt.NDArray[np.float32], inside: Mask) -> list[Line]:
 
 def _straight_lines(smooth: Array, inside: Mask, span: float) -> list[tuple[Array, Array]]:
     """Return points and normals of the lines that most of the steep pixels agree on, strongest first."""
-    down, across = np.gradient(smooth)
+    down, across = (np.asarray(slope) for slope in np.gradient(smooth))
     steep = np.hypot(down, across)
     core = ndimage.binary_erosion(inside, iterations=6)
     edge = core & (steep > LEAST_STEP_SHARE * span / 6.0) & (steep >= 0.9 * ndimage.maximum_filter(steep, 3))
@@ -85,24 +85,23 @@ def _straight_lines(smooth: Array, inside: Mask, span: float) -> list[tuple[Arra
     votes = ndimage.gaussian_filter(votes, (0.7, 0.7), mode=("wrap", "constant"))
     found = []
     for _ in range(_CANDIDATES):
-        turn, place = np.unravel_index(int(votes.argmax()), votes.shape)
+        turn, place = divmod(int(votes.argmax()), votes.shape[1])
         if votes[turn, place] < 8.0:
             break
         theta, offset = turn * np.pi / turns, 2.0 * place - reach
         normal = np.array([np.cos(theta), np.sin(theta)])
-        found.append(_fitted(columns, rows, offset * normal, normal))
+        found.append(_fitted(np.column_stack([columns, rows]).astype(float), offset * normal, normal))
         around = np.arange(turn - 4, turn + 5) % turns
         votes[np.ix_(around, np.arange(max(place - 4, 0), min(place + 5, votes.shape[1])))] = 0.0
     return found
 
 
-def _fitted(columns: Array, rows: Array, point: Array, normal: Array) -> tuple[Array, Array]:
-    """Return the line through the steep pixels near a line."""
+def _fitted(steep: Array, point: Array, normal: Array) -> tuple[Array, Array]:
+    """Return the line through the steep pixels (column, row) near a line."""
     for reach in (4.0, 2.0):
-        near = np.abs((columns - point[0]) * normal[0] + (rows - point[1]) * normal[1]) < reach
-        if near.sum() < 10:
+        points = steep[np.abs((steep - point) @ normal) < reach]
+        if len(points) < 10:
             break
-        points = np.column_stack([columns[near], rows[near]]).astype(float)
         point = points.mean(axis=0)
         normal = np.linalg.svd(points - point, full_matrices=False)[2][1]
     return point, normal

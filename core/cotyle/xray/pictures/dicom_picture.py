@@ -15,7 +15,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pydicom
-from pydicom.pixels import apply_color_lut, apply_modality_lut, apply_voi, pixel_array
+from pydicom.pixels.processing import apply_color_lut, apply_modality_lut, apply_voi
+from pydicom.pixels.utils import pixel_array
 
 from cotyle.errors import InputError
 from cotyle.image.slice_header import NotAnImageError, SliceHeader, read_slice_headers

@@ -130,7 +130,9 @@ def decide_polarity(raw: RawPicture, field: Field, said: Polarity | None = None)
     if raw.light_is_attenuation is None:
         if sure < SURE:
             raise _ask("neither the file nor the picture tells whether bone is shown light or dark")
-        return seen, (f"Bone was taken to be shown {_word(seen)}: told from the picture alone.",)
+        return seen, (
+            f"Bone was taken to be shown {_word(seen)}: told from the picture alone, {100 * sure:.0f} % sure.",
+        )
     told = Polarity.BONE_LIGHT if raw.light_is_attenuation else Polarity.BONE_DARK
     if seen is not told and sure >= SURE:
         raise _ask(f"by {raw.told_by} bone is shown {_word(told)}, by the picture itself {_word(seen)}")
