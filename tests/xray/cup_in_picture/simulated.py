@@ -12,7 +12,6 @@ from cotyle.cup.orientation import Definition, Orientation, axis_from_orientatio
 from cotyle.image.volume import Volume
 from cotyle.space.frames import SCANNER
 from cotyle.space.rotations import rotation_matrix
-from cotyle.space.shapes import Circle
 from cotyle.space.side import Side
 from cotyle.xray.attenuation import attenuation_curve
 from cotyle.xray.carm import from_positioner
@@ -34,26 +33,36 @@ class Scene:
     planned: Cup
 
 
-def scene(rng, inclination=None, anteversion=None, diameter=None, off_mm=4.0, off_deg=5.0, side=None, size=512):
+def scene(
+    rng, inclination=None, anteversion=None, diameter=None, off_mm=4.0, off_deg=5.0, side=None, size=512, window=None
+):
     side = side or (Side.LEFT, Side.RIGHT)[int(rng.integers(2))]
     inclination = rng.uniform(32, 52) if inclination is None else inclination
     anteversion = rng.uniform(2, 32) if anteversion is None else anteversion
     axis = axis_from_orientation(Orientation(inclination, anteversion), Definition.RADIOGRAPHIC, SCANNER, side)
     center = np.array([side.lateral_sign * 88.0, 5.0, -20.0])
     cup = Cup(side, center, axis, diameter or float(2 * rng.integers(23, 30)))
+    carm = a_c_arm(center, rng.uniform(-35, 35, 3), rng.uniform(-15, 15), rng.uniform(-15, 15), size, window, rng)
+    turn = rotation_matrix(rng.normal(size=3), off_deg * rng.normal())
+    planned = Cup(side, center + off_mm * rng.normal(size=3), turn @ axis, cup.outer_diameter_mm)
+    return Scene(carm, cup, planned)
+
+
+def a_c_arm(center, off, primary, secondary, size, window, rng):
     carm = from_positioner(
-        center + rng.uniform(-35, 35, 3),
-        rng.uniform(-15, 15),
-        rng.uniform(-15, 15),
+        center + off,
+        primary,
+        secondary,
         frame=SCANNER,
         source_detector_mm=1000,
         source_isocenter_mm=rng.uniform(620, 720),
         pixel_pitch_mm=(300 / size, 300 / size),
         size=(size, size),
     )
-    turn = rotation_matrix(rng.normal(size=3), off_deg * rng.normal())
-    planned = Cup(side, center + off_mm * rng.normal(size=3), turn @ axis, cup.outer_diameter_mm)
-    return Scene(carm, cup, planned)
+    if window is None:
+        return carm
+    first = np.rint(carm.project(center) - window / 2).astype(int)
+    return carm.cropped((int(first[0]), int(first[1])), (window, window))
 
 
 def ellipsoid_chords(carm, center, semi_axes, rotation=None):
@@ -126,7 +135,7 @@ def rod_chords(carm, cup, radius=7.0, length=200.0):
     return ellipsoid_chords(carm, cup.center_lps_mm + axis * length / 2, (radius, radius, length / 2), rotation)
 
 
-def picture_of(scene, seed=0, thickness=4.0, photons=3000.0, extra=None, voxels=False, display=None, reamer=False):
+def picture_of(scene, seed=0, thickness=4.0, photons=3000.0, extra=None, voxels=False, display=None):
     carm, cup = scene.carm, scene.cup
     integrals = background(carm, cup.side, seed, cup.center_lps_mm)
     if voxels:
@@ -139,8 +148,3 @@ def picture_of(scene, seed=0, thickness=4.0, photons=3000.0, extra=None, voxels=
     if display is not None:
         values = display(values)
     return Radiograph(values.astype(np.float32), np.ones(values.shape, dtype=bool))
-
-
-def tilted_rim(cup, degrees, rng):
-    across = np.cross(cup.opening_axis_lps, rng.normal(size=3))
-    return Circle(cup.center_lps_mm, rotation_matrix(across, degrees) @ cup.opening_axis_lps, cup.radius_mm)

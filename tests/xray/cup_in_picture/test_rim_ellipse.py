@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 from cotyle.errors import InputError
-from cotyle.xray.cup_in_picture.rim_ellipse import fit_rim_ellipse, signed_distances
+from cotyle.xray.cup_in_picture.rim_ellipse import _distances_and_slopes, fit_rim_ellipse, signed_distances
 from cotyle.xray.ellipse import Ellipse
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 RIM = Ellipse(np.array([210.0, 340.0]), 62.0, 17.0, 38.0)
@@ -19,6 +19,7 @@ def on(ellipse, turns_deg):
     return ellipse.center + np.outer(along, major) + np.outer(across, minor)
 
 
+@settings(max_examples=25, deadline=None)
 @given(
     ratio=st.floats(0.03, 0.97),
     angle=st.floats(0, 179.9),
@@ -48,7 +49,7 @@ def test_the_distance_to_an_ellipse_is_the_least_distance_to_its_points():
 def test_the_stated_deviations_are_those_of_many_fits():
     turns = np.arange(0, 360, 45.0)
     rng = np.random.default_rng(0)
-    found = [fit_rim_ellipse(on(RIM, turns) + rng.normal(0, 1.0, (8, 2))) for _ in range(200)]
+    found = [fit_rim_ellipse(on(RIM, turns) + rng.normal(0, 1.0, (8, 2))) for _ in range(40)]
     values = np.array(
         [
             [*f.ellipse_px.center, f.ellipse_px.semi_major, f.ellipse_px.semi_minor, f.ellipse_px.major_axis_angle_deg]
@@ -58,12 +59,12 @@ def test_the_stated_deviations_are_those_of_many_fits():
     values[:, 4] = np.deg2rad(values[:, 4])
     spread = np.median(np.abs(values - np.median(values, axis=0)), axis=0) * 1.4826
     stated = np.median([np.sqrt(np.diag(f.covariance)) for f in found], axis=0)
-    assert ((stated > 0.7 * spread) & (stated < 1.6 * spread)).all()
+    assert ((stated > 0.6 * spread) & (stated < 1.7 * spread)).all()
 
 
 def test_one_bad_click_among_eight_is_left_out_and_said():
     points = on(RIM, np.arange(0, 360, 45.0))
-    points[2] += (14.0, -11.0)
+    points[2] += (9.0, 12.0)
     fit = fit_rim_ellipse(points)
     assert fit.dropped == (2,)
     assert any("left out" in doubt for doubt in fit.doubts)
@@ -105,3 +106,13 @@ def test_points_that_make_no_ellipse_are_refused(points, code):
     with pytest.raises(InputError) as caught:
         fit_rim_ellipse(points)
     assert caught.value.code == code
+
+
+def test_distances_change_with_the_ellipse_as_differences_of_them_do():
+    rng = np.random.default_rng(1)
+    points = RIM.center + rng.uniform(-90, 90, (40, 2))
+    for values in (np.array([212.0, 338.0, 62.0, 17.0, -0.6]), np.array([208.0, 345.0, 20.0, 55.0, 1.1])):
+        _, slopes = _distances_and_slopes(values, points)
+        for index, step in enumerate(1e-5 * np.eye(5)):
+            change = (signed_distances(values + step, points) - signed_distances(values - step, points)) / 2e-5
+            np.testing.assert_allclose(slopes[:, index], change, atol=1e-3 * (1 + np.abs(change).max()))

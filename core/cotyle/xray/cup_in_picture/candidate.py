@@ -17,8 +17,7 @@ from cotyle.xray.cup_in_picture.shell_fit import ShellFit
 from cotyle.xray.cup_in_picture.shell_picture import step_axes
 from cotyle.xray.ellipse import Ellipse
 
-# what all edges err by together, at the cup (blur and steps of density, see docs/methods/cup_in_picture.md); no residual
-# shows it
+# what all edges err by together, and the place, at the cup; no residual shows it (docs/methods/cup_in_picture.md)
 _EDGES_MM, _PLACE_MM = 0.12, 0.03
 
 
@@ -86,7 +85,12 @@ def candidate_of_clicks(carm: CArm, clicked: RimEllipse, expected: Circle) -> tu
     """Return both circles behind a clicked ellipse; the mouth looks to the side that the expected rim's does."""
     ellipse, pitch = clicked.ellipse_px, carm.pixel_pitch_mm[0]
     numbers = np.array(
-        [*ellipse.center, ellipse.semi_major, ellipse.semi_minor, np.deg2rad(np.nan_to_num(ellipse.major_axis_angle_deg))]
+        [
+            *ellipse.center,
+            ellipse.semi_major,
+            ellipse.semi_minor,
+            np.deg2rad(np.nan_to_num(ellipse.major_axis_angle_deg)),
+        ]
     )
 
     def both(values: Array) -> tuple[Circle, Circle]:

@@ -2,26 +2,32 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from cotyle.cup.component import Cup, checked_cup_diameter_mm
 from cotyle.errors import InputError
-from cotyle.space.arrays import Array, unit
-from cotyle.space.rotations import angle_between_deg
+from cotyle.space.arrays import Array
 from cotyle.space.shapes import Circle
 from cotyle.xray.carm import CArm
 from cotyle.xray.cup_in_picture.candidate import Candidate, candidate_of_clicks, candidate_of_fit
 from cotyle.xray.cup_in_picture.circle_poses import circles_behind, faces_source, twin_of
-from cotyle.xray.cup_in_picture.outline_support import Support, outline_support
+from cotyle.xray.cup_in_picture.doubts import (
+    doubt_of_depth,
+    doubts_of_clicks,
+    doubts_of_fit,
+    doubts_of_place,
+    why_not_found,
+)
+from cotyle.xray.cup_in_picture.outline_support import outline_support
 from cotyle.xray.cup_in_picture.patch import Patch, cut_out
 from cotyle.xray.cup_in_picture.rim_ellipse import RimEllipse, fit_rim_ellipse
 from cotyle.xray.cup_in_picture.shell_fit import ShellFit, fit_shell
-from cotyle.xray.cup_in_picture.shell_picture import first_state, metal
+from cotyle.xray.cup_in_picture.shell_picture import first_state
 from cotyle.xray.cup_in_picture.silhouette_search import search, turned_about_plan
-from cotyle.xray.cup_in_picture.twin_choice import ChosenBy, choose, outline_shift_mm, TwinChoice
+from cotyle.xray.cup_in_picture.twin_choice import SURE, TwinChoice, choose, outline_shift_mm
 from cotyle.xray.ellipse import Ellipse, project_circle, to_pixels
 from cotyle.xray.pictures.radiograph import Radiograph
 from cotyle.xray.verdict import Verdict
@@ -37,14 +43,8 @@ _ROUGH_PIXEL_MM, _ROUGH_STEPS, _SEARCH_STEP_MM = 0.8, 12, 1.5
 _IN_PICTURE_DEG = tuple(range(-20, 21, 5))
 _TOWARD_DEG = tuple(range(-24, 25, 8))
 _STARTS = 4
+_SOLID_WALL = 0.7
 
-# limits of the verdict (our choice, from trials on simulated pictures; see docs/methods/cup_in_picture.md)
-_LEAST_SUPPORT, _GOOD_SUPPORT = 0.4, 0.65
-# metal of 7 mm of titanium and more, against the range of the patch
-_DEEP, _LEAST_DARKNESS, _LEAST_WALL_MM = 2.5, 0.35, 1.2
-_MOST_RESIDUAL_MM = 0.35
-_FAR_FROM_PLAN_MM, _FAR_FROM_PLAN_DEG, _DEPTH_OFF_PLAN_MM = 15.0, 25.0, 12.0
-_WALL_RATIO = 1.6
 # loss is a logarithm of a likelihood only as far as the model is the truth: this share of it is believed
 _LOSS_BELIEVED = 0.05
 
@@ -135,14 +135,14 @@ def measure_cup(
     clicked = None if clicked_px is None else fit_rim_ellipse(clicked_px)
     patch, fit = _fitted(radiograph, carm, expected, planned.shell_thickness_mm, clicked)
     support = outline_support(patch, fit)
-    why_not = _why_not_found(patch, fit, support)
+    why_not = why_not_found(patch, fit, support)
     pivot = planned.center_lps_mm if pose_pivot_lps_mm is None else pose_pivot_lps_mm
     if not why_not:
         twin = fit_shell(patch, fit.state.with_rim(twin_of(carm, fit.state.rim)), patch.usable)
         pair = candidate_of_fit(carm, fit), candidate_of_fit(carm, twin)
         # a bad fit of one is what speaks for the other: the better one's noise is the scale
         odds = (twin.loss - fit.loss) / min(fit.inflation, twin.inflation) * _LOSS_BELIEVED
-        notes = _doubts_of_fit(patch, fit, support, planned, carm)
+        notes = doubts_of_fit(fit, support, planned)
         residual = support.residual_mm * carm.magnification(fit.state.rim.center_lps_mm) / carm.pixel_pitch_mm[0]
     elif clicked is not None and not clicked.doubts:
         pair, odds, residual = candidate_of_clicks(carm, clicked, expected), 0.0, float("nan")
@@ -166,20 +166,31 @@ def _fitted(
         ellipse_mm = clicked.ellipse_px.scaled(_square_pitch_mm(carm))
         starts = list(circles_behind(carm, ellipse_mm, expected.radius_mm, expected.normal_lps))
     half_mm = expected.radius_mm + _MARGIN_MM
-    rough = []
-    for start in starts:
-        patch = _patch(radiograph, carm, start, half_mm, _ROUGH_PIXEL_MM)
-        rough.append((patch, fit_shell(patch, first_state(patch, start, wall_mm), patch.usable, _ROUGH_STEPS)))
-    # patches differ, so the loss is compared by pixel
-    _, best = min(rough, key=lambda pair: pair[1].loss / pair[0].usable.sum())
-    patch = _patch(radiograph, carm, best.state.rim, half_mm, PIXEL_MM)
-    state = replace(first_state(patch, best.state.rim, best.state.thickness_mm), contrast=best.state.contrast)
-    return patch, fit_shell(patch, state, patch.usable)
+    rough = [_rough_fit(radiograph, carm, start, half_mm, wall_mm) for start in starts]
+    best = min(rough, key=_loss_by_pixel)
+    # a reamer may be solid
+    solid = _rough_fit(radiograph, carm, best[1].state.rim, half_mm, _SOLID_WALL * expected.radius_mm)
+    state = min(best, solid, key=_loss_by_pixel)[1].state
+    patch = _patch(radiograph, carm, state.rim, half_mm, PIXEL_MM)
+    return patch, fit_shell(patch, first_state(patch, state.rim, state.thickness_mm), patch.usable)
+
+
+def _rough_fit(
+    radiograph: Radiograph, carm: CArm, rim: Circle, half_mm: float, wall_mm: float
+) -> tuple[Patch, ShellFit]:
+    patch = _patch(radiograph, carm, rim, half_mm, _ROUGH_PIXEL_MM)
+    return patch, fit_shell(patch, first_state(patch, rim, wall_mm), patch.usable, _ROUGH_STEPS)
+
+
+def _loss_by_pixel(pair: tuple[Patch, ShellFit]) -> float:
+    # patches differ in what they hold
+    patch, fit = pair
+    return fit.loss / float(patch.usable.sum())
 
 
 def _patch(radiograph: Radiograph, carm: CArm, rim: Circle, half_mm: float, pixel_mm: float) -> Patch:
     per_mm = carm.magnification(rim.center_lps_mm) / carm.pixel_pitch_mm[0]
-    bin_px = max(int(round(pixel_mm * per_mm)), 1)
+    bin_px = max(round(pixel_mm * per_mm), 1)
     return cut_out(radiograph, carm, carm.project(rim.center_lps_mm), half_mm * per_mm, bin_px)
 
 
@@ -188,36 +199,6 @@ def _square_pitch_mm(carm: CArm) -> float:
     if abs(column_mm - row_mm) > 1e-6 * column_mm:
         raise InputError("pixels-not-square", f"pixels of {column_mm} x {row_mm} mm distort an ellipse")
     return column_mm
-
-
-def _why_not_found(patch: Patch, fit: ShellFit, support: Support) -> str:
-    """Return why the fit is no cup, or nothing."""
-    if not np.isfinite(fit.loss):
-        return "the cup's outline could not be fitted"
-    if support.share < _LEAST_SUPPORT:
-        return f"only {support.share:.0%} of the cup's outline shows in the picture"
-    deep = patch.usable & (metal(patch, fit.state) > _DEEP)
-    added = float(np.median((fit.picture - fit.background)[deep])) if deep.any() else 0.0
-    spread = float(np.subtract(*np.quantile(patch.attenuation[patch.usable], [0.95, 0.05])))
-    if added < _LEAST_DARKNESS * spread or fit.state.thickness_mm < _LEAST_WALL_MM:
-        return "nothing as dense as metal lies where the cup was looked for"
-    return ""
-
-
-def _doubts_of_fit(patch: Patch, fit: ShellFit, support: Support, planned: Cup, carm: CArm) -> list[str]:
-    rim, notes = fit.state.rim, []
-    if support.share < _GOOD_SUPPORT:
-        notes.append(f"{support.share:.0%} of the cup's outline is borne out by the picture")
-    if support.residual_mm > _MOST_RESIDUAL_MM:
-        notes.append(f"the outline fits to {support.residual_mm:.2f} mm only: is it a hemisphere of this diameter?")
-    if not support.seen.all():
-        notes.append(f"{1.0 - support.seen.mean():.0%} of the cup's outline lies outside the picture's field")
-    wall = fit.state.thickness_mm / planned.shell_thickness_mm
-    if not (1.0 / _WALL_RATIO < wall):
-        notes.append(f"the wall of the shell reads {fit.state.thickness_mm:.1f} mm, which is thin for a cup")
-    if not fit.settled:
-        notes.append("the fit had not come to rest")
-    return notes
 
 
 def _chosen(
@@ -231,16 +212,16 @@ def _chosen(
     notes: list[str],
 ) -> CupInPicture:
     axes = pair[0].rim.normal_lps, pair[1].rim.normal_lps
-    depth_doubt = _doubt_of_depth(carm, pair[0], planned)
+    depth_doubt = doubt_of_depth(carm, pair[0], planned)
     # the wrong size or distance moves dome against rim too, so that the outline can't be asked
     index, choice = choose(axes, planned.opening_axis_lps, 0.0 if depth_doubt else odds, _shift_mm(carm, pair[0].rim))
     taken, other = pair[index], pair[1 - index]
-    if choice.chosen_by is ChosenBy.NOTHING:
+    if choice.probability < SURE:
         taken = taken.holding(other, 1.0 - choice.probability)
     ellipse = to_pixels(project_circle(carm, taken.rim), carm)
-    doubts = [*notes, *depth_doubt, *_doubts_of_place(carm, taken, planned)]
+    doubts = [*notes, *depth_doubt, *doubts_of_place(carm, taken, planned)]
     if clicked is not None:
-        doubts += [*clicked.doubts, *_doubts_of_clicks(ellipse, clicked)]
+        doubts += [*clicked.doubts, *doubts_of_clicks(ellipse, clicked)]
     verdict = Verdict.DOUBTFUL if doubts or not choice.sure else Verdict.CONVERGED
     return CupInPicture(verdict, support, (choice.text, *doubts), taken, other, ellipse, residual_px, choice)
 
@@ -248,36 +229,3 @@ def _chosen(
 def _shift_mm(carm: CArm, rim: Circle) -> float:
     to_view = float(np.rad2deg(np.arcsin(np.clip(faces_source(carm, rim), -1.0, 1.0))))
     return abs(outline_shift_mm(rim.radius_mm, to_view, float(carm.depth_mm(rim.center_lps_mm))))
-
-
-def _doubt_of_depth(carm: CArm, found: Candidate, planned: Cup) -> list[str]:
-    ray = unit(planned.center_lps_mm - carm.source_lps_mm)
-    depth = float((found.rim.center_lps_mm - planned.center_lps_mm) @ ray)
-    deviation = float(np.sqrt(ray @ found.covariance[:3, :3] @ ray))
-    if abs(depth) <= _DEPTH_OFF_PLAN_MM + 2.0 * deviation:
-        return []
-    share = -depth / float(carm.depth_mm(planned.center_lps_mm))
-    word = "larger" if share > 0 else "smaller"
-    return [f"the cup shows {abs(share):.0%} {word} than its diameter should: check diameter and distances"]
-
-
-def _doubts_of_place(carm: CArm, taken: Candidate, planned: Cup) -> list[str]:
-    notes = []
-    way = taken.rim.center_lps_mm - planned.center_lps_mm
-    ray = unit(planned.center_lps_mm - carm.source_lps_mm)
-    across = float(np.linalg.norm(way - (way @ ray) * ray))
-    if across > _FAR_FROM_PLAN_MM:
-        notes.append(f"the cup lies {across:.0f} mm from the plan in the picture: is it the planned hip?")
-    turned = angle_between_deg(taken.rim.normal_lps, planned.opening_axis_lps)
-    if turned > _FAR_FROM_PLAN_DEG:
-        notes.append(f"the cup's axis lies {turned:.0f} deg from the planned one")
-    return notes
-
-
-def _doubts_of_clicks(ellipse_px: Ellipse, clicked: RimEllipse) -> list[str]:
-    """Return a doubt if the fit left the clicked rim by more than the clicks allow."""
-    apart = float(np.linalg.norm(ellipse_px.center - clicked.ellipse_px.center))
-    allowed = 2.0 + 3.0 * float(np.sqrt(np.trace(clicked.covariance[:2, :2])))
-    if apart > allowed:
-        return [f"the rim found lies {apart:.1f} px from the clicked one"]
-    return []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -101,7 +102,7 @@ def _noise(attenuation: Array, usable: BoolArray) -> Array:
     edges = np.quantile(middles, np.linspace(0.0, 1.0, _LEVELS_OF_NOISE + 1))
     spread = float(np.subtract(*np.quantile(attenuation[usable], [0.98, 0.02])))
     levels, noises = [], []
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in pairwise(edges):
         inside = (middles >= low) & (middles <= high)
         clipped = np.minimum(steps[inside], np.quantile(steps[inside], 0.9))
         levels.append(float(np.median(middles[inside])))

@@ -24,6 +24,8 @@ CLICK_DEVIATION_PX = 1.0
 
 _WORTH_OF_CLICK_DEVIATION = 5.0
 _OUTLIER_DEVIATIONS = 4.0
+_POINTS_FOR_ONE_BAD = 7
+_HALVINGS = 60
 _BAD_FIT_DEVIATIONS = 3.0
 _ARC_NEEDED_DEG = 150.0
 
@@ -67,11 +69,12 @@ def fit_rim_ellipse(points_px: npt.ArrayLike, click_deviation_px: float = CLICK_
     points = _checked(points_px)
     kept = np.ones(len(points), dtype=bool)
     best = _refined(points, _robust_start(points), robust_px=click_deviation_px)
-    if len(points) > LEAST_POINTS + 1:
+    if len(points) >= _POINTS_FOR_ONE_BAD:
         far = np.abs(signed_distances(best, points))
         scale = max(1.4826 * float(np.median(far)), click_deviation_px)
         kept = far <= _OUTLIER_DEVIATIONS * scale
-        if kept.sum() < LEAST_POINTS:
+        # five points always lie on some curve: many outliers mean that it is no ellipse
+        if (~kept).sum() > len(points) // _POINTS_FOR_ONE_BAD:
             kept[:] = True
     best = _refined(points[kept], best, robust_px=None)
     distances = signed_distances(best, points[kept])
@@ -79,7 +82,7 @@ def fit_rim_ellipse(points_px: npt.ArrayLike, click_deviation_px: float = CLICK_
     squares = float(distances @ distances)
     variance = (squares + _WORTH_OF_CLICK_DEVIATION * click_deviation_px**2) / (free + _WORTH_OF_CLICK_DEVIATION)
     residual = float(np.sqrt(squares / free)) if free else 0.0
-    information = _jacobian(best, points[kept])
+    _, information = _distances_and_slopes(best, points[kept])
     covariance = variance * np.linalg.pinv(information.T @ information)
     ellipse, order = _as_ellipse(best)
     return RimEllipse(
@@ -92,19 +95,26 @@ def fit_rim_ellipse(points_px: npt.ArrayLike, click_deviation_px: float = CLICK_
 
 
 def signed_distances(parameters: Array, points: Array) -> Array:
-    """Return the distance of points (n, 2) to an ellipse (column, row, axis 1, axis 2, angle in rad); inside < 0.
+    """Return the distance of points (n, 2) to an ellipse (column, row, axis 1, axis 2, angle in rad); inside < 0."""
+    return _distances_and_slopes(parameters, points)[0]
+
+
+def _distances_and_slopes(parameters: Array, points: Array) -> tuple[Array, Array]:
+    """Return signed distances (n,) and how they change with the five parameters (n, 5).
 
     The foot of the perpendicular is the root of one falling function, found by halving (Eberly D, Distance from a
     point to an ellipse, 2011).
     """
     column, row, first, second, angle = parameters
     turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
-    x, y = np.abs(turn @ (points - (column, row)).T)
+    local = turn @ (points - (column, row)).T
+    signs, (x, y) = np.where(local < 0.0, -1.0, 1.0), np.abs(local)
     a, b = max(abs(first), 1e-9), max(abs(second), 1e-9)
-    if a < b:
+    swapped = a < b
+    if swapped:
         a, b, x, y = b, a, y, x
     low, high = -b * b + b * y, -b * b + np.hypot(a * x, b * y)
-    for _ in range(60):
+    for _ in range(_HALVINGS):
         middle = (low + high) / 2.0
         with np.errstate(divide="ignore", invalid="ignore"):
             above = (a * x / (middle + a * a)) ** 2 + (b * y / (middle + b * b)) ** 2 > 1.0
@@ -113,7 +123,16 @@ def signed_distances(parameters: Array, points: Array) -> Array:
     # written from x alone where y is lost in rounding
     foot_y = b * np.sqrt(np.maximum(1.0 - (foot_x / a) ** 2, 0.0))
     inside = (x / a) ** 2 + (y / b) ** 2 < 1.0
-    return np.asarray(np.where(inside, -1.0, 1.0) * np.hypot(x - foot_x, y - foot_y))
+    distances = np.where(inside, -1.0, 1.0) * np.hypot(x - foot_x, y - foot_y)
+    outwards = np.stack([foot_x / a**2, foot_y / b**2])
+    outwards /= np.maximum(np.linalg.norm(outwards, axis=0), 1e-300)
+    grows = -outwards * np.stack([foot_x / a, foot_y / b])
+    foot = np.stack([foot_x, foot_y])
+    if swapped:
+        outwards, grows, foot = outwards[::-1], grows[::-1], foot[::-1]
+    outwards, foot = outwards * signs, foot * signs
+    turning = outwards[0] * foot[1] - outwards[1] * foot[0]
+    return np.asarray(distances), np.column_stack([-(turn.T @ outwards).T, grows.T, turning])
 
 
 def _checked(points_px: npt.ArrayLike) -> Array:
@@ -188,6 +207,7 @@ def _refined(points: Array, start: Array, robust_px: float | None) -> Array:
     found = least_squares(
         lambda values: signed_distances(values, points),
         start,
+        jac=lambda values: _distances_and_slopes(values, points)[1],
         x_scale=scale,
         loss="linear" if robust_px is None else "cauchy",
         f_scale=1.0 if robust_px is None else robust_px,
@@ -196,15 +216,6 @@ def _refined(points: Array, start: Array, robust_px: float | None) -> Array:
     best = np.array(found.x)
     best[2:4] = np.maximum(np.abs(best[2:4]), 1e-6)
     return best
-
-
-def _jacobian(parameters: Array, points: Array) -> Array:
-    steps = np.diag([1e-4, 1e-4, 1e-4, 1e-4, 1e-4 / max(parameters[2:4])])
-    moved = [
-        (signed_distances(parameters + step, points) - signed_distances(parameters - step, points)) / (2 * step.sum())
-        for step in steps
-    ]
-    return np.column_stack(moved)
 
 
 def _as_ellipse(parameters: Array) -> tuple[Ellipse, Array]:

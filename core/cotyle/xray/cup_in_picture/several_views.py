@@ -32,7 +32,7 @@ _DISAGREE = 0.001
 
 @dataclass(frozen=True, eq=False)
 class PlacedPicture:
-    """A picture, where it was taken from, and what else :func:`~cotyle.xray.cup_in_picture.measure.measure_cup` takes."""
+    """A picture, where it was taken from, and what else ``measure_cup`` takes."""
 
     radiograph: Radiograph
     carm: CArm

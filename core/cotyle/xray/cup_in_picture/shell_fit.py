@@ -179,13 +179,14 @@ def fit_shell(patch: Patch, start: ShellState, compared: BoolArray, most_steps: 
     """Return the shell near ``start`` that explains the compared pixels best."""
     problem = _Problem(patch, start, compared)
     model = problem.model(start, problem.first_background(start))
-    damping, settled, last = 1e-3, False, np.zeros(5)
+    damping, settled = 1e-3, False
+    last: Array = np.zeros(5)
     for _ in range(most_steps):
         axes = step_axes(model.state.rim, patch.carm.source_lps_mm)
         normal, right = _normal_equations(problem, model, problem.derivatives(model, axes))
         better = None
         while better is None and damping < 1e6:
-            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), right)
+            step = np.asarray(np.linalg.solve(normal + damping * np.diag(np.diag(normal)), right), dtype=float)
             tried = problem.model(model.state.stepped(step[:NUMBERS], axes), model.coefficients + step[NUMBERS:])
             better = tried if tried.loss <= model.loss else None
             damping = damping * 10.0 if better is None else max(damping / 10.0, 1e-6)
@@ -202,7 +203,7 @@ def fit_shell(patch: Patch, start: ShellState, compared: BoolArray, most_steps: 
 
 
 def _loss(deviates: Array) -> float:
-    """Return half the robust loss: Huber's where the picture is lighter than the model, Geman and McClure's where darker.
+    """Return the robust loss: Huber's where the picture is lighter than the model, Geman and McClure's where darker.
 
     Metal that the picture doesn't show is a fault of the model; metal beyond the model's may be something else.
     """
@@ -248,7 +249,7 @@ def _result(problem: _Problem, model: _Model) -> ShellFit:
     inverse = np.linalg.inv(normal)
     # what each pixel's residual does to the five numbers of the pose
     pull = _weights(model.deviates) * model.deviates
-    block = max(int(round(_BLOCK_MM / problem.pixel_mm)), 1)
+    block = max(round(_BLOCK_MM / problem.pixel_mm), 1)
     influence = []
     for row in inverse[:5]:
         of_pose = np.tensordot(row[:NUMBERS], changes, axes=1)
@@ -261,9 +262,7 @@ def _result(problem: _Problem, model: _Model) -> ShellFit:
     picture, *_ = shown(state, background, metal(patch, state))
     # noise alone bounds it from below
     covariance = sandwich + 0.25 * plain
-    return ShellFit(
-        state, background, picture, model.deviates, model.loss, max(inflation, 1.0), axes, covariance
-    )
+    return ShellFit(state, background, picture, model.deviates, model.loss, max(inflation, 1.0), axes, covariance)
 
 
 def _summed_over_blocks(values: Array, block: int) -> Array:

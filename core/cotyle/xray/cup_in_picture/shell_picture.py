@@ -126,7 +126,7 @@ def background_basis(patch: Patch, knot_px: float) -> tuple[Array, Array]:
 
 
 def _splines(count: int, knot_px: float) -> Array:
-    pieces = max(int(round(count / knot_px)), 1)
+    pieces = max(round(count / knot_px), 1)
     inner = np.linspace(-0.5, count - 0.5, pieces + 1)
     knots = np.concatenate([[inner[0]] * 3, inner, [inner[-1]] * 3])
     return np.asarray(BSpline.design_matrix(np.arange(count, dtype=float), knots, 3).toarray())

@@ -66,8 +66,7 @@ def search(patch: Patch, rims: Sequence[Circle], reach_mm: float, step_mm: float
     candidates: list[tuple[float, int, int]] = []
     for index, rim in enumerate(rims):
         scores = _scores(inward, outline_and_inward(patch.carm, rim), shifts * per_mm)
-        for place in np.argsort(scores)[::-1][:best]:
-            candidates.append((float(scores[place]), index, int(place)))
+        candidates += [(float(scores[place]), index, int(place)) for place in np.argsort(scores)[::-1][:best]]
     candidates.sort(reverse=True)
     found: list[Found] = []
     axes = np.stack([patch.carm.column_direction_lps, patch.carm.row_direction_lps])

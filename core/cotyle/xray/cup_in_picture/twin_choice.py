@@ -24,7 +24,7 @@ _NEAR_PLAN_DEG, _FAR_FROM_PLAN_DEG, _SHARE_FAR = 8.0, 25.0, 0.1
 _OUTLINE_SPEAKS = float(np.log(SURE / (1.0 - SURE)))
 # the outline never speaks louder than its shift against the common error of edges allows, nor than this
 _EDGES_MM, _MOST_OUTLINE = 0.12, 6.0
-_NEARLY_ONE_DEG = 6.0
+_NEARLY_ONE_DEG = 4.0
 
 
 class ChosenBy(StrEnum):
@@ -111,7 +111,10 @@ def choose(
         by = ChosenBy.PLAN
         text = f"taken because it lies {near:.0f} deg from the plan, the other answer {far:.0f} deg"
     if by is not ChosenBy.NOTHING and probability < SURE:
-        text += "; outline and plan don't settle it: take a second view"
+        text = (
+            f"two answers {apart:.0f} deg apart lie {near:.0f} and {far:.0f} deg from the plan; neither outline nor "
+            "plan settles which it is: take a second view"
+        )
     elif by is ChosenBy.PLAN and speaks < 0:
         text += "; the outline rather speaks for the other"
     return taken, TwinChoice(by, probability, speaks, apart, near, far, text)
