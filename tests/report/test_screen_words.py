@@ -19,6 +19,7 @@ def mistake(name="high", told=True, **more):
 def wall(**changed):
     facts = {
         "frame": "supine", "tube": "under_table", "primary_deg": 13.0, "secondary_deg": -30.0, "within_reach": True,
+        "off_grazing_deg": 0.4, "doubtful": False,
         "wall_minimum_mm": 5.0, "bone_mm": 4.0, "reading_mm": 5.0, "reading_over_wall": 1.0, "ap_reading_mm": 9.0,
         "detector_mm_per_mm": 1.43, "primary_tolerance_deg": None, "secondary_tolerance_deg": 7.2, "edge_mm": 20.0,
         "hidden": False, "overlap_mm": {"sacrum": 12.0},
@@ -103,6 +104,8 @@ def test_angles_in_words_follow_dicom_signs(angles, text):
         (wall(), "not foreshortened"),
         (wall(within_reach=False, reading_over_wall=1.6), "too thick here, by the factor 1.60"),
         (wall(within_reach=False, reading_over_wall=0.8), "too thin here, by the factor 0.80"),
+        (wall(off_grazing_deg=-6.2), "within 6 deg"),
+        (wall(doubtful=True), "doubtful"),
         (wall(hidden=True), "don't read the wall off it"),
         (wall(reading_mm=7.5, reading_over_wall=1.5), "2.5 mm too thick"),
         (None, "no wall to be seen"),

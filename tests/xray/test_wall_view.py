@@ -15,14 +15,15 @@ from cotyle.xray.operated import ReamedBone
 from cotyle.xray.outlines import silhouette_segments
 from cotyle.xray.projector.reference import line_integrals
 from cotyle.xray.views import C_ARM
-from cotyle.xray.wall_view import Reach, find_wall_view, wall_place, wall_reading_mm
+from cotyle.xray.wall_on_screen import inner_edge_lps_mm, wall_place, wall_reading_mm
+from cotyle.xray.wall_view import Reach, find_wall_view
 
 R, WALL, BONE_R = 26.0, 4.0, 60.0
 APART = BONE_R - R - WALL  # of the axes of the bone's cylinder and of the ball
 FAR = 1e7
 
 
-def bone_cylinder(axis, center, radius=BONE_R, half_mm=70.0, around=720):
+def bone_cylinder(axis, center, radius=BONE_R, half_mm=70.0, around=360):
     """A closed solid cylinder, its corners on the cylinder, with many rows along its axis."""
     axis = np.asarray(axis, float)
     u = np.cross(axis, [0.31, 0.52, 0.8])
@@ -30,7 +31,7 @@ def bone_cylinder(axis, center, radius=BONE_R, half_mm=70.0, around=720):
     v = np.cross(axis, u)
     angle = np.linspace(0, 2 * np.pi, around, endpoint=False)
     ring = radius * (np.cos(angle)[:, None] * u + np.sin(angle)[:, None] * v)
-    heights = np.linspace(-half_mm, half_mm, 29)
+    heights = np.linspace(-half_mm, half_mm, 15)
     points = np.concatenate([center + ring + h * axis for h in heights])
     here, beside = np.arange(around), (np.arange(around) + 1) % around
     rows = [
@@ -55,6 +56,8 @@ def hip(axis=(0.0, 0.0, 1.0), outward=(-1.0, 0.0, 0.0), center=(90.0, 5.0, -10.0
     """A left socket: the ball's centre, and a bone whose inner surface is a cylinder; the wall lies at ``outward``."""
     outward = np.asarray(outward, float) / np.linalg.norm(outward)
     center = np.asarray(center, float)
+    axis = np.asarray(axis, float) - (axis @ outward) * outward
+    axis /= np.linalg.norm(axis)
     bone = bone_cylinder(axis, center - APART * outward)
     step = step_along(2 * R, center, outward)
     return wall_place((step,), center + R * outward, WALL, bone)
@@ -72,14 +75,14 @@ def test_a_floor_that_is_through_has_no_wall_to_see():
 
 @pytest.mark.parametrize("beam", [(0, -1, 0), (0, 0, 1), (0, -0.6, 0.8), (0, -0.8, -0.6)])
 def test_each_direction_at_right_angles_to_the_wall_reads_its_true_thickness(beam):
-    assert wall_reading_mm(hip(), hip().hip_bone, np.array(beam, float), 700.0) == pytest.approx(WALL, abs=0.01)
+    assert wall_reading_mm(hip(), np.array(beam, float), 700.0) == pytest.approx(WALL, abs=0.01)
 
 
 @pytest.mark.parametrize("turn", [-12.0, -5.0, 3.0, 8.0, 14.0])
 def test_turned_off_it_reads_too_thick_by_the_distance_of_the_centres_times_one_minus_cosine(turn):
     place = hip()
     beam = rotation_matrix((0, 0, 1), turn) @ (0, -1.0, 0)
-    assert wall_reading_mm(place, place.hip_bone, beam, FAR) == pytest.approx(off_tangent(turn), abs=0.01)
+    assert wall_reading_mm(place, beam, FAR) == pytest.approx(off_tangent(turn), abs=0.01)
 
 
 def test_a_diverging_beam_reads_what_two_tangents_from_its_source_say():
@@ -96,7 +99,7 @@ def test_a_diverging_beam_reads_what_two_tangents_from_its_source_say():
 
     ball = place.floor_lps_mm - R * place.outward
     expected = tangent_mm(ball - APART * place.outward, BONE_R) - tangent_mm(ball, R)
-    assert wall_reading_mm(place, place.hip_bone, beam, source_mm) == pytest.approx(expected, abs=0.01)
+    assert wall_reading_mm(place, beam, source_mm) == pytest.approx(expected, abs=0.01)
 
 
 def test_the_view_is_found_and_its_tolerance_is_the_closed_form():
@@ -176,6 +179,48 @@ def test_out_of_reach_the_nearest_view_says_by_how_much_it_reads_too_thick():
     # 20 degrees of turn wanted, 12 reached: 8 left (plane geometry, parallel beam; the diverging one within 0.05 mm)
     assert found.reading_mm == pytest.approx(off_tangent(8.0), abs=0.1)
     assert found.factor == pytest.approx(found.reading_mm / WALL)
+
+
+def test_a_ridge_beside_the_wall_makes_it_read_too_thick_and_a_little_tilt_is_tried():
+    # a rod along the cylinder, 3 mm proud of it and 12 mm behind the wall's point
+    place = hip()
+    ball = place.floor_lps_mm - R * place.outward
+    axis_at = ball - APART * place.outward
+    turn = np.arcsin(12.0 / BONE_R)
+    ridge = bone_cylinder((0, 0, 1.0), axis_at + (BONE_R - 1.0) * np.array([-np.cos(turn), np.sin(turn), 0]), 4.0)
+    bone = TriangleMesh(
+        np.vstack([place.hip_bone.vertices_lps_mm, ridge.vertices_lps_mm]),
+        np.vstack([place.hip_bone.triangles, ridge.triangles + len(place.hip_bone.vertices_lps_mm)]),
+    )
+    beside = wall_place((place.step,), place.floor_lps_mm, WALL, bone)
+    # straight from the front the rod stands out by (BONE_R - 1) cos + 4 - BONE_R
+    proud = (BONE_R - 1.0) * np.cos(turn) + 4.0 - BONE_R
+    assert wall_reading_mm(beside, np.array([0, -1.0, 0]), FAR) == pytest.approx(WALL + proud, abs=0.02)
+    found = find_wall_view(beside, {}, SCANNER, Side.LEFT, Reach(20.0, 5.0))
+    assert found.tangent
+    assert abs(found.tilt_deg) <= 6.5
+    assert found.reading_mm < WALL + proud - 0.2
+    assert found.factor > 1.0
+
+
+def test_the_edge_that_is_drawn_is_the_outline_of_the_bone():
+    # seen along the cylinder's axis its outline is its circle: each drawn point lies on it
+    place = hip()
+    edge = inner_edge_lps_mm(place, np.array([0.0, 0.0, 1.0]), 6.0)
+    axis_at = place.floor_lps_mm - (R + APART) * place.outward
+    away = np.hypot(*(edge - axis_at)[:, :2].T)
+    assert len(edge) == 13
+    np.testing.assert_allclose(away, BONE_R, atol=0.01)
+
+
+def test_a_wall_without_bone_between_its_points_is_doubtful():
+    place = hip()
+    assert not find_wall_view(place, {}, SCANNER, Side.LEFT, Reach(1.0, 1.0)).doubtful
+    assert place.bone_mm == pytest.approx(WALL, abs=0.01)
+    away = wall_place(
+        (place.step,), place.floor_lps_mm, WALL, bone_cylinder((0, 0, 1.0), place.at_lps_mm + [-80, 0, 0])
+    )
+    assert find_wall_view(away, {}, SCANNER, Side.LEFT, Reach(1.0, 1.0)).doubtful
 
 
 def test_bone_in_the_beam_is_named_with_its_length():

@@ -27,7 +27,8 @@ from cotyle.xray.projector.reference import line_integrals
 from cotyle.xray.reading_spread import landmark_spread
 from cotyle.xray.reaming_cues import ScreenReading, Sight, Stage, read_screen, sight, stage_rim
 from cotyle.xray.views import View, ViewName
-from cotyle.xray.wall_view import WallPlace, WallView, find_wall_view, wall_place
+from cotyle.xray.wall_on_screen import WallPlace, wall_place
+from cotyle.xray.wall_view import WallView, find_wall_view
 
 MISTAKES_SHOWN_IN = "ap_hip"
 PICTURED = tuple(each for each in Mistake if each not in (Mistake.FACING_BACK, Mistake.FORWARD))

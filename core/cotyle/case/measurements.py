@@ -257,6 +257,7 @@ class WallViewFacts(Strict):
     primary_deg: Finite
     secondary_deg: Finite
     within_reach: bool
+    off_grazing_deg: Finite
     wall_minimum_mm: Finite
     bone_mm: Finite
     reading_mm: Finite
@@ -267,6 +268,7 @@ class WallViewFacts(Strict):
     secondary_tolerance_deg: Finite | None
     edge_mm: Finite
     hidden: bool
+    doubtful: bool
     overlap_mm: dict[str, Finite]
 
 

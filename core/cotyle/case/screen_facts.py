@@ -14,8 +14,12 @@ from cotyle.xray.misplaced import READABLE
 from cotyle.xray.reaming_cues import ScreenReading
 
 _FEMUR_LEFT_IN = (
-    "The femur isn't known as a bone of its own: it stands in the simulated pictures of reaming, where in theatre it"
-    " is out of the way."
+    "The femur isn't known as a bone of its own: it stands in the simulated pictures of reaming, where in theatre it "
+    "is out of the way."
+)
+_PLACE_DOUBTFUL = (
+    "Hardly any bone lies between the cavity and the place to which the least wall was measured: the bone's surface "
+    "may be wrong there, and the least wall with it. Look at the slices."
 )
 
 
@@ -24,6 +28,8 @@ def with_cue_sheet(measured: m.Measurements, sheet: CueSheet) -> m.Measurements:
     warnings = measured.warnings
     if not sheet.femur_taken_out:
         warnings = (*warnings, m.Doubt(code="screen-femur-left-in", text=_FEMUR_LEFT_IN))
+    if sheet.wall is not None and sheet.wall.found.doubtful:
+        warnings = (*warnings, m.Doubt(code="wall-place-doubtful", text=_PLACE_DOUBTFUL))
     return measured.model_copy(
         update={
             "reaming_cues": {
@@ -81,6 +87,7 @@ def _wall(shown: WallShown) -> m.WallViewFacts:
         primary_deg=found.view.primary_deg,
         secondary_deg=found.view.secondary_deg,
         within_reach=found.tangent,
+        off_grazing_deg=found.tilt_deg,
         wall_minimum_mm=found.wall_mm,
         bone_mm=found.bone_mm,
         reading_mm=found.reading_mm,
@@ -91,5 +98,6 @@ def _wall(shown: WallShown) -> m.WallViewFacts:
         secondary_tolerance_deg=found.secondary_tolerance_deg,
         edge_mm=found.edge_mm,
         hidden=found.hidden,
+        doubtful=found.doubtful,
         overlap_mm=dict(found.overlap_mm),
     )

@@ -17,7 +17,7 @@ from cotyle.xray.carm import CArm
 from cotyle.xray.ellipse import project_circle, to_pixels
 from cotyle.xray.outlines import axis_line_px, hemisphere_outline
 from cotyle.xray.reaming_cues import axis_at_joint_px
-from cotyle.xray.wall_view import inner_edge_lps_mm
+from cotyle.xray.wall_on_screen import inner_edge_lps_mm
 
 WIDTH_PX = 960.0
 _GAP_PX, _TITLE_PX = 8.0, 21.0

@@ -222,6 +222,11 @@ def wall_sentence(wall: WallViewFacts | None) -> str:
             "No direction that grazes floor and inner surface is within the machine's reach. This is the nearest one; "
             f"the wall reads too {thick} here, by the factor {wall.reading_over_wall:.2f}."
         )
+    if wall.doubtful:
+        return (
+            "Hardly any bone lies between the cavity and this place: its least wall is doubtful, and so is this view. "
+            "Look at the slices."
+        )
     if wall.hidden:
         return "Other bone hides the inner surface in this view: don't read the wall off it."
     if abs(wall.reading_mm - wall.wall_minimum_mm) >= 0.5:
@@ -229,8 +234,10 @@ def wall_sentence(wall: WallViewFacts | None) -> str:
             "Bone beside the thinnest place stands out beyond it, so that the outlines read "
             f"{wall.reading_mm - wall.wall_minimum_mm:.1f} mm too thick here."
         )
+    within = "" if abs(wall.off_grazing_deg) < 1.5 else f" within {abs(wall.off_grazing_deg):.0f} deg"
     return (
-        "The beam grazes floor and inner surface here: the gap between the two outlines is the wall, not foreshortened."
+        f"The beam grazes floor and inner surface here{within}: the gap between the two outlines is the wall, not "
+        "foreshortened."
     )
 
 
