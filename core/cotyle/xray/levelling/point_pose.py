@@ -36,8 +36,6 @@ ASSUMED_SCALE, ASSUMED_MIDDLE_MM = 0.1, 15.0
 _SCATTER_BELOW = 0.001
 # a pose so many SDs of the prior from the view's nominal one is not the view
 _FAR_SDS = 2.0
-# what a machine that is only assumed may differ by: enlargement 10 %, middle of the picture 15 mm; ours
-ASSUMED_SCALE, ASSUMED_MIDDLE_MM = 0.1, 15.0
 
 
 class Trust(StrEnum):

@@ -10,6 +10,7 @@ import numpy as np
 
 from cotyle.anatomy.landmarks import Landmarks
 from cotyle.anatomy.sections import near_part
+from cotyle.anatomy.survey import Survey
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array
 from cotyle.space.frames import Frame
@@ -75,6 +76,26 @@ class Known:
     click_sds_mm: Mapping[str, float] = field(default_factory=dict)
     asymmetric_ring: bool = False
     prior: Prior = field(default_factory=Prior)
+
+
+def known_of(survey: Survey, surfaces: Mapping[str, TriangleMesh], frame_name: str = "supine") -> Known:
+    """Return what is known of a pelvis that was surveyed; ``surfaces`` by bone name.
+
+    Raises
+    ------
+    InputError
+        ``levelling-frame`` for a frame that the pelvis does not have.
+    """
+    frames = survey.pelvis.frames
+    if frame_name not in frames:
+        raise InputError("levelling-frame", f"there is no frame {frame_name!r}", f"Choose from {', '.join(frames)}")
+    return Known(
+        landmarks=survey.landmarks,
+        frame=frames[frame_name],
+        hip_bones={side: surfaces[f"{side}_hip_bone"] for side in Side if f"{side}_hip_bone" in surfaces},
+        sacrum=surfaces.get("sacrum"),
+        asymmetric_ring=any(finding.code == "ring-asymmetric" for finding in survey.doubts),
+    )
 
 
 @dataclass(frozen=True, eq=False)
