@@ -9,7 +9,7 @@ from cotyle.space.mesh import TriangleMesh
 from cotyle.space.shapes import Circle
 from cotyle.xray.attenuation import attenuation_curve, linear_attenuation_per_mm
 from cotyle.xray.carm import from_positioner
-from cotyle.xray.operated import FLUID_HU, ReamedBone, metal_compressed, with_shell, without_bone
+from cotyle.xray.operated import FLUID_HU, ReamedBone, metal_compressed, with_shell, without_bone, without_implant
 from cotyle.xray.projector.reference import line_integrals
 from scipy.spatial import ConvexHull
 
@@ -109,6 +109,24 @@ def test_a_bone_is_taken_out_and_its_neighbour_stays():
     carm = front()
     gone = line_integrals(emptied, carm)[60, 60] - line_integrals(scan, carm)[60, 60]
     assert gone == pytest.approx(float(CURVE(FLUID_HU) - CURVE(BONE_HU)) * 41.0, rel=0.03)
+
+
+def test_an_old_implant_goes_whole_and_other_metal_stays():
+    # a cup at the hip with a stem that reaches far, and a plate 60 mm away, both 3000 HU with a shining rim of 900
+    scan = block(hu=200)
+    voxels = scan.voxels.copy()
+    voxels[48:52, 48:52, 45:98] = 900
+    voxels[49:51, 49:51, 46:97] = 3000
+    voxels[5:9, 5:9, 5:9] = 3000
+    emptied = without_implant(Volume(voxels, scan.ijk_to_lps), (0.0, 0.0, 0.0)).voxels
+    assert emptied[48:52, 48:52, 45:98].max() == FLUID_HU
+    assert (emptied[5:9, 5:9, 5:9] == 3000).all()
+    assert emptied[30, 30, 30] == 200
+
+
+def test_a_scan_without_metal_is_left_as_it_is():
+    scan = block()
+    assert without_implant(scan, (0.0, 0.0, 0.0)) is scan
 
 
 def test_air_within_the_bone_that_goes_is_not_filled():

@@ -22,7 +22,15 @@ from cotyle.space.shapes import Circle
 from cotyle.xray.carm import CArm
 from cotyle.xray.display import Display, render
 from cotyle.xray.misplaced import Misplaced, Mistake, misplaced
-from cotyle.xray.operated import REAMER_SHELL_MM, Integrals, ReamedBone, metal_compressed, with_shell, without_bone
+from cotyle.xray.operated import (
+    REAMER_SHELL_MM,
+    Integrals,
+    ReamedBone,
+    metal_compressed,
+    with_shell,
+    without_bone,
+    without_implant,
+)
 from cotyle.xray.projector.reference import line_integrals
 from cotyle.xray.reading_spread import landmark_spread
 from cotyle.xray.reaming_cues import ScreenReading, Sight, Stage, read_screen, sight, stage_rim
@@ -46,6 +54,7 @@ _OTHER_VIEWS = (
 )
 """From the one that turns the machine least."""
 
+_DENSEST_BONE = 1.6
 _BEYOND_ANY_CUP = ("axis-inwards", "orientation-range", "orientation-undefined")
 """Codes of a turn that would leave no cup: 5 degrees less inclined than 3, say. Such a mistake is left out."""
 
@@ -114,7 +123,9 @@ def cue_sheet(planned: PlannedCup, scan: Volume) -> CueSheet:
     """Return the cue sheet of a plan, level in the supine frame, the tube under the table."""
     frame = planned.pelvis.frames[MEASURING_FRAME]
     femur = planned.anatomy.surfaces.get(f"{planned.plan.side}_femur")
-    opened = scan if femur is None else without_bone(scan, femur, planned.hip_bone)
+    opened = without_implant(scan, planned.cup.center_lps_mm)
+    if femur is not None:
+        opened = without_bone(opened, femur, planned.hip_bone)
     views = {name: view_of(planned, name, MEASURING_FRAME) for name in CUE_VIEWS}
     wall = _wall_view(planned, frame)
     bone = _Bone(planned, opened)
@@ -237,8 +248,9 @@ class _Grey:
 
     def __init__(self, integrals: Integrals) -> None:
         body = integrals[integrals > 0.05 * integrals.max()]
-        low, high = (float(v) for v in np.percentile(body, [8.0, 99.7])) if body.size else (0.0, 1.0)
-        width = max(high - low, 1e-3)
+        low, dense, most = (float(v) for v in np.percentile(body, [8.0, 95.0, 99.7])) if body.size else (0.0, 1.0, 1.0)
+        # metal elsewhere in the picture must not take the grey scale
+        width = max(min(most - low, _DENSEST_BONE * (dense - low)), 1e-3)
         self._bone_most, self._softness = low + width, 0.1 * width
         self._display = Display(window=(low, low + 1.33 * width))
 

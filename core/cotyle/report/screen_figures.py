@@ -18,12 +18,14 @@ from cotyle.xray.ellipse import project_circle, to_pixels
 from cotyle.xray.outlines import axis_line_px, hemisphere_outline
 from cotyle.xray.reaming_cues import axis_at_joint_px
 from cotyle.xray.wall_on_screen import inner_edge_lps_mm
+from cotyle.xray.wall_view import WallView
 
 WIDTH_PX = 960.0
 _GAP_PX, _TITLE_PX = 8.0, 21.0
 _AXIS_MM = 130.0
 _MISTAKE_HALF_MM = 41.0
-_ZOOM_HALF_MM = (11.0, 9.0)
+_ZOOM_HALF_MM = 11.0
+_WORTH_SAYING_MM = 0.3
 
 
 @dataclass(frozen=True)
@@ -100,10 +102,10 @@ def wall_figure(shown: WallShown) -> Figure:
         _wall_lines(axes, shown, ends)
     pitch = shown.carm.pixel_pitch_mm[0] / found.magnification
     middle = ends.mean(axis=0)
-    half = np.asarray(_ZOOM_HALF_MM[0] * np.array([1.0, rows / columns]) / pitch)
+    half = np.asarray(_ZOOM_HALF_MM * np.array([1.0, rows / columns]) / pitch)
     axes.set(xlim=(middle[0] - half[0], middle[0] + half[0]), ylim=(middle[1] + half[1], middle[1] - half[1]))
     axes.annotate(
-        f"{found.reading_mm:.1f} mm",
+        _wall_words(found),
         xy=middle,
         xytext=(0, 26),
         textcoords="offset points",
@@ -115,6 +117,12 @@ def wall_figure(shown: WallShown) -> Figure:
         arrowprops={"arrowstyle": "-", "color": ink.WALL, "linewidth": 0.9},
     )
     return made
+
+
+def _wall_words(found: WallView) -> str:
+    words = f"wall {found.wall_mm:.1f} mm"
+    off = abs(found.reading_mm - found.wall_mm) >= _WORTH_SAYING_MM
+    return f"{words}\noutlines {found.reading_mm:.1f} mm" if off else words
 
 
 def _picture(axes: Any, carm: CArm, pixels: Any) -> None:

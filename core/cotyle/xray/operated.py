@@ -1,9 +1,10 @@
 """What theatre changes in a simulated picture: the femur is out of the way, bone is reamed, metal stands in the hip.
 
 The scan is projected once for each view, with the femur of that side taken out: in theatre its head is gone and its
-shaft lies aside, nobody knows where. What a reamer has taken away by then is a difference of two projections of the few
-voxels round the socket; metal is added by the exact length of each ray in it (:mod:`cotyle.xray.solids`). In the place
-of bone stand blood and saline, as dense as blood (common practice, no source); metal displaces the same.
+shaft lies aside, nobody knows where. An old implant goes with it. What a reamer has taken away by then is a difference
+of two projections of the few voxels round the socket; metal is added by the exact length of each ray in it
+(:mod:`cotyle.xray.solids`). In the place of bone stand blood and saline, as dense as blood (common practice, no source);
+metal displaces the same.
 
 A reamer is a thin hemispherical shell here. The holes and teeth of a real one, its handle, and retractors are left out.
 """
@@ -11,12 +12,14 @@ A reamer is a thin hemispherical shell here. The holes and teeth of a real one, 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
 from cotyle.cup.cavity import Cavity, ReamingStep
+from cotyle.image.metal import METAL_FROM_HU
 from cotyle.image.rasterize import inside_mask
 from cotyle.image.volume import Volume
 from cotyle.space.mesh import TriangleMesh
@@ -31,6 +34,7 @@ FLUID_HU = 50.0
 REAMER_SHELL_MM = 1.0
 """Thickness of the steel dome that stands for a reamer (our choice)."""
 _MARGIN_MM = 3.0
+_IN_SOCKET_MM, _IMPLANT_REACH_MM, _SHINE_VOXELS = 40.0, 150.0, 2
 _EDGE_PX = 2
 
 Integrals = npt.NDArray[np.float32]
@@ -49,10 +53,37 @@ def without_bone(scan: Volume, bone: TriangleMesh, kept: TriangleMesh) -> Volume
     taken = ndimage.binary_dilation(taken, iterations=1)
     held, window = inside_mask(kept, grown)
     taken[window] &= ~held
-    low = np.rint(scan.to_ijk(grown.to_lps((0, 0, 0)))).astype(int)
-    i, j, k = (slice(first, first + count) for first, count in zip(low, grown.size, strict=True))
-    part = voxels[k, j, i]
-    part[taken & (part > FLUID_HU)] = FLUID_HU
+    _fill(voxels, scan, grown, taken)
+    return Volume(voxels, scan.ijk_to_lps)
+
+
+def _fill(voxels: npt.NDArray[Any], scan: Volume, part: Volume, taken: npt.NDArray[np.bool_]) -> None:
+    """Put fluid, in place, where a mask over a part of the scan says so and what is there is denser."""
+    low = np.rint(scan.to_ijk(part.to_lps((0, 0, 0)))).astype(int)
+    i, j, k = (slice(first, first + count) for first, count in zip(low, part.size, strict=True))
+    window = voxels[k, j, i]
+    window[taken & (window > FLUID_HU)] = FLUID_HU
+
+
+def without_implant(scan: Volume, center_lps_mm: npt.ArrayLike) -> Volume:
+    """Return the scan with fluid in the place of metal that reaches within 40 mm of a hip's centre.
+
+    Each piece goes as a whole, with two voxels round it where metal shines out: cup, head and stem of an old hip, which
+    are out before bone is reamed. Other metal stays. The scan itself is returned where there is none.
+    """
+    center = np.asarray(center_lps_mm, dtype=float)
+    part = scan.around(center[None], _IMPLANT_REACH_MM)
+    if part.voxels.max() <= METAL_FROM_HU:
+        return scan
+    pieces, count = ndimage.label(part.voxels > METAL_FROM_HU)
+    k, j, i = np.nonzero(pieces)
+    near = np.linalg.norm(part.to_lps(np.column_stack([i, j, k])) - center, axis=1) < _IN_SOCKET_MM
+    kept = np.ones(count + 1, dtype=bool)
+    kept[pieces[k[near], j[near], i[near]]] = False
+    all_round = ndimage.generate_binary_structure(3, 3)
+    taken = ndimage.binary_dilation(~kept[pieces], all_round, iterations=_SHINE_VOXELS)
+    voxels = scan.voxels.copy()
+    _fill(voxels, scan, part, taken)
     return Volume(voxels, scan.ijk_to_lps)
 
 
