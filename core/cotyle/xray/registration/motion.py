@@ -57,14 +57,13 @@ class Handle:
         shift = transform_points(matrix, self.pivot_lps_mm) - self.pivot_lps_mm
         return np.concatenate([self.axes_lps @ turn, self.axes_lps @ shift])
 
-    def at(self, point_lps_mm: npt.ArrayLike) -> Array:
-        """Return the 6x6 matrix that takes the numbers of a small motion to those about another point."""
-        change = np.eye(6)
-        arm = as_vector(point_lps_mm, "point") - self.pivot_lps_mm
+    def to(self, other: Handle) -> Array:
+        """Return the 6x6 matrix that takes the numbers of a small motion to those of another handle."""
+        arm = other.pivot_lps_mm - self.pivot_lps_mm
+        turned = other.axes_lps @ self.axes_lps.T
         # a small turn w (in radians) about the old pivot moves the new one by w x arm
-        for axis in range(3):
-            change[3:, axis] = self.axes_lps @ np.cross(self.axes_lps[axis], arm) * np.deg2rad(1.0)
-        return change
+        carried = np.cross(self.axes_lps, arm) * np.deg2rad(1.0)
+        return np.block([[turned, np.zeros((3, 3))], [other.axes_lps @ carried.T, turned]])
 
 
 def handle_of(carm: CArm, pivot_lps_mm: npt.ArrayLike) -> Handle:

@@ -12,7 +12,8 @@ from cotyle.xray.carm import CArm
 from cotyle.xray.pictures.radiograph import Radiograph
 from cotyle.xray.registration.bone_model import BoneModel
 from cotyle.xray.registration.edges import edge_picture
-from cotyle.xray.registration.linear import sandwich
+from cotyle.xray.registration.linear import linear_at, sandwich
+from cotyle.xray.registration.machine_check import MachineCheck, check_machine
 from cotyle.xray.registration.motion import Handle, handle_of
 from cotyle.xray.registration.quality import Quality, quality_of
 from cotyle.xray.registration.refine import Match, refine
@@ -22,6 +23,7 @@ from cotyle.xray.registration.verdict import Verdict, judged
 _SEARCHES = ((64, 3.2), (96, 3.2), (128, 1.6))
 _FIRST_PX, _FIRST_MM = 128, 1.6
 _LAST_LEVELS = ((256, 1.6), (384, 0.0))
+_CHECK_PX, _CHECK_MM = 256, 1.6
 """Longest side of the picture and voxel size of the bone: of one search after another, and level by level."""
 
 _EVALUATIONS = 720
@@ -67,6 +69,8 @@ class Registration:
         6x6, of the six numbers (see :mod:`cotyle.xray.registration.motion`), for the machine as stated.
     quality:
         How well edges agree.
+    machine:
+        What the picture says of the machine itself, and what an error there would do to the pose.
     verdict, reasons:
         ``converged``, ``doubtful`` or ``failed``, and why it is not the first, each a sentence.
     """
@@ -75,13 +79,19 @@ class Registration:
     handle: Handle
     covariance: Array
     quality: Quality
+    machine: MachineCheck
     verdict: Verdict
     reasons: tuple[str, ...]
 
     @property
     def sd(self) -> Array:
         """One standard deviation of each of the six numbers, deg and mm."""
-        return np.sqrt(np.diag(self.covariance))
+        return np.asarray(np.sqrt(np.diag(self.covariance)))
+
+    def covariance_of(self, handle: Handle) -> Array:
+        """Return the covariance of the six numbers of another handle, 6x6."""
+        change = self.handle.to(handle)
+        return np.asarray(change @ self.covariance @ change.T)
 
 
 def register(picture: Radiograph, rough: RoughPose, bone: BoneModel, seed: int = 0) -> Registration:
@@ -99,17 +109,24 @@ def register(picture: Radiograph, rough: RoughPose, bone: BoneModel, seed: int =
         raise InputError("registration-size", "the picture and the rough pose of the C-arm differ in size")
     handle = handle_of(rough.carm, rough.pivot_lps_mm)
     match = _first_match(picture, rough, handle, bone, seed)
-    quality = Quality(0.0, float("inf"))
     for longest, level_mm in _LAST_LEVELS:
-        size = _of_longest(picture.size, longest)
-        fixed = edge_picture(picture.attenuation, picture.usable, size)
-        match = refine(fixed, bone.levels[level_mm], rough.carm.resized(size), handle, match.numbers)
-        if longest == _LAST_LEVELS[0][0]:
-            quality = quality_of(fixed, match.linear)
-    carm = handle.moved(rough.carm, match.numbers)
+        carm = rough.carm.resized(_of_longest(picture.size, longest))
+        fixed = edge_picture(picture.attenuation, picture.usable, carm.size)
+        match = refine(fixed, bone.levels[level_mm], carm, handle, match.numbers)
     covariance = _SCATTER_FACTOR**2 * sandwich(match.linear) + np.diag(_COMMON_SD**2)
+    found = handle.moved(rough.carm, match.numbers)
+    quality, machine = _checks(picture, found, handle_of(found, rough.pivot_lps_mm), bone)
     verdict, reasons = judged(quality, match.settled, match.numbers / np.array(rough.sd))
-    return Registration(carm, handle_of(carm, rough.pivot_lps_mm), covariance, quality, verdict, reasons)
+    return Registration(
+        found, handle_of(found, rough.pivot_lps_mm), covariance, quality, machine, verdict, (*reasons, *machine.doubts)
+    )
+
+
+def _checks(picture: Radiograph, found: CArm, handle: Handle, bone: BoneModel) -> tuple[Quality, MachineCheck]:
+    carm = found.resized(_of_longest(picture.size, _CHECK_PX))
+    fixed = edge_picture(picture.attenuation, picture.usable, carm.size)
+    linear = linear_at(fixed, bone.levels[_CHECK_MM], carm, handle, np.zeros(6))
+    return quality_of(fixed, linear), check_machine(fixed, linear, bone.levels[_CHECK_MM], carm)
 
 
 def _first_match(picture: Radiograph, rough: RoughPose, handle: Handle, bone: BoneModel, seed: int) -> Match:

@@ -1,0 +1,94 @@
+"""Cotyle's own registration and cup measurement, as the theatre judges them."""
+
+from __future__ import annotations
+
+import time
+
+import numpy as np
+from cotyle.cup.component import Cup
+from cotyle.space.arrays import Array
+from cotyle.xray.carm import CArm
+from cotyle.xray.cup_in_picture.measure import measure_cup
+from cotyle.xray.registration.bone_model import BoneModel, bone_model
+from cotyle.xray.registration.joined import join_views
+from cotyle.xray.registration.motion import Handle
+from cotyle.xray.registration.register import Registration, RoughPose, register
+from cotyle.xray.registration.verdict import Verdict
+from cotyle.xray.views import ViewName
+
+from tests.validation.theatre.pairs import follow
+from tests.validation.theatre.patients import Patient
+from tests.validation.theatre.picture import TheatrePicture
+from tests.validation.theatre.pose_errors import Found
+
+_OF_ONE_HIP = (ViewName.AP_HIP, ViewName.OBTURATOR_OBLIQUE, ViewName.ILIAC_OBLIQUE, ViewName.CROSS_TABLE_LATERAL)
+
+
+def one_view(picture: TheatrePicture, patient: Patient, start: CArm) -> Found:
+    """Register a picture from a start, then measure the cup that it was taken of."""
+    began = time.process_time()
+    found = _registered(picture, patient, start)
+    return _found(found, picture, patient, time.process_time() - began, with_cup=True)
+
+
+def two_views(first: TheatrePicture, second: TheatrePicture, motion: Array, patient: Patient, start: CArm) -> Found:
+    """Register both pictures and join them by the C-arm's stated motion."""
+    began = time.process_time()
+    one = _registered(first, patient, start)
+    other = _registered(second, patient, follow(one.carm, motion) if one.verdict != "failed" else second.nominal_carm)
+    if Verdict.FAILED in (one.verdict, other.verdict):
+        return _found(one, first, patient, time.process_time() - began)
+    joined = join_views([one, other], [follow(one.carm, motion)], patient.found_points[f"hip_center_{patient.side}"])
+    return _found(joined.registrations[0], first, patient, time.process_time() - began)
+
+
+def _registered(picture: TheatrePicture, patient: Patient, start: CArm) -> Registration:
+    centers = {side: patient.found_points[f"hip_center_{side}"] for side in ("left", "right")}
+    hip = centers[str(picture.side)]
+    pivot = hip if picture.view in _OF_ONE_HIP else 0.5 * (centers["left"] + centers["right"])
+    return register(picture.radiograph, RoughPose(start, pivot), _bone(patient.name, patient))
+
+
+_BONES: dict[str, BoneModel] = {}
+
+
+def _bone(name: str, patient: Patient) -> BoneModel:
+    if name not in _BONES:
+        _BONES.clear()
+        _BONES[name] = bone_model(patient.scan, patient.labels)
+    return _BONES[name]
+
+
+def _found(
+    registration: Registration, picture: TheatrePicture, patient: Patient, seconds: float, with_cup: bool = False
+) -> Found:
+    carm = registration.carm
+    hip = patient.found_points[f"hip_center_{patient.side}"]
+    handle = Handle(hip, np.stack([carm.column_direction_lps, carm.row_direction_lps, carm.normal_lps]))
+    spread = 1.96 * np.sqrt(np.diag(registration.covariance_of(handle)))
+    names = ("tilt_deg", "axial_deg", "turn_deg", "column_mm", "row_mm", "depth_mm")
+    cup = _cup(registration, picture, patient) if with_cup and registration.verdict != "failed" else None
+    return Found(
+        carm,
+        str(registration.verdict),
+        dict(zip(names, map(float, spread), strict=True)),
+        seconds,
+        registration.reasons,
+        cup,
+    )
+
+
+def _cup(registration: Registration, picture: TheatrePicture, patient: Patient) -> Cup | None:
+    if picture.cup is None or picture.wrong:
+        return None
+    planned = patient.planned.cup
+    pose = Handle(planned.center_lps_mm, np.eye(3))
+    to_rad = np.diag([np.deg2rad(1.0)] * 3 + [1.0] * 3)
+    covariance = to_rad @ registration.covariance_of(pose) @ to_rad
+    # the diameter of what was put in is known in theatre; nothing else of the true cup is used
+    measured = measure_cup(
+        picture.radiograph, registration.carm, picture.cup.outer_diameter_mm, planned, pose_covariance=covariance
+    )
+    if measured.rim is None:
+        return None
+    return Cup(patient.side, measured.rim.center_lps_mm, measured.rim.normal_lps, picture.cup.outer_diameter_mm)
