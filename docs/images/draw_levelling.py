@@ -35,7 +35,7 @@ from tests.xray.levelling.clicked_pelves import (
 )
 
 BONE, CLICK, LINE = "#374151", "#c2410c", "#1d4ed8"
-NAMES = (*TEARDROPS, "symphysis", "sacrum_midline", *FORAMINA)
+NAMES = (*TEARDROPS, "symphysis", "sacral_crest", *FORAMINA)
 
 
 def draw(axes: Axes, carm: CArm, known: Known, title: str) -> None:

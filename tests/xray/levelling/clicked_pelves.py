@@ -25,7 +25,7 @@ from tests.anatomy.pelves import subject
 DIVISIONS = 7
 LANDMARK_SD_MM = 0.7
 TEARDROPS = ("teardrop_left", "teardrop_right")
-POINTS = (*TEARDROPS, "symphysis", "sacrum_midline", "hip_center_left", "hip_center_right")
+POINTS = (*TEARDROPS, "symphysis", "sacral_crest", "hip_center_left", "hip_center_right")
 TUBEROSITIES = ("ischial_tuberosity_left", "ischial_tuberosity_right")
 FORAMINA = tuple(f"foramen_{end}_{side}" for end in FORAMEN_ENDS for side in Side)
 LINES = ("ilioischial_line_left", "ilioischial_line_right")
@@ -74,10 +74,10 @@ def clicks_of(carm: CArm, known: Known, names, rng: np.random.Generator, errors:
     mm_per_px = np.asarray(carm.pixel_pitch_mm) / carm.magnification(middle)
     clicks = {}
     for name in names:
-        if name in known.landmarks:
-            mark = known.landmarks[name]
+        if name == "sacral_crest" or name in known.landmarks:
+            mark = known.landmarks["sacrum_midline" if name == "sacral_crest" else name]
             place = mark.lps_mm
-            if name == "sacrum_midline":  # anywhere on its lower part
+            if name == "sacral_crest":  # anywhere on its lower part
                 line = sacral_midline(known.frame, place, known.sacrum)
                 place = line[rng.integers(0, len(line) // 2)]
             if errors.places:

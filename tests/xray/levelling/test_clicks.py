@@ -96,6 +96,12 @@ def test_names_tell_kind_side_and_part():
 
 
 def test_an_asymmetric_ring_takes_weight_from_symphysis_and_sacrum_only():
-    for name, gains in (("symphysis", True), ("sacrum_midline", True), ("coccyx_tip", True), ("teardrop_left", False)):
+    for name, gains in (
+        ("symphysis", True),
+        ("sacral_crest", True),
+        ("sacrum_midline", True),
+        ("coccyx_tip", True),
+        ("teardrop_left", False),
+    ):
         even, askew = (place_covariance(name, 1.0, np.eye(3), asymmetric) for asymmetric in (False, True))
         np.testing.assert_allclose(askew - even, np.eye(3) * (ASYMMETRIC_RING_SD_MM**2 if gains else 0.0), atol=1e-12)

@@ -33,7 +33,7 @@ def pose(known, names, **changes):
 
 def test_symphysis_and_sacral_midline_move_apart_by_the_sine_of_their_depth():
     # 110 mm apart from front to back: 1.92 mm per degree of axial rotation, orthographic (check by sin 1 deg)
-    support = pose(flat_known(), (*TEARDROPS, "symphysis", "sacrum_midline")).support["table_roll_deg"]
+    support = pose(flat_known(), (*TEARDROPS, "symphysis", "sacral_crest")).support["table_roll_deg"]
     assert support.leading == "symphysis against sacral midline"
     assert support.mm_per_deg == pytest.approx(110.0 * np.sin(np.deg2rad(1.0)), abs=0.12)
 
@@ -48,7 +48,7 @@ def test_the_turn_of_the_picture_rests_on_the_two_teardrops():
 
 def test_shares_and_prior_add_up_to_one():
     known = pelvis(1)
-    found = pose(known, (*TEARDROPS, "symphysis", "sacrum_midline", *FORAMINA, *LINES))
+    found = pose(known, (*TEARDROPS, "symphysis", "sacral_crest", *FORAMINA, *LINES))
     for support in found.support.values():
         assert support.prior_share + sum(each.share for each in support.shares) == pytest.approx(1.0, abs=1e-6)
         assert all(each.share >= 0 for each in support.shares)
@@ -56,12 +56,12 @@ def test_shares_and_prior_add_up_to_one():
 
 def test_in_an_asymmetric_ring_teardrops_and_ilioischial_lines_lead():
     known = pelvis(2)
-    names = (*TEARDROPS, "symphysis", "sacrum_midline", *LINES)
+    names = (*TEARDROPS, "symphysis", "sacral_crest", *LINES)
 
     def ring_share(asymmetric):
         changed = Known(known.landmarks, known.frame, known.hip_bones, known.sacrum, asymmetric_ring=asymmetric)
         shares = {each.kind: each.share for each in pose(changed, names).support["table_roll_deg"].shares}
-        return shares["symphysis"] + shares["sacrum_midline"], shares["teardrop"] + shares["ilioischial_line"]
+        return shares["symphysis"] + shares["sacral_crest"], shares["teardrop"] + shares["ilioischial_line"]
 
     even, askew = ring_share(False), ring_share(True)
     assert even[0] > even[1]

@@ -29,7 +29,7 @@ from tests.xray.levelling.clicked_pelves import (
 )
 
 LANDMARKS = (*POINTS, *TUBEROSITIES)
-EVERYTHING = (*TEARDROPS, "symphysis", "sacrum_midline", *FORAMINA, *LINES)
+EVERYTHING = (*TEARDROPS, "symphysis", "sacral_crest", *FORAMINA, *LINES)
 STRAIGHT = (0.0, 0.0)
 
 
@@ -128,7 +128,7 @@ def test_a_click_that_the_ct_does_not_know_is_left_aside_and_said():
     assert any(doubt.code == "click-unused" and "coccyx_tip" in doubt.text for doubt in pose.doubts)
 
 
-@pytest.mark.parametrize("names", [LANDMARKS, (*TEARDROPS, "symphysis", "sacrum_midline")])
+@pytest.mark.parametrize("names", [LANDMARKS, (*TEARDROPS, "symphysis", "sacral_crest")])
 def test_a_click_ten_millimetres_off_is_never_passed_over_in_silence(names):
     known, rng = pelvis(2), np.random.default_rng(31)
     for wrong in names:
@@ -162,7 +162,7 @@ def test_the_one_click_that_does_not_fit_is_left_out_with_its_distance():
 
 def test_a_picture_flipped_top_to_bottom_is_refused_or_doubted():
     known = pelvis(1)
-    for names in (LANDMARKS, (*TEARDROPS, "symphysis", "sacrum_midline")):
+    for names in (LANDMARKS, (*TEARDROPS, "symphysis", "sacral_crest")):
         clicked = clicks_of(nominal(known), known, names, np.random.default_rng(2), Errors(0.5, places=False))
         flipped = {name: np.array([pixel[0], 1023.0 - pixel[1]]) for name, pixel in clicked.items()}
         pose, refusal = answer(flipped, known)

@@ -26,13 +26,15 @@ CLICK_SD_MM = 1.0
 FORAMEN_ENDS = ("top", "bottom", "medial", "lateral")
 FORAMEN_NAMES = tuple(f"foramen_{end}_{side}" for end in FORAMEN_ENDS for side in Side)
 ILIOISCHIAL_NAMES = tuple(f"ilioischial_line_{side}" for side in Side)
-CLICK_NAMES = (*LANDMARK_NAMES, *ILIOISCHIAL_NAMES, *FORAMEN_NAMES)
+CONTOUR_NAMES = (*ILIOISCHIAL_NAMES, *FORAMEN_NAMES)
+SACRAL_CREST = "sacral_crest"
+CLICK_NAMES = (*LANDMARK_NAMES, SACRAL_CREST, *CONTOUR_NAMES)
 
 # a surface from a CT of about 1 mm voxels, and what is seen of it on a picture
 CONTOUR_SD_MM = 0.7
 # where the halves of the ring don't fit each other, they may also have moved against each other since the CT; ours
 ASYMMETRIC_RING_SD_MM = 5.0
-_ON_THE_RING = ("symphysis", "sacrum_midline", "coccyx_tip")
+_ON_THE_RING = ("symphysis", "sacrum_midline", SACRAL_CREST, "coccyx_tip")
 # clicks nearer to each other than this in the view do not tell left from right, or up from down
 _APART_ACROSS_MM, _APART_UPWARD_MM = 30.0, 40.0
 
@@ -49,8 +51,9 @@ _MEANINGS = {
     "teardrop": Meaning("teardrops", (0.7, 1.5, 1.0)),
     "hip_center": Meaning("hip centres", (0.5, 0.5, 0.5)),
     "symphysis": Meaning("symphysis", (0.7, 3.0, 2.0)),
-    # a line, the crest of the sacrum: any height will do
-    "sacrum_midline": Meaning("sacral midline", (1.5, 5.0, 1.0)),
+    "sacrum_midline": Meaning("back edge of the sacral endplate", (1.5, 3.0, 2.0)),
+    # a line: any height will do
+    SACRAL_CREST: Meaning("sacral midline", (1.5, 5.0, 1.0)),
     "coccyx_tip": Meaning("tip of the coccyx", (1.5, 3.0, 2.0)),
     # the lowest place of a broad curve
     "ischial_tuberosity": Meaning("ischial tuberosities", (10.0, 3.0, 1.0)),
@@ -145,7 +148,8 @@ def check_layout(clicks: Mapping[str, Array], landmarks: Mapping[str, Landmark],
     """
     expected = {}
     for name in clicks:
-        proxy = name if name in landmarks else f"teardrop_{side_of(name)}"
+        proxy = "sacrum_midline" if name == SACRAL_CREST else f"teardrop_{side_of(name)}"
+        proxy = name if name in landmarks else proxy
         if proxy in landmarks:
             expected[name] = carm.project(landmarks[proxy].lps_mm)
     if not expected:
@@ -165,7 +169,7 @@ def check_layout(clicks: Mapping[str, Array], landmarks: Mapping[str, Landmark],
             f"left and right do not fit: {_most_named(across_wrong)} on the wrong side of the others",
             "The patient's left must lie where columns are higher; swap the names or click again",
         )
-    exact = [name for name in expected if name in landmarks and name != "sacrum_midline"]
+    exact = [name for name in expected if name in landmarks]
     heights, upside_down = _compared(list(combinations(exact, 2)), expected, clicks, 1, _APART_UPWARD_MM / mm[1])
     if upside_down and len(upside_down) == len(heights):
         raise InputError("clicks-upside-down", "the clicks lie upside down", "Turn the picture with the feet downwards")
@@ -175,10 +179,7 @@ def _tells_sides(first: str, second: str) -> bool:
     """Return whether two clicks must lie to the left and right of each other, whatever small turn the pose has."""
     sides = {side_of(first), side_of(second)}
     # an end of a foramen stands for its teardrop here and may lie near the midline; a tuberosity is broad
-    rough = any(
-        name in (*FORAMEN_NAMES, *ILIOISCHIAL_NAMES) or kind_of(name) == "ischial_tuberosity"
-        for name in (first, second)
-    )
+    rough = any(name in CONTOUR_NAMES or kind_of(name) == "ischial_tuberosity" for name in (first, second))
     return len(sides) == 2 and not (rough and None in sides)
 
 

@@ -18,7 +18,14 @@ from cotyle.space.mesh import TriangleMesh
 from cotyle.space.side import Side
 from cotyle.xray.carm import CArm
 from cotyle.xray.levelling.click_tests import ClickTest, click_tests
-from cotyle.xray.levelling.clicks import CLICK_SD_MM, ILIOISCHIAL_NAMES, place_covariance, side_of
+from cotyle.xray.levelling.clicks import (
+    CLICK_SD_MM,
+    CONTOUR_NAMES,
+    ILIOISCHIAL_NAMES,
+    SACRAL_CREST,
+    place_covariance,
+    side_of,
+)
 from cotyle.xray.levelling.contour_points import ForamenOutline, foramen_outline, ilioischial_point, nearest_on_curve
 from cotyle.xray.levelling.point_fit import (
     PointFit,
@@ -140,7 +147,7 @@ class PointTask:
         zero = np.zeros(len(prior.sds))
         bare = fit_pose(self._see(names, {}), self.nominal, self.handle, prior, zero, robust=True)
         starts = [bare.unknowns + step * bare.steps for step in (_MORE_STARTS if thorough else _STARTS)]
-        if all(name in self.known.landmarks for name in names):
+        if not set(names) & set(CONTOUR_NAMES):
             starts = starts[:1]
         elif not thorough:
             starts = [min(starts, key=lambda start: self._cost(names, start))]
@@ -160,8 +167,8 @@ class PointTask:
         return float(np.sqrt(np.mean(squares)))
 
     def _is_known(self, name: str) -> bool:
-        if name in self.known.landmarks:
-            return True
+        if name not in CONTOUR_NAMES:
+            return ("sacrum_midline" if name == SACRAL_CREST else name) in self.known.landmarks
         side = side_of(name)
         return side in self.known.hip_bones and f"teardrop_{side}" in self.known.landmarks
 
@@ -201,15 +208,15 @@ class PointTask:
     def _landmarks(self, carm: CArm, names: Sequence[str]) -> list[Sighting]:
         found = []
         for name in names:
-            if name in self.known.landmarks:
+            if name == SACRAL_CREST:
+                on_it = nearest_on_curve(carm, self._midline, self.clicks[name])
+                own_sd_mm = self.known.landmarks["sacrum_midline"].uncertainty_mm
+                found.append(self._sighting(name, on_it.lps_mm, own_sd_mm, on_it.across))
+            elif name not in CONTOUR_NAMES:
                 mark = self.known.landmarks[name]
-                place, across = mark.lps_mm, None
-                if name == "sacrum_midline":
-                    on_it = nearest_on_curve(carm, self._midline, self.clicks[name])
-                    place, across = on_it.lps_mm, on_it.across
-                elif name.startswith("ischial_tuberosity"):
-                    across = np.array([0.0, 1.0])  # of a broad curve only the height is clear
-                found.append(self._sighting(name, place, mark.uncertainty_mm, across))
+                # of the tuberosity's broad curve only the height is clear
+                across = np.array([0.0, 1.0]) if name.startswith("ischial_tuberosity") else None
+                found.append(self._sighting(name, mark.lps_mm, mark.uncertainty_mm, across))
         return found
 
     def _contours(self, carm: CArm, names: Sequence[str]) -> dict[str, Sighting]:
@@ -218,7 +225,7 @@ class PointTask:
         outlines: dict[Side, ForamenOutline | None] = {}
         for name in names:
             side = side_of(name)
-            if name in self.known.landmarks or side is None:
+            if name not in CONTOUR_NAMES or side is None:
                 continue
             if name in ILIOISCHIAL_NAMES:
                 teardrop = self.known.landmarks[f"teardrop_{side}"].lps_mm
@@ -235,7 +242,7 @@ class PointTask:
     def _sighting(self, name: str, lps_mm: Array, own_sd_mm: float, across: Array | None) -> Sighting:
         axes = self.known.frame.axes
         covariance = place_covariance(name, own_sd_mm, axes, self.known.asymmetric_ring)
-        if name == "sacrum_midline" and self.known.sacrum is None:
+        if name == SACRAL_CREST and self.known.sacrum is None:
             covariance = covariance + BEHIND_SD_MM**2 * np.outer(axes[1], axes[1])
         click_sd_mm = self.known.click_sds_mm.get(name, self.known.click_sd_mm)
         return Sighting(name, self.clicks[name], lps_mm, covariance, click_sd_mm / self.mm_per_px, across)
