@@ -176,6 +176,35 @@ def test_a_capture_in_colour_is_its_brightness_and_what_is_drawn_in_colour_is_le
     assert any("does not say that it is an X-ray" in doubt for doubt in picture.doubts)
 
 
+def test_a_capture_written_by_highdicom_is_read_with_its_sides(tmp_path):
+    from highdicom.sc import SCImage
+
+    capture = SCImage(
+        pixel_array=DARK,
+        photometric_interpretation="MONOCHROME2",
+        bits_allocated=8,
+        coordinate_system="PATIENT",
+        study_instance_uid="2.25.1",
+        series_instance_uid="2.25.2",
+        series_number=1,
+        sop_instance_uid="2.25.3",
+        instance_number=1,
+        manufacturer="a test",
+        patient_orientation=("L", "F"),
+    )
+    capture.save_as(tmp_path / "picture-sc")
+    picture = read_radiograph(tmp_path / "picture-sc", told=SAID_DARK)
+    np.testing.assert_array_equal(-picture.attenuation, DARK)
+    assert picture.geometry.columns_to_left is True
+    assert picture.geometry.pixel_pitch_mm is None
+
+
+def test_a_picture_shuttered_to_nothing_is_refused(tmp_path):
+    rgb = np.repeat(DARK[..., None], 3, axis=-1)
+    told = Told(polarity=Polarity.BONE_DARK, region=(0, 0, 1, 1))
+    assert refused(saved(dicom(rgb, "OT"), tmp_path / "picture-x"), told=told) in {"picture-black", "picture-empty"}
+
+
 def test_shutters_that_the_file_names_are_left_out(tmp_path):
     # PS3.3 C.8.7.3 and C.7.6.11: rows and columns from 1, the edges themselves outside
     rectangle = {

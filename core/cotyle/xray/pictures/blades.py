@@ -109,29 +109,34 @@ def _fitted(steep: Array, point: Array, normal: Array) -> tuple[Array, Array]:
 
 def _judged(smooth: Array, kept: Mask, point: Array, normal: Array, span: float) -> Line | None:
     """Return the line as an edge of the picture, or None if it is none."""
-    rows, columns = np.mgrid[: smooth.shape[0], : smooth.shape[1]]
-    side = Line(point, normal).inside_px(columns, rows)
-    parts = [kept & (side > 3.0), kept & (side < -3.0)]
-    total = max(int(kept.sum()), 1)
-    beyond, within = sorted(parts, key=lambda part: int(part.sum()))
-    if not _BEYOND_SHARES[0] <= beyond.sum() / total <= _BEYOND_SHARES[1]:
-        return None
-    inward = normal if beyond is parts[1] else -normal
-    spreads = [float(np.subtract(*np.percentile(smooth[part], [85, 15]))) for part in (beyond, within)]
-    if spreads[0] > _FLAT_SHARE * max(spreads[1], 1e-9):
-        return None
-    along = np.array([-inward[1], inward[0]])
-    steps = np.arange(-sum(smooth.shape), sum(smooth.shape))[:, None] * along + point
-    at = np.rint(steps).astype(int)
-    fits = (at >= 0).all(axis=1) & (at[:, 0] < smooth.shape[1]) & (at[:, 1] < smooth.shape[0])
-    steps, at = steps[fits], at[fits]
-    steps = steps[kept[at[:, 1], at[:, 0]]]
+    steps = _along(kept, point, normal)
     if len(steps) < min(smooth.shape) / 6:
         return None
-    rise = sharp_steps(smooth, steps, np.broadcast_to(inward, steps.shape), span)
-    same = np.sign(rise) == np.sign(np.nansum(rise))
-    seen = int((np.isfinite(rise) & same).sum())
-    return Line(point, inward) if seen >= max(_ALONG_SHARE * len(steps), min(smooth.shape) / 6) else None
+    rise = sharp_steps(smooth, steps, np.broadcast_to(normal, steps.shape), span)
+    same = np.isfinite(rise) & (np.sign(rise) == np.sign(np.nansum(rise)))
+    if same.sum() < max(_ALONG_SHARE * len(steps), min(smooth.shape) / 6):
+        return None
+    # every third pixel each way tells how much lies beyond and how it varies
+    rows, columns = np.ogrid[: smooth.shape[0] : 3, : smooth.shape[1] : 3]
+    thin, thin_kept = smooth[::3, ::3], kept[::3, ::3]
+    side = Line(point, normal).inside_px(columns, rows)
+    parts = [thin_kept & (side > 3.0), thin_kept & (side < -3.0)]
+    beyond, within = sorted(parts, key=lambda part: int(part.sum()))
+    if not _BEYOND_SHARES[0] <= beyond.sum() / max(int(thin_kept.sum()), 1) <= _BEYOND_SHARES[1]:
+        return None
+    spreads = [float(np.subtract(*np.percentile(thin[part], [85, 15]))) for part in (beyond, within)]
+    if spreads[0] > _FLAT_SHARE * max(spreads[1], 1e-9):
+        return None
+    return Line(point, normal if beyond is parts[1] else -normal)
+
+
+def _along(kept: Mask, point: Array, normal: Array) -> Array:
+    """Return points (column, row), a pixel apart, along a line where it runs through a mask."""
+    steps = np.arange(-sum(kept.shape), sum(kept.shape))[:, None] * np.array([-normal[1], normal[0]]) + point
+    at = np.rint(steps).astype(int)
+    fits = (at >= 0).all(axis=1) & (at[:, 0] < kept.shape[1]) & (at[:, 1] < kept.shape[0])
+    steps, at = steps[fits], at[fits]
+    return np.asarray(steps[kept[at[:, 1], at[:, 0]]])
 
 
 def sharp_steps(smooth: Array, points: Array, normals: Array, span: float) -> Array:

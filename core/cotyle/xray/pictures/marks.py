@@ -15,7 +15,7 @@ Mask = npt.NDArray[np.bool_]
 LARGEST_SHARE = 0.06
 """Longest side of a letter or pointer, as a share of the picture's shorter side; our choice."""
 
-_STEP_SHARE = 0.3
+_STEP_SHARE = 0.15
 _MOST_SHARE = 0.05
 
 
@@ -24,6 +24,8 @@ def find_marks(shown: npt.NDArray[np.float32], region: Mask) -> tuple[Mask, bool
 
     They can't (False) where more than a twentieth of the region would be marks: a picture reduced to black and white.
     """
+    if not region.any():
+        return np.zeros(shown.shape, dtype=bool), True
     low, high = (float(v) for v in np.percentile(shown[region], [0.1, 99.9]))
     span = max(high - low, 1e-6)
     largest = max(6, round(LARGEST_SHARE * min(shown.shape)))

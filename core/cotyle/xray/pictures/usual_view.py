@@ -6,8 +6,10 @@ Only by what the file or the user says of the patient's directions (DICOM Patien
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, read_only
@@ -51,7 +53,7 @@ def usual_view(picture: Radiograph) -> tuple[Radiograph, Array]:
 
 
 def _moved(picture: Radiograph, turned: bool, flip_columns: bool, flip_rows: bool, back: Array) -> Radiograph:
-    def moved(array: Array) -> Array:
+    def moved(array: npt.NDArray[Any]) -> npt.NDArray[Any]:
         flipped = array[:: -1 if flip_rows else 1, :: -1 if flip_columns else 1]
         return np.ascontiguousarray(flipped.T if turned else flipped)
 
@@ -59,7 +61,7 @@ def _moved(picture: Radiograph, turned: bool, flip_columns: bool, flip_rows: boo
     pitch = geometry.pixel_pitch_mm
     circle = picture.field_circle
     if circle is not None:
-        circle = FieldCircle(np.linalg.solve(back[:, :2], circle.center_px - back[:, 2]), circle.radius_px)
+        circle = FieldCircle(back[:, :2].T @ (circle.center_px - back[:, 2]), circle.radius_px)
     return replace(
         picture,
         attenuation=moved(picture.attenuation),
