@@ -3,8 +3,8 @@
 The scan is projected once for each view, with the femur of that side taken out: in theatre its head is gone and its
 shaft lies aside, nobody knows where. An old implant goes with it. What a reamer has taken away by then is a difference
 of two projections of the few voxels round the socket; metal is added by the exact length of each ray in it
-(:mod:`cotyle.xray.solids`). In the place of bone stand blood and saline, as dense as blood (common practice, no source);
-metal displaces the same.
+(:mod:`cotyle.xray.solids`). In the place of bone stand blood and saline, as dense as blood (common practice, no
+source); metal displaces the same.
 
 A reamer is a thin hemispherical shell here. The holes and teeth of a real one, its handle, and retractors are left out.
 """
