@@ -66,6 +66,27 @@ def test_any_view_gives_what_the_reference_gives(small_body, small_ready, primar
     np.testing.assert_allclose(line_integrals_of(small_ready, carm), exact, rtol=1e-4, atol=2e-5)
 
 
+@given(
+    primary=st.floats(-180, 180),
+    secondary=st.floats(-90, 90),
+    spacing=st.tuples(*[st.floats(0.5, 12)] * 3),
+    shear=st.floats(-0.4, 0.4),
+    size=st.integers(1, 40),
+)
+@settings(max_examples=60, deadline=None)
+def test_thick_slices_and_tilted_gantries_give_what_the_reference_gives(primary, secondary, spacing, shear, size):
+    steps = np.array([[1, 0, 0], [0, 1, shear], [0, 0, 1]]) * spacing
+    affine = np.eye(4)
+    affine[:3, :3] = steps
+    affine[:3, 3] = -steps @ [7.5, 9.0, 6.0]
+    hu = np.random.default_rng(size).integers(-1000, 1500, (13, 19, 16)).astype(np.int16)
+    volume = Volume(hu, affine)
+    carm = c_arm(primary, secondary, size=size)
+    exact = line_integrals(volume, carm, STRAIGHT)
+    picture = line_integrals_of(prepare(volume, STRAIGHT), carm)
+    np.testing.assert_allclose(picture, exact, rtol=1e-4, atol=1e-4 * max(float(exact.max()), 1e-3))
+
+
 def test_rays_that_run_exactly_between_two_axes_are_counted_once():
     volume = Volume(np.full((30, 30, 30), 1000, dtype=np.int16), np.eye(4))
     carm = c_arm(45, 0, size=9, isocenter=(14.5, 14.5, 14.5))
