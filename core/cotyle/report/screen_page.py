@@ -15,8 +15,8 @@ MISTAKES_VIEW = "ap_hip"
 _CAPTION = (
     "Simulated from the CT, level, tube under the table. Taken out: the femur, an old implant if there is one, bone "
     "reamed so far. The reamer is a steel dome without holes or handle. Orange: its outline, rim (dashed) and axis. "
-    "Yellow: teardrop, superolateral rim with the line between them, lower end of the sacroiliac joint (dotted: from there "
-    "to the axis). Green: ilio-ischial line."
+    "Yellow: teardrop, superolateral rim with the line between them, lower end of the sacroiliac joint (dotted: from "
+    "there to the axis). Green: ilio-ischial line."
 )
 _WRONG = (
     "Filled: the cup as it then lies, outlined orange; dashed blue: where it is planned. Same window and scale "

@@ -28,7 +28,7 @@ MISTAKE_WORDS = {
     Mistake.SHORT: f"{SHIFT_MM:g} mm short",
     Mistake.DEEP: f"{SHIFT_MM:g} mm too deep",
     Mistake.HIGH: f"{SHIFT_MM:g} mm too high",
-    Mistake.FACING_BACK: "facing back, same ellipse",
+    Mistake.FACING_BACK: "facing back instead of forward, with the same ellipse",
     Mistake.FORWARD: f"{SHIFT_MM:g} mm too far forward",
 }
 SHORT_MISTAKES = {
