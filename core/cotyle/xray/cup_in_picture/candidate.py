@@ -14,11 +14,11 @@ from cotyle.xray.carm import CArm
 from cotyle.xray.cup_in_picture.circle_poses import circles_behind
 from cotyle.xray.cup_in_picture.rim_ellipse import RimEllipse
 from cotyle.xray.cup_in_picture.shell_fit import ShellFit
-from cotyle.xray.cup_in_picture.shell_picture import step_axes
 from cotyle.xray.ellipse import Ellipse
 
-# what all edges err by together, and the place, at the cup; no residual shows it (docs/methods/cup_in_picture.md)
-_EDGES_MM, _PLACE_MM = 0.12, 0.03
+# what edges err by together, at the cup: at least, and as a multiple of how far they lie off the outline one by one;
+# what that does to the place; set so that stated intervals hold (docs/methods/cup_in_picture.md)
+_EDGES_MM, _OF_RESIDUAL, _PLACE = 0.15, 1.5, 0.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,10 +74,10 @@ class Candidate:
         return replace(self, covariance=read_only(self.picture_covariance + moves @ given @ moves.T))
 
 
-def candidate_of_fit(carm: CArm, fit: ShellFit) -> Candidate:
-    """Return the circle of a fitted shell."""
+def candidate_of_fit(carm: CArm, fit: ShellFit, residual_mm: float) -> Candidate:
+    """Return the circle of a fitted shell whose edges lie this far off its outline (root mean square)."""
     spread = _spread(fit.axes)
-    covariance = spread @ fit.covariance @ spread.T + _common_errors(carm, fit.state.rim)
+    covariance = spread @ fit.covariance @ spread.T + _common_errors(carm, fit.state.rim, residual_mm)
     return Candidate(fit.state.rim, read_only(covariance), read_only(covariance))
 
 
@@ -120,17 +120,19 @@ def _spread(axes: Array) -> Array:
     return spread
 
 
-def _common_errors(carm: CArm, rim: Circle) -> Array:
-    """Return the covariance of all edges moved outwards together, and of the rim's moved against the dome's."""
+def _common_errors(carm: CArm, rim: Circle, residual_mm: float) -> Array:
+    """Return the covariance of edges that err together; noise of single pixels doesn't show it.
+
+    All edges further out: the cup is nearer to the source. The rim's against the dome's: the axis turns, the more the
+    rounder the ellipse.
+    """
+    edges_mm = float(np.hypot(_EDGES_MM, _OF_RESIDUAL * residual_mm))
     ray = unit(rim.center_lps_mm - carm.source_lps_mm)
     away = float(np.linalg.norm(rim.center_lps_mm - carm.source_lps_mm))
-    center = _PLACE_MM**2 * np.eye(3) + (away * _EDGES_MM / rim.radius_mm) ** 2 * np.outer(ray, ray)
-    axes = step_axes(rim, carm.source_lps_mm)
-    tilt = _EDGES_MM / rim.radius_mm
-    # about the first axis the mouth turns to the source or away: the weaker direction
-    turns = np.diag([tilt**2, (tilt / 2.0) ** 2])
+    across_ray = float(np.linalg.norm(np.cross(ray, rim.normal_lps)))
+    turn = edges_mm / rim.radius_mm / max(across_ray, 0.2)
     covariance = np.zeros((6, 6))
-    covariance[:3, :3] = center
-    across = _spread(axes)[3:, 3:]
-    covariance[3:, 3:] = across @ turns @ across.T
+    covariance[:3, :3] = (_PLACE * edges_mm) ** 2 * np.eye(3)
+    covariance[:3, :3] += (away * edges_mm / rim.radius_mm) ** 2 * np.outer(ray, ray)
+    covariance[3:, 3:] = turn**2 * (np.eye(3) - np.outer(rim.normal_lps, rim.normal_lps))
     return covariance

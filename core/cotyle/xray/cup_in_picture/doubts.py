@@ -10,46 +10,44 @@ from cotyle.space.rotations import angle_between_deg
 from cotyle.xray.carm import CArm
 from cotyle.xray.cup_in_picture.candidate import Candidate
 from cotyle.xray.cup_in_picture.outline_support import Support
-from cotyle.xray.cup_in_picture.patch import Patch
 from cotyle.xray.cup_in_picture.rim_ellipse import RimEllipse
 from cotyle.xray.cup_in_picture.shell_fit import ShellFit
-from cotyle.xray.cup_in_picture.shell_picture import metal
 from cotyle.xray.ellipse import Ellipse
 
 # limits of the verdict (our choice, from trials on simulated pictures; see docs/methods/cup_in_picture.md)
 _LEAST_SUPPORT, _GOOD_SUPPORT = 0.4, 0.65
-# metal of 7 mm of titanium and more, against the range of the patch
-_DEEP, _LEAST_DARKNESS, _LEAST_WALL_MM = 2.5, 0.45, 1.2
-_MOST_RESIDUAL_MM = 0.35
+_MOST_RESIDUAL_MM, _GOOD_RESIDUAL_MM = 0.22, 0.16
+_LEAST_STEP = 3.5
+_OUTSIDE = 0.25
+_NO_CUP_DEG = 45.0
 _FAR_FROM_PLAN_MM, _FAR_FROM_PLAN_DEG, _DEPTH_OFF_PLAN_MM = 15.0, 25.0, 12.0
-_WALL_RATIO = 1.6
 
 
-def why_not_found(patch: Patch, fit: ShellFit, support: Support) -> str:
-    """Return why the fit is no cup, or nothing."""
+def why_not_found(fit: ShellFit, support: Support, nearest_to_plan_deg: float) -> str:
+    """Return why the fit is no cup, or nothing; the angle is that of the likelier of the two axes to the plan."""
     if not np.isfinite(fit.loss):
         return "the cup's outline could not be fitted"
     if support.share < _LEAST_SUPPORT:
         return f"only {support.share:.0%} of the cup's outline shows in the picture"
-    deep = patch.usable & (metal(patch, fit.state) > _DEEP)
-    added = float(np.median((fit.picture - fit.background)[deep])) if deep.any() else 0.0
-    spread = float(np.subtract(*np.quantile(patch.attenuation[patch.usable], [0.95, 0.05])))
-    if added < _LEAST_DARKNESS * spread or fit.state.thickness_mm < _LEAST_WALL_MM:
+    if support.step_in_noise < _LEAST_STEP:
         return "nothing as dense as metal lies where the cup was looked for"
+    if support.residual_mm > _MOST_RESIDUAL_MM:
+        return f"what shows where the cup was looked for fits its outline to {support.residual_mm:.2f} mm only"
+    if nearest_to_plan_deg > _NO_CUP_DEG:
+        return f"what shows where the cup was looked for is turned {nearest_to_plan_deg:.0f} deg against the plan"
     return ""
 
 
-def doubts_of_fit(fit: ShellFit, support: Support, planned: Cup) -> list[str]:
+def doubts_of_fit(fit: ShellFit, support: Support) -> list[str]:
     """Return what is odd about a fit."""
     notes = []
     if support.share < _GOOD_SUPPORT:
         notes.append(f"{support.share:.0%} of the cup's outline is borne out by the picture")
-    if support.residual_mm > _MOST_RESIDUAL_MM:
+    if support.residual_mm > _GOOD_RESIDUAL_MM:
         notes.append(f"the outline fits to {support.residual_mm:.2f} mm only: is it a hemisphere of this diameter?")
-    if not support.seen.all():
-        notes.append(f"{1.0 - support.seen.mean():.0%} of the cup's outline lies outside the picture's field")
-    if fit.state.thickness_mm * _WALL_RATIO < planned.shell_thickness_mm:
-        notes.append(f"the wall of the shell reads {fit.state.thickness_mm:.1f} mm, which is thin for a cup")
+    outside = 1.0 - float(support.seen.mean())
+    if outside > _OUTSIDE:
+        notes.append(f"{outside:.0%} of the cup's outline lies outside the picture's field")
     if not fit.settled:
         notes.append("the fit had not come to rest")
     return notes

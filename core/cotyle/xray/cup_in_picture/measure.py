@@ -10,6 +10,7 @@ import numpy.typing as npt
 from cotyle.cup.component import Cup, checked_cup_diameter_mm
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array
+from cotyle.space.rotations import angle_between_deg
 from cotyle.space.shapes import Circle
 from cotyle.xray.carm import CArm
 from cotyle.xray.cup_in_picture.candidate import Candidate, candidate_of_clicks, candidate_of_fit
@@ -135,14 +136,16 @@ def measure_cup(
     clicked = None if clicked_px is None else fit_rim_ellipse(clicked_px)
     patch, fit = _fitted(radiograph, carm, expected, planned.shell_thickness_mm, clicked)
     support = outline_support(patch, fit)
-    why_not = why_not_found(patch, fit, support)
+    other = twin_of(carm, fit.state.rim)
+    off_plan = [angle_between_deg(rim.normal_lps, planned.opening_axis_lps) for rim in (fit.state.rim, other)]
+    why_not = why_not_found(fit, support, min(off_plan))
     pivot = planned.center_lps_mm if pose_pivot_lps_mm is None else pose_pivot_lps_mm
     if not why_not:
-        twin = fit_shell(patch, fit.state.with_rim(twin_of(carm, fit.state.rim)), patch.usable)
-        pair = candidate_of_fit(carm, fit), candidate_of_fit(carm, twin)
+        twin = fit_shell(patch, fit.state.with_rim(other), patch.usable)
+        pair = candidate_of_fit(carm, fit, support.residual_mm), candidate_of_fit(carm, twin, support.residual_mm)
         # a bad fit of one is what speaks for the other: the better one's noise is the scale
         odds = (twin.loss - fit.loss) / min(fit.inflation, twin.inflation) * _LOSS_BELIEVED
-        notes = doubts_of_fit(fit, support, planned)
+        notes = doubts_of_fit(fit, support)
         residual = support.residual_mm * carm.magnification(fit.state.rim.center_lps_mm) / carm.pixel_pitch_mm[0]
     elif clicked is not None and not clicked.doubts:
         pair, odds, residual = candidate_of_clicks(carm, clicked, expected), 0.0, float("nan")

@@ -23,7 +23,7 @@ SURE = 0.95
 _NEAR_PLAN_DEG, _FAR_FROM_PLAN_DEG, _SHARE_FAR = 8.0, 25.0, 0.1
 _OUTLINE_SPEAKS = float(np.log(SURE / (1.0 - SURE)))
 # the outline never speaks louder than its shift against the common error of edges allows, nor than this
-_EDGES_MM, _MOST_OUTLINE = 0.12, 6.0
+_EDGES_MM, _MOST_OUTLINE = 0.12, 3.5
 _NEARLY_ONE_DEG = 4.0
 
 
