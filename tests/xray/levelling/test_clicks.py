@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from cotyle.errors import InputError
+from cotyle.space.side import Side
 from cotyle.xray.levelling.clicks import (
     ASYMMETRIC_RING_SD_MM,
     check_layout,
@@ -12,22 +13,42 @@ from cotyle.xray.levelling.clicks import (
     place_covariance,
     side_of,
 )
+from cotyle.xray.levelling.sacral_midline import sacral_midline
 from cotyle.xray.views import ViewName
 
-from tests.xray.levelling.clicked_pelves import ALL, POINTS, TUBEROSITIES, Errors, clicks_of, displaced, nominal, pelvis
+from tests.xray.levelling.clicked_pelves import (
+    ALL,
+    POINTS,
+    TUBEROSITIES,
+    Errors,
+    clicks_of,
+    displaced,
+    nominal,
+    pelvis,
+    places_of,
+)
 
 SWAPPED = {"left": "right", "right": "left"}
 
 
-def clicks(names=POINTS, view=ViewName.AP_PELVIS, most_deg=0.0):
+def clicks(names=POINTS, view=ViewName.AP_PELVIS, most_deg=0.0, side=None):
     known = pelvis(1)
-    carm = displaced(nominal(known, view), known, np.random.default_rng(5), most_deg, 5.0)
-    return known, nominal(known, view), clicks_of(carm, known, names, np.random.default_rng(6), Errors(0.0, False))
+    carm = displaced(nominal(known, view, side), known, np.random.default_rng(5), most_deg, 5.0)
+    return (
+        known,
+        nominal(known, view, side),
+        clicks_of(carm, known, names, np.random.default_rng(6), Errors(0.0, False)),
+    )
+
+
+def layout(known):
+    crest = sacral_midline(known.frame, known.landmarks["sacrum_midline"].lps_mm, known.sacrum).mean(axis=0)
+    return places_of(known) | {"sacral_crest": crest}
 
 
 def code_of(found, known, carm):
     with pytest.raises(InputError) as caught:
-        check_layout(found, known.landmarks, carm)
+        check_layout(found, layout(known), carm)
     return caught.value
 
 
@@ -35,12 +56,19 @@ def code_of(found, known, carm):
 @pytest.mark.parametrize("most_deg", [0.0, 15.0])
 def test_clicks_as_the_view_shows_them_pass(view, most_deg):
     known, carm, found = clicks(view=view, most_deg=most_deg)
-    check_layout(found, known.landmarks, carm)
+    check_layout(found, layout(known), carm)
+
+
+@pytest.mark.parametrize("side", Side)
+@pytest.mark.parametrize("view", [ViewName.OBTURATOR_OBLIQUE, ViewName.ILIAC_OBLIQUE])
+def test_clicks_on_an_oblique_view_pass(view, side):
+    known, carm, found = clicks(view=view, most_deg=15.0, side=side)
+    check_layout(found, layout(known), carm)
 
 
 def test_contours_as_the_view_shows_them_pass():
     known, carm, found = clicks(ALL, most_deg=12.0)
-    check_layout(found, known.landmarks, carm)
+    check_layout(found, layout(known), carm)
 
 
 def test_two_swapped_teardrops_are_named():

@@ -16,7 +16,7 @@ from itertools import combinations
 import numpy as np
 import numpy.typing as npt
 
-from cotyle.anatomy.landmarks import LANDMARK_NAMES, Landmark
+from cotyle.anatomy.landmarks import LANDMARK_NAMES
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, read_only
 from cotyle.space.side import Side
@@ -35,8 +35,9 @@ CONTOUR_SD_MM = 0.7
 # where the halves of the ring don't fit each other, they may also have moved against each other since the CT; ours
 ASYMMETRIC_RING_SD_MM = 5.0
 _ON_THE_RING = ("symphysis", "sacrum_midline", SACRAL_CREST, "coccyx_tip")
-# clicks nearer to each other than this in the view do not tell left from right, or up from down
-_APART_ACROSS_MM, _APART_UPWARD_MM = 30.0, 40.0
+# things nearer to each other than this in the view, or brought so near by such a turn of the patient, do not tell left
+# from right, or up from down
+_APART_MM, _TURNED_DEG = 15.0, 20.0
 
 
 @dataclass(frozen=True)
@@ -136,9 +137,10 @@ def checked_clicks(clicked: Mapping[str, npt.ArrayLike], carm: CArm) -> dict[str
     return found
 
 
-def check_layout(clicks: Mapping[str, Array], landmarks: Mapping[str, Landmark], carm: CArm) -> None:
+def check_layout(clicks: Mapping[str, Array], places_lps_mm: Mapping[str, Array], carm: CArm) -> None:
     """Refuse clicks whose sides are swapped, or that are mirrored or upside down, against the view's nominal picture.
 
+    ``places_lps_mm``: where the things clicked lie, by name; an end of a foramen or a line stands for its teardrop.
     A mirrored picture whose clicks were named after the mirrored picture looks like a true one and passes.
 
     Raises
@@ -146,17 +148,12 @@ def check_layout(clicks: Mapping[str, Array], landmarks: Mapping[str, Landmark],
     InputError
         ``clicks-swapped``, ``clicks-mirrored``, ``clicks-upside-down``.
     """
-    expected = {}
-    for name in clicks:
-        proxy = "sacrum_midline" if name == SACRAL_CREST else f"teardrop_{side_of(name)}"
-        proxy = name if name in landmarks else proxy
-        if proxy in landmarks:
-            expected[name] = carm.project(landmarks[proxy].lps_mm)
-    if not expected:
-        return
-    mm = np.asarray(carm.pixel_pitch_mm) * _depth_scale(carm, landmarks)
+    proxies = {name: f"teardrop_{side_of(name)}" if name in CONTOUR_NAMES else name for name in clicks}
+    into = np.cross(carm.column_direction_lps, carm.row_direction_lps)
+    axes = np.stack([carm.column_direction_lps, carm.row_direction_lps, into])
+    expected = {name: axes @ places_lps_mm[proxy] for name, proxy in proxies.items() if proxy in places_lps_mm}
     pairs = [pair for pair in combinations(expected, 2) if _tells_sides(*pair)]
-    across, across_wrong = _compared(pairs, expected, clicks, 0, _APART_ACROSS_MM / mm[0])
+    across, across_wrong = _compared(pairs, expected, clicks, 0)
     if across_wrong:
         if len(across) > 1 and len(across_wrong) == len(across):
             raise InputError(
@@ -169,8 +166,8 @@ def check_layout(clicks: Mapping[str, Array], landmarks: Mapping[str, Landmark],
             f"left and right do not fit: {_most_named(across_wrong)} on the wrong side of the others",
             "The patient's left must lie where columns are higher; swap the names or click again",
         )
-    exact = [name for name in expected if name in landmarks]
-    heights, upside_down = _compared(list(combinations(exact, 2)), expected, clicks, 1, _APART_UPWARD_MM / mm[1])
+    exact = [name for name in expected if name not in (*CONTOUR_NAMES, SACRAL_CREST)]
+    heights, upside_down = _compared(list(combinations(exact, 2)), expected, clicks, 1)
     if upside_down and len(upside_down) == len(heights):
         raise InputError("clicks-upside-down", "the clicks lie upside down", "Turn the picture with the feet downwards")
 
@@ -184,19 +181,19 @@ def _tells_sides(first: str, second: str) -> bool:
 
 
 def _compared(
-    pairs: Iterable[tuple[str, str]],
-    expected: Mapping[str, Array],
-    clicks: Mapping[str, Array],
-    axis: int,
-    apart_px: float,
+    pairs: Iterable[tuple[str, str]], expected: Mapping[str, Array], clicks: Mapping[str, Array], axis: int
 ) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
-    """Return the pairs that the view shows well apart along an axis, and those of them clicked the other way round."""
+    """Return the pairs that lie apart along columns or rows in any such view, and those clicked the other way round.
+
+    ``expected``: mm along columns, rows and into the picture. Apart means still so after a turn of 20 deg any way.
+    """
     apart, wrong = [], []
     for first, second in pairs:
-        gap = float(expected[first][axis] - expected[second][axis])
-        if abs(gap) > apart_px:
+        gap = expected[first] - expected[second]
+        aside = float(np.linalg.norm(np.delete(gap, axis)))
+        if abs(gap[axis]) > _APART_MM + np.tan(np.deg2rad(_TURNED_DEG)) * aside:
             apart.append((first, second))
-            if gap * float(clicks[first][axis] - clicks[second][axis]) < 0:
+            if gap[axis] * float(clicks[first][axis] - clicks[second][axis]) < 0:
                 wrong.append((first, second))
     return apart, wrong
 
@@ -205,8 +202,3 @@ def _most_named(pairs: Iterable[tuple[str, str]]) -> str:
     names = [name for pair in pairs for name in pair]
     most = max(names.count(name) for name in names)
     return " and ".join(dict.fromkeys(name for name in names if names.count(name) == most))
-
-
-def _depth_scale(carm: CArm, landmarks: Mapping[str, Landmark]) -> float:
-    middle = np.mean([landmark.lps_mm for landmark in landmarks.values()], axis=0)
-    return 1.0 / carm.magnification(middle)

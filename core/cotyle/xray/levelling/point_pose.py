@@ -162,9 +162,9 @@ def pose_near(
 ) -> PointPose:
     """Return the pose near any nominal one; parameters and errors as in :func:`pose_from_points`."""
     clicks = checked_clicks(clicked, nominal)
-    check_layout(clicks, known.landmarks, nominal)
     task = PointTask(known, nominal, clicks, Handle(_pivot(known.landmarks, side), np.eye(3)))
-    fit, left_out = without_wrong_clicks(task, task.usable())
+    check_layout(clicks, task.places, nominal)
+    fit, left_out = without_wrong_clicks(task, task.usable(view_deg[0]))
     return _report(task, fit, left_out, view_deg)
 
 
@@ -216,7 +216,7 @@ def _doubts_of_clicks(
     ]
     aside = [name for name in task.clicks if name not in used and name not in {each.name for each in left_out}]
     if aside:
-        text = f"not used, because the CT does not show where to expect it: {', '.join(aside)}"
+        text = f"not used, because the CT does not show where to expect it in this view: {', '.join(aside)}"
         doubts.append(Doubt("click-unused", text))
     if open_to_error:
         text = (

@@ -49,6 +49,8 @@ _MORE_STARTS = (0.0, -1.0, 1.0, -2.5, 2.5)
 # what a click costs whose contour is not seen from a pose: as one three SDs off
 _UNSEEN = 9.0
 _BONE_WITHIN_MM = 110.0
+# beyond this the beam grazes other parts of the posterior column; ours
+_FROM_THE_FRONT_DEG = 20.0
 # more wrong clicks than this share are no answer
 _MOST_WRONG = 0.2
 
@@ -119,15 +121,18 @@ class PointTask:
         """Size of a pixel at the hip, (2,)."""
         return np.asarray(self.nominal.pixel_pitch_mm) / self.nominal.magnification(self.handle.pivot_lps_mm)
 
-    def usable(self) -> tuple[str, ...]:
-        """Return the clicks whose landmark or bone is known.
+    def usable(self, primary_deg: float = 0.0) -> tuple[str, ...]:
+        """Return the clicks whose landmark or bone is known; the ilio-ischial line only in views from the front.
 
         Raises
         ------
         InputError
             ``clicks-few`` if less than two points (not lines) are among them.
         """
-        names = tuple(name for name in self.clicks if self._is_known(name))
+        aside = abs(primary_deg) > _FROM_THE_FRONT_DEG
+        names = tuple(
+            name for name in self.clicks if self._is_known(name) and not (aside and name in ILIOISCHIAL_NAMES)
+        )
         if sum(name in self.known.landmarks for name in names) < 2:
             raise InputError(
                 "clicks-few",
@@ -232,7 +237,7 @@ class PointTask:
                 seen = ilioischial_point(carm, self._bones[side], teardrop, side, float(self.clicks[name][1]))
             else:
                 if side not in outlines:
-                    outlines[side] = foramen_outline(carm, self._bones[side], self._places, side)
+                    outlines[side] = foramen_outline(carm, self._bones[side], self.places, side)
                 outline = outlines[side]
                 seen = None if outline is None else outline.end(name.split("_")[1], side)
             if seen is not None:
@@ -248,20 +253,24 @@ class PointTask:
         return Sighting(name, self.clicks[name], lps_mm, covariance, click_sd_mm / self.mm_per_px, across)
 
     @cached_property
-    def _places(self) -> dict[str, Array]:
-        return {name: mark.lps_mm for name, mark in self.known.landmarks.items()}
+    def places(self) -> dict[str, Array]:
+        """Landmarks and the middle of the sacral crest, LPS mm by name."""
+        places = {name: mark.lps_mm for name, mark in self.known.landmarks.items()}
+        if "sacrum_midline" in places:
+            places[SACRAL_CREST] = self._midline.mean(axis=0)
+        return places
 
     @cached_property
     def _midline(self) -> Array:
-        return sacral_midline(self.known.frame, self._places["sacrum_midline"], self.known.sacrum)
+        return sacral_midline(self.known.frame, self.known.landmarks["sacrum_midline"].lps_mm, self.known.sacrum)
 
     @cached_property
     def _bones(self) -> dict[Side, TriangleMesh]:
         """The hip bones round their teardrops: foramen and posterior column, all that the contours here run on."""
         return {
-            side: near_part(bone, self._places[f"teardrop_{side}"], _BONE_WITHIN_MM)
+            side: near_part(bone, self.places[f"teardrop_{side}"], _BONE_WITHIN_MM)
             for side, bone in self.known.hip_bones.items()
-            if f"teardrop_{side}" in self._places
+            if f"teardrop_{side}" in self.places
         }
 
 
