@@ -147,7 +147,7 @@ def draw_screen(rng: np.random.Generator) -> Screen:
     return Screen(
         logarithm=logarithm,
         # thin parts take up most of the intensities; a machine lets them burn out
-        low_percent=float(rng.uniform(0.5, 4.0) if logarithm else rng.uniform(15.0, 40.0)),
+        low_percent=float(rng.uniform(0.5, 4.0) if logarithm else rng.uniform(5.0, 20.0)),
         high_percent=float(rng.uniform(98.5, 99.9)),
         # intensity drowns bone in black; a screen brightens it
         exponent=float(rng.uniform(0.8, 1.25) if logarithm else rng.uniform(1.5, 3.0)),
