@@ -32,6 +32,10 @@ ORDER = (
     "The wall behind the cavity",
     "How sure the edges are",
     "What the screen will show",
+    "Reaming, step by step, on the AP pelvis",
+    "Reaming, step by step, on the AP hip",
+    "When it goes wrong",
+    "The view that shows the wall",
     "Landmarks",
     "Where this comes from",
 )
