@@ -24,8 +24,8 @@ from cotyle.xray.projector.wide_load import fetch_ahead, load_32_bits
 
 _ROWS, _COLUMNS = 8, 32
 _TILE = _ROWS * _COLUMNS
-# Pictures of fewer rays than this are made by one thread: handing them out costs more, and far more on a busy machine.
-_WORTH_SHARING = 8_000
+# A thread for each so many rays: one for less costs more than it brings, and far more on a busy machine.
+_WORTH_A_THREAD = 8_000
 # names of the rows of a tile's workspace
 _ENTER, _LEAVE, _AT_ROW, _AT_COLUMN, _PER_ROW, _PER_COLUMN, _PART_ROW, _PART_COLUMN, _WEIGHT, _TOTAL = range(10)
 _ONE, _TWO, _THREE = np.uint32(8), np.uint32(16), np.uint32(24)
@@ -65,10 +65,7 @@ def add_line_integrals(
         packed.precision is Precision.FAST,
         integrals,
     )
-    if integrals.size < _WORTH_SHARING:
-        _project(*arguments, 0, 1)
-    else:
-        in_threads(_project, *arguments)
+    in_threads(_project, *arguments, most=integrals.size // _WORTH_A_THREAD)
 
 
 @numba.njit(cache=True, fastmath=True, error_model="numpy")

@@ -16,6 +16,7 @@ from cotyle.space.arrays import Array
 from cotyle.xray.attenuation import AttenuationCurve, attenuation_curve
 from cotyle.xray.carm import CArm
 from cotyle.xray.projector.attenuation_grid import as_int16, in_memory
+from cotyle.xray.projector.threads import in_threads
 
 
 def line_integrals(volume: Volume, carm: CArm, curve: AttenuationCurve | None = None) -> npt.NDArray[np.float32]:
@@ -36,18 +37,11 @@ def line_integrals(volume: Volume, carm: CArm, curve: AttenuationCurve | None = 
     memory, steps = in_memory(as_int16(volume.voxels))
     linear = volume.lps_to_ijk[:3, :3]
     rays_lps = rays_of(carm)
-    return np.asarray(
-        _joseph(
-            memory,
-            steps,
-            np.array(volume.size, dtype=np.int64),
-            volume.to_ijk(carm.source_lps_mm),
-            rays_lps @ linear.T,
-            rays_lps,
-            table,
-            carm.size,
-        )
-    )
+    columns, rows = carm.size
+    integrals = np.zeros((rows, columns), dtype=np.float32)
+    counts, source = np.array(volume.size, dtype=np.int64), volume.to_ijk(carm.source_lps_mm)
+    in_threads(_joseph, memory, steps, counts, source, rays_lps @ linear.T, rays_lps, table, integrals)
+    return integrals
 
 
 def rays_of(carm: CArm) -> Array:
@@ -57,14 +51,13 @@ def rays_of(carm: CArm) -> Array:
     return np.stack([carm.detector_origin_lps_mm - carm.source_lps_mm, per_column, per_row])
 
 
-@numba.njit(parallel=True, cache=True, fastmath=True, error_model="numpy")
-def _joseph(memory, steps, counts, source, rays, rays_lps, table, size):  # type: ignore[no-untyped-def]
-    """Integrate over all pixels; ``rays`` and ``rays_lps`` hold, in voxels and in mm, the way from the source to
-    pixel (0, 0) and the steps to the next column and row.
+@numba.njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+def _joseph(memory, steps, counts, source, rays, rays_lps, table, integrals, first_row, row_step):  # type: ignore[no-untyped-def]
+    """Integrate over all pixels of a thread's rows; ``rays`` and ``rays_lps`` hold, in voxels and in mm, the way from
+    the source to pixel (0, 0) and the steps to the next column and row.
     """
-    columns, rows = size
-    integrals = np.zeros((rows, columns), dtype=np.float32)
-    for row in numba.prange(rows):
+    rows, columns = integrals.shape
+    for row in range(first_row, rows, row_step):
         for column in range(columns):
             direction = rays[0] + column * rays[1] + row * rays[2]
             way = rays_lps[0] + column * rays_lps[1] + row * rays_lps[2]
@@ -76,7 +69,6 @@ def _joseph(memory, steps, counts, source, rays, rays_lps, table, size):  # type
             ends = source[a] + first * direction[a], source[a] + last * direction[a]
             planes = _sum_over_planes(memory, steps, counts, source, direction, a, min(ends), max(ends), table)
             integrals[row, column] = planes * mm_per_plane
-    return integrals
 
 
 @numba.njit(cache=True, fastmath=True, error_model="numpy")
