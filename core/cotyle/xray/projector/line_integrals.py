@@ -18,7 +18,7 @@ planes that the reference would and differs from it by rounding alone; ``FAST`` 
 of a picture by the planes of one axis as long as none leans more than 1.8 steps a plane against it. What a picture
 needs is packed when first asked for, once for each main axis of the grid, and kept in the ready volume.
 
-The loops are compiled on the first use of a machine (some 20 s) and kept; :func:`warm_up` does it beforehand.
+The loops are compiled on the first use on a machine (8 s of CPU time) and kept; :func:`warm_up` does it beforehand.
 """
 
 from __future__ import annotations
