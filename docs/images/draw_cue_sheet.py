@@ -1,4 +1,4 @@
-"""Draw the picture of the cue sheet's method from a case of the demo: python docs/images/draw_cue_sheet.py cotyle-demo"""
+"""Draw the picture of the cue sheet's method from a demo case: python docs/images/draw_cue_sheet.py cotyle-demo"""
 
 from __future__ import annotations
 

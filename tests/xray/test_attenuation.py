@@ -16,6 +16,8 @@ from cotyle.xray.attenuation import (
 WATER = {40: 0.2683, 50: 0.2269, 60: 0.2059, 70: 0.1929, 80: 0.1837, 100: 0.1707}
 BONE_PER_GRAM = {40: 0.6655, 50: 0.4242, 60: 0.3148, 70: 0.2570, 80: 0.2229, 100: 0.1855}
 TITANIUM = {60: 3.452, 70: 2.416, 80: 1.826}
+# iron, cm2/g, from the same open library's Elam tables, computed apart from the values in the code
+IRON_PER_GRAM = {40: 3.6289, 50: 1.9574, 60: 1.2049, 70: 0.8164, 80: 0.5952, 100: 0.3717}
 
 
 @pytest.mark.parametrize(("kev", "per_cm"), WATER.items())
@@ -32,6 +34,11 @@ def test_cortical_bone_attenuates_as_in_the_tables(kev, per_gram):
 @pytest.mark.parametrize(("kev", "per_cm"), TITANIUM.items())
 def test_titanium_attenuates_as_in_the_tables(kev, per_cm):
     assert linear_attenuation_per_mm("titanium", kev) == pytest.approx(per_cm / 10, rel=1e-2)
+
+
+@pytest.mark.parametrize(("kev", "per_gram"), IRON_PER_GRAM.items())
+def test_iron_attenuates_as_in_the_tables(kev, per_gram):
+    assert linear_attenuation_per_mm("iron", kev) == pytest.approx(per_gram * 7.874 / 10, rel=5e-3)
 
 
 @pytest.mark.parametrize(("kev", "hu"), [(60, 1936), (70, 1559), (80, 1330), (100, 1087)])
