@@ -213,3 +213,20 @@ def test_a_c_arm_can_be_made_from_the_fields_of_a_registration():
         Tube.UNDER_TABLE,
     )
     np.testing.assert_array_equal(again.projection_matrix, carm.projection_matrix)
+
+
+@given(angles, st.tuples(st.floats(-60, 60), st.floats(-60, 60), st.floats(-60, 60)), st.integers(20, 400))
+def test_a_detail_shows_the_same_beam_round_a_point(turned, point, columns):
+    carm, center = positioned(*turned), np.array(point)
+    part = carm.detail(center, (40.0, 30.0), columns)
+    np.testing.assert_allclose(part.source_lps_mm, carm.source_lps_mm)
+    assert part.source_detector_mm == pytest.approx(carm.source_detector_mm)
+    # the point in the middle, and 40 mm beside it at its depth the picture's edge, half a pixel beyond the last centre
+    np.testing.assert_allclose(part.project(center), part.center_px, atol=1e-6)
+    edge = part.project(center + 40.0 * carm.column_direction_lps)
+    assert edge[0] == pytest.approx(columns - 0.5, abs=1e-6)
+    assert part.size[1] == pytest.approx(0.75 * columns, abs=0.5)
+    # the same point of the detector under both numberings
+    np.testing.assert_allclose(
+        carm.pixel_to_lps(carm.project(center + 5.0)), part.pixel_to_lps(part.project(center + 5.0))
+    )
