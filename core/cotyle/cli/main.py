@@ -210,6 +210,74 @@ def xray(
     run_xray(case, view, frame, film, angle, as_json)
 
 
+@app.command(name="compare")
+def compare_command(
+    case: CaseArgument,
+    images: Annotated[list[Path], typer.Argument(metavar="IMAGE...", help="Real X-ray pictures of one moment.")],
+    view: Annotated[
+        list[str],
+        typer.Option(
+            "--view", help="The view's name, as for 'xray'; once for all pictures or once for each, in their order."
+        ),
+    ],
+    cup_diameter: Annotated[
+        float | None,
+        typer.Option(
+            "--cup-diameter", help="Outer diameter in mm of the cup or reamer shown, if not the planned cup's."
+        ),
+    ] = None,
+    pixel_pitch: Annotated[
+        float | None, typer.Option("--pixel-pitch", help="Width of a pixel on the detector, mm.")
+    ] = None,
+    source_detector: Annotated[
+        float | None, typer.Option("--source-detector", help="Distance from source to detector, mm.")
+    ] = None,
+    source_isocenter: Annotated[
+        float | None, typer.Option("--source-isocenter", help="Distance from source to isocentre, mm.")
+    ] = None,
+    tube: Annotated[
+        str | None, typer.Option("--tube", help="Where the tube stood: under_table, over_table or cross_table.")
+    ] = None,
+    shown: Annotated[
+        str | None,
+        typer.Option("--shown", help="Directions in which columns and rows run, such as L/F (left, feet)."),
+    ] = None,
+    polarity: Annotated[
+        str | None, typer.Option("--polarity", help="bone_light or bone_dark, if the picture does not tell.")
+    ] = None,
+    picture_frame: Annotated[
+        list[int] | None,
+        typer.Option("--picture-frame", help="Number of the frame, from 1, in a file of several."),
+    ] = None,
+    angles: Annotated[
+        list[str] | None,
+        typer.Option("--angles", help="The machine's own primary and secondary angle, once for each picture: 30,-5."),
+    ] = None,
+    rim: Annotated[
+        list[str] | None,
+        typer.Option("--rim", help="Five or more points on the cup's rim, once for each picture: '412,300 430,288'."),
+    ] = None,
+    pdf: PdfOption = True,
+    as_json: JsonOption = False,
+) -> None:
+    """Find where the C-arm stood, and compare the cup in real pictures with the plan."""
+    from cotyle.cli.compare import PictureWords, run_compare
+
+    words = PictureWords(
+        view,
+        picture_frame or [],
+        shown,
+        polarity,
+        tube,
+        pixel_pitch,
+        source_detector,
+        source_isocenter,
+        angles or [],
+        rim or [],
+    )
+    run_compare(case, images, words, cup_diameter, pdf=pdf, as_json=as_json)
+
+
 def run(arguments: list[str] | None = None) -> int:
     """Entry point: run a command and end with its exit code, each error on one line."""
     given = sys.argv[1:] if arguments is None else arguments

@@ -44,7 +44,7 @@ def render_page(plan: PlanFile, measured: Measurements, figures: Mapping[str, by
 
     Nothing from the case is taken as markup (autoescape), and the page asks for nothing outside itself.
     """
-    return _rendered(
+    return rendered(
         "report.html.j2",
         figures,
         m=measured,
@@ -68,7 +68,7 @@ def render_page(plan: PlanFile, measured: Measurements, figures: Mapping[str, by
 
 def render_review(review: Review, landmarks: Landmarks, figures: Mapping[str, bytes]) -> str:
     """Return the page of a hip that could not be planned: why, where to look, and what to correct."""
-    return _rendered(
+    return rendered(
         "review.html.j2",
         figures,
         review=review,
@@ -77,7 +77,8 @@ def render_review(review: Review, landmarks: Landmarks, figures: Mapping[str, by
     )
 
 
-def _rendered(template: str, figures: Mapping[str, bytes], **content: Any) -> str:
+def rendered(template: str, figures: Mapping[str, bytes], **content: Any) -> str:
+    """Return a template filled in; figures are PNG by name."""
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, loader=FunctionLoader(_template), trim_blocks=True
     )
@@ -134,7 +135,7 @@ def tiles(plan: PlanFile, measured: Measurements) -> list[Tile]:
     return [
         Tile(
             "Inclination",
-            _minus(f"{angles.inclination_deg:.1f}"),
+            minus(f"{angles.inclination_deg:.1f}"),
             "deg",
             f"{2 * spread.inclination_deg:.1f}" if spread else "",
             f"{stated}; target {target.inclination_deg:g}",
@@ -142,7 +143,7 @@ def tiles(plan: PlanFile, measured: Measurements) -> list[Tile]:
         ),
         Tile(
             "Anteversion",
-            _minus(f"{angles.anteversion_deg:.1f}"),
+            minus(f"{angles.anteversion_deg:.1f}"),
             "deg",
             f"{2 * spread.anteversion_deg:.1f}" if spread else "",
             f"{stated}; target {target.anteversion_deg:g}",
@@ -200,11 +201,11 @@ def _data_uri(png: bytes) -> str:
 
 
 def _deg(value: float) -> str:
-    return _minus(f"{value:.1f}°")
+    return minus(f"{value:.1f}°")
 
 
 def _mm(value: float) -> str:
-    return _minus(f"{value:.1f} mm")
+    return minus(f"{value:.1f} mm")
 
 
 def _percent(value: float) -> str:
@@ -213,10 +214,10 @@ def _percent(value: float) -> str:
 
 def _signed(value: float) -> str:
     text = f"{value:+.1f}"
-    return "0.0" if text in ("+0.0", "-0.0") else _minus(text)
+    return "0.0" if text in ("+0.0", "-0.0") else minus(text)
 
 
-def _minus(text: str) -> str:
+def minus(text: str) -> str:
     """Return the text with true minus signs, which line up with plus."""
     return text.replace("-", "−")
 
@@ -285,7 +286,7 @@ def _native_rows(measured: Measurements) -> list[tuple[str, str]]:
     found = angles.get(Definition.RADIOGRAPHIC)
     if found is not None:
         words = "inclination, anteversion (radiographic)"
-        rows.append((words, f"{found.inclination_deg:.1f}°, {_minus(f'{found.anteversion_deg:.1f}')}°"))
+        rows.append((words, f"{found.inclination_deg:.1f}°, {minus(f'{found.anteversion_deg:.1f}')}°"))
     for words, value, unit in (
         ("lateral centre-edge angle", native.lateral_center_edge_angle_deg, "°"),
         ("acetabular index", native.acetabular_index_deg, "°"),
@@ -293,15 +294,15 @@ def _native_rows(measured: Measurements) -> list[tuple[str, str]]:
         ("anterior sector angle", native.anterior_sector_angle_deg, "°"),
         ("posterior sector angle", native.posterior_sector_angle_deg, "°"),
     ):
-        rows.append((words, "not known" if value is None else _minus(f"{value:.1f}{unit}")))
+        rows.append((words, "not known" if value is None else minus(f"{value:.1f}{unit}")))
     index = native.extrusion_index
     rows.append(("extrusion index", "not known" if index is None else f"{100 * index:.0f} %"))
-    ratio = "" if native.crowe_subluxation is None else _minus(f" ({native.crowe_subluxation:.2f})")
+    ratio = "" if native.crowe_subluxation is None else minus(f" ({native.crowe_subluxation:.2f})")
     rows.append(("Crowe group", f"{native.crowe_group or 'not known'}{ratio}"))
     head = native.head_displacement
     if head is not None:
         place = "in a false socket" if head.in_false_socket else "partly out of its socket"
-        way = _minus(f"{head.superior_mm:.0f} mm up, {head.lateral_mm:.0f} mm lateral")
+        way = minus(f"{head.superior_mm:.0f} mm up, {head.lateral_mm:.0f} mm lateral")
         rows.append(("femoral head", f"{place}, {way}"))
     return rows
 

@@ -13,7 +13,7 @@ from cotyle.xray.registration.bone_model import BoneModel, bone_model
 from cotyle.xray.registration.joined import join_views
 from cotyle.xray.registration.motion import Handle
 from cotyle.xray.registration.register import Registration, RoughPose, register
-from cotyle.xray.registration.verdict import Verdict
+from cotyle.xray.verdict import Verdict
 from cotyle.xray.views import ViewName
 
 from tests.validation.theatre.pairs import follow

@@ -14,7 +14,7 @@ from cotyle.space.arrays import Array, as_vector
 from cotyle.xray.carm import CArm
 from cotyle.xray.registration.motion import Handle, handle_of, pose_between
 from cotyle.xray.registration.register import Registration
-from cotyle.xray.registration.verdict import Verdict
+from cotyle.xray.verdict import Verdict
 
 MACHINE_SD = (0.5, 2.0)
 """How well a machine tells its own motion by default, deg and mm: one standard deviation (our choice)."""
@@ -73,18 +73,18 @@ def join_views(
     if len(registrations) < 2 or len(expected) != len(registrations) - 1:
         raise InputError("registration-join", "two or more pictures are joined, each with a motion from the first")
     common = Handle(as_vector(point_lps_mm, "point"), np.eye(3))
-    machine = np.diag(np.repeat(np.square(machine_sd), 3))
+    machine = np.diag(np.repeat(np.square(np.array(machine_sd, dtype=float)), 3))
     count = len(registrations)
     covariances = [each.covariance_of(common) for each in registrations]
     information = np.zeros((6 * count, 6 * count))
     right = np.zeros(6 * count)
     worst, agree = np.zeros(6), True
     for which, covariance in enumerate(covariances):
-        _add(information, which, which, np.linalg.inv(covariance))
+        _add(information, which, which, _inverse(covariance))
     for which, (each, carm) in enumerate(zip(registrations[1:], expected, strict=True), start=1):
         # small motions x of the found poses to the true ones obey x_i = x_0 + apart, up to the machine's error
         apart = common.numbers_of(pose_between(each.carm, carm))
-        weight = np.linalg.inv(machine)
+        weight = _inverse(machine)
         for row, sign_row in ((which, 1.0), (0, -1.0)):
             right[6 * row : 6 * row + 6] += sign_row * weight @ apart
             for column, sign in ((which, 1.0), (0, -1.0)):
@@ -92,13 +92,17 @@ def join_views(
         distance = apart @ np.linalg.solve(covariances[0] + covariances[which] + machine, apart)
         agree &= bool(chi2.sf(distance, 6) > _UNLIKELY)
         worst = max(worst, apart, key=lambda numbers: float(np.abs(numbers).max()))
-    whole = np.linalg.inv(information)
+    whole = _inverse(information)
     moves = (whole @ right).reshape(count, 6)
     joined = tuple(
         _moved(each, common, move, whole[6 * which : 6 * which + 6, 6 * which : 6 * which + 6], agree)
         for which, (each, move) in enumerate(zip(registrations, moves, strict=True))
     )
     return JoinedViews(joined, agree, float(np.linalg.norm(worst[:3])), float(np.linalg.norm(worst[3:])))
+
+
+def _inverse(matrix: Array) -> Array:
+    return np.asarray(np.linalg.inv(matrix), dtype=float)
 
 
 def _add(matrix: Array, row: int, column: int, block: Array) -> None:

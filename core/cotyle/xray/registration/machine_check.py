@@ -61,7 +61,7 @@ def check_machine(fixed: EdgePicture, linear: Linear, bone: ReadyVolume, carm: C
     )
     weighted = linear.weight * linear.slopes
     normal, mixed = linear.normal, _flat(weighted) @ _flat(slopes).T
-    pose_change = -np.linalg.solve(normal + 1e-9 * np.diag(np.diag(normal)), mixed)
+    pose_change = np.asarray(-np.linalg.solve(normal + 1e-9 * np.diag(np.diag(normal)), mixed), dtype=float)
     # slopes of the machine that no change of the pose can imitate
     own = slopes + np.tensordot(pose_change.T, linear.slopes, axes=1)
     own_weighted = linear.weight * own

@@ -18,17 +18,16 @@ from cotyle.xray.registration.motion import Handle, handle_of
 from cotyle.xray.registration.quality import Quality, quality_of
 from cotyle.xray.registration.refine import Match, refine
 from cotyle.xray.registration.search import search
-from cotyle.xray.registration.verdict import Verdict, judged
+from cotyle.xray.registration.verdict import is_good, judged
+from cotyle.xray.verdict import Verdict
 
-_SEARCHES = ((64, 3.2), (96, 3.2), (128, 1.6))
+_SEARCHES = ((64, 3.2, 1.0, 720), (64, 3.2, 2.0, 1800), (96, 3.2, 1.0, 720), (128, 1.6, 1.5, 720))
+"""Longest side of the picture, voxel size of the bone, width of the cloud and its number of pictures, of one search
+after another."""
 _FIRST_PX, _FIRST_MM = 128, 1.6
 _LAST_LEVELS = ((256, 1.6), (384, 0.0))
 _CHECK_PX, _CHECK_MM = 256, 1.6
-"""Longest side of the picture and voxel size of the bone: of one search after another, and level by level."""
-
-_EVALUATIONS = 720
-_GOOD_ENOUGH = 0.7
-"""Share explained at the first fine level that makes a further search needless."""
+"""Longest side of the picture and voxel size of the bone, level by level."""
 
 # What the scatter of the residuals does not know: the same error all over the picture. Chosen on the simulated theatre
 # pictures, see docs/methods/registration.md.
@@ -133,16 +132,16 @@ def _first_match(picture: Radiograph, rough: RoughPose, handle: Handle, bone: Bo
     larger = _of_longest(picture.size, _FIRST_PX)
     fine = edge_picture(picture.attenuation, picture.usable, larger)
     best, most = None, -np.inf
-    for attempt, (longest, level_mm) in enumerate(_SEARCHES):
+    for attempt, (longest, level_mm, wide, pictures) in enumerate(_SEARCHES):
         small = _of_longest(picture.size, longest)
         coarse = edge_picture(picture.attenuation, picture.usable, small)
         carm, cloud = rough.carm.resized(small), len(_SEARCHES) * seed + attempt
-        found = search(coarse, bone.levels[level_mm], carm, handle, rough.sd, _EVALUATIONS, cloud)
+        found = search(coarse, bone.levels[level_mm], carm, handle, wide * np.array(rough.sd), pictures, cloud)
         match = refine(fine, bone.levels[_FIRST_MM], rough.carm.resized(larger), handle, found.numbers)
-        explained = quality_of(fine, match.linear).explained
-        if best is None or explained > most:
-            best, most = match, explained
-        if explained > _GOOD_ENOUGH:
+        quality = quality_of(fine, match.linear)
+        if best is None or quality.explained > most:
+            best, most = match, quality.explained
+        if is_good(quality):
             break
     assert best is not None
     return best

@@ -19,6 +19,9 @@ from cotyle.xray.registration.motion import Handle
 from cotyle.xray.registration.simulated_edges import simulated_edges
 
 _POPULATION = 18
+_PULL = np.array([0.001, 0.001, 0.001, 0.001, 0.001, 0.006])
+"""A slight pull to the rough pose, so that the cloud does not wander off the picture; more in depth, which is weakly
+seen."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,8 +73,7 @@ def search(
             tried = cloud.ask()
             pictures = simulated_edges(bone, carm, handle, np.array(tried) * scale)
             costs = [
-                # a slight pull to the rough pose, so that the cloud does not wander off the picture
-                0.002 * float(numbers @ numbers) - likeness(fixed, picture)
+                float(_PULL @ numbers**2) - likeness(fixed, picture)
                 for numbers, picture in zip(tried, pictures, strict=True)
             ]
             cloud.tell(tried, costs)

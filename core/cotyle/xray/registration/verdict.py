@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
-
 import numpy as np
 
 from cotyle.space.arrays import Array
 from cotyle.xray.registration.quality import Quality
+from cotyle.xray.verdict import Verdict
 
 GOOD_SHIFT_MM, MOST_SHIFT_MM = 0.6, 0.75
 GOOD_EXPLAINED, LEAST_EXPLAINED = 0.5, 0.4
@@ -15,12 +14,9 @@ GOOD_EXPLAINED, LEAST_EXPLAINED = 0.5, 0.4
 _FAR_SD = 4.0
 
 
-class Verdict(StrEnum):
-    """What may be done with a pose."""
-
-    CONVERGED = "converged"
-    DOUBTFUL = "doubtful"
-    FAILED = "failed"
+def is_good(quality: Quality) -> bool:
+    """Return whether edges agree as well as they do after a right match."""
+    return quality.local_shift_mm <= GOOD_SHIFT_MM and quality.explained >= GOOD_EXPLAINED
 
 
 def judged(quality: Quality, settled: bool, from_rough_sd: Array) -> tuple[Verdict, tuple[str, ...]]:

@@ -1,0 +1,282 @@
+"""Plan against real pictures: pose of each C-arm, levelling, the cup in the pictures and how it differs from the plan.
+
+Pure functions; nothing here writes a file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from cotyle.case.stages import PlannedCup, Progress
+from cotyle.cup.orientation import Definition
+from cotyle.errors import InputError
+from cotyle.image.volume import Volume
+from cotyle.space.arrays import Array
+from cotyle.xray.carm import CArm
+from cotyle.xray.cup_in_picture.candidate import Candidate
+from cotyle.xray.cup_in_picture.measure import CupInPicture
+from cotyle.xray.cup_in_picture.orientation_deviation import (
+    KnownOrientation,
+    KnownShift,
+    known_orientations,
+    known_shift,
+)
+from cotyle.xray.cup_in_picture.several_views import PlacedPicture, measure_cup_in_views
+from cotyle.xray.levelling.levelling import Levelling, levelling_of
+from cotyle.xray.pictures.radiograph import Radiograph
+from cotyle.xray.registration.bone_model import bone_model
+from cotyle.xray.registration.joined import JoinedViews, join_views
+from cotyle.xray.registration.motion import Handle, pose_between
+from cotyle.xray.registration.register import Registration, RoughPose, register
+from cotyle.xray.verdict import Verdict
+from cotyle.xray.views import Machine, ViewName, free_view, view_angles_deg, view_center
+
+MEASURING_FRAME = "supine"
+
+
+@dataclass(frozen=True, eq=False)
+class PictureOfView:
+    """A real picture in its usual view, by which name it was taken, and points clicked on the rim of its cup.
+
+    ``to_file`` (2x3) takes its pixels to those of its file. ``turned_to_deg`` holds the machine's own angles (primary,
+    secondary) if they are known, not only the view's name.
+    """
+
+    radiograph: Radiograph
+    view: ViewName
+    to_file: Array
+    clicked_px: Array | None = None
+    turned_to_deg: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class ComparedPicture:
+    """A picture, its pose, and how the pelvis lies to its beam (None where the pose failed)."""
+
+    picture: PictureOfView
+    registration: Registration
+    levelling: Levelling | None
+
+
+@dataclass(frozen=True, eq=False)
+class FoundCup:
+    """The cup that was found, against the plan.
+
+    Parameters
+    ----------
+    measured:
+        As found in the pictures.
+    orientations:
+        By frame and definition, with deviations.
+    shift:
+        From the planned centre to the one found, in the supine frame.
+    depth_left_mm, depth_left_sd_mm:
+        How far the dome's floor still stands from the planned floor along the planned axis; negative beyond it.
+    """
+
+    measured: CupInPicture
+    orientations: dict[str, dict[Definition, KnownOrientation]]
+    shift: KnownShift
+    depth_left_mm: float
+    depth_left_sd_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """Everything that was read off the pictures.
+
+    Parameters
+    ----------
+    pictures:
+        In the order given.
+    joined:
+        How the pictures fit together, where the machine's own motion between them is known.
+    cup:
+        None where no cup was found; then ``cup_reasons`` says why.
+    verdict, doubts:
+        Of the whole, and what is said of it.
+    """
+
+    pictures: tuple[ComparedPicture, ...]
+    joined: JoinedViews | None
+    cup: FoundCup | None
+    cup_reasons: tuple[str, ...]
+    cup_diameter_mm: float
+    verdict: Verdict
+    doubts: tuple[str, ...]
+
+
+def compare(
+    planned: PlannedCup,
+    scan: Volume,
+    labels: Volume,
+    pictures: Sequence[PictureOfView],
+    cup_diameter_mm: float,
+    progress: Progress = lambda _: None,
+) -> Comparison:
+    """Find where each C-arm stood and how the cup in the pictures lies against the plan.
+
+    Parameters
+    ----------
+    planned, scan, labels:
+        The case; the label map on the scan's grid.
+    pictures:
+        One or more of the same moment. Where each tells its machine's angles, they are matched together.
+    cup_diameter_mm:
+        Outer diameter of the cup, or of the reamer, that they show.
+
+    Raises
+    ------
+    InputError
+        ``picture-geometry`` where the machine is not known, and those of reading the cup.
+    """
+    rough = [_rough_pose(planned, each) for each in pictures]
+    progress("making the bone ready")
+    bone = bone_model(scan, labels)
+    found = []
+    for number, (each, start) in enumerate(zip(pictures, rough, strict=True), start=1):
+        progress(f"matching picture {number}")
+        found.append(register(each.radiograph, start, bone))
+    joined = _joined(planned, pictures, [start.carm for start in rough], found)
+    registrations = tuple(found) if joined is None else joined.registrations
+    compared = tuple(
+        ComparedPicture(each, registration, _levelling(planned, each, registration))
+        for each, registration in zip(pictures, registrations, strict=True)
+    )
+    progress("measuring the cup")
+    cup, reasons = _found_cup(planned, compared, cup_diameter_mm)
+    verdict, doubts = _verdict(compared, cup)
+    return Comparison(compared, joined, cup, reasons, cup_diameter_mm, verdict, doubts)
+
+
+def _rough_pose(planned: PlannedCup, picture: PictureOfView) -> RoughPose:
+    known = picture.radiograph.geometry
+    missing = [
+        words
+        for value, words in (
+            (known.pixel_pitch_mm, "pixel pitch on the detector"),
+            (known.source_detector_mm, "distance from source to detector"),
+            (known.source_isocenter_mm, "distance from source to isocentre"),
+            (known.tube, "place of the tube"),
+        )
+        if value is None
+    ]
+    if missing:
+        raise InputError(
+            "picture-geometry",
+            f"neither the picture nor you say the {' and the '.join(missing)}",
+            "Give --pixel-pitch, --source-detector, --source-isocenter and --tube as the machine's manual states them",
+        )
+    columns, rows = picture.radiograph.size
+    pitch, tube = known.pixel_pitch_mm, known.tube
+    distance, isocenter = known.source_detector_mm, known.source_isocenter_mm
+    assert pitch is not None
+    assert tube is not None
+    assert distance is not None
+    assert isocenter is not None
+    machine = Machine(tube, distance, isocenter, (pitch[0] * columns, pitch[1] * rows), (columns, rows))
+    side = planned.plan.side
+    primary, secondary = picture.turned_to_deg or view_angles_deg(picture.view, side)
+    points = {name: mark.lps_mm for name, mark in planned.anatomy.landmarks.items()}
+    center = view_center(picture.view, points, side)
+    view = free_view(picture.view, planned.pelvis.supine, center, primary, secondary, machine, side)
+    return RoughPose(view.carm, center)
+
+
+def _joined(
+    planned: PlannedCup, pictures: Sequence[PictureOfView], nominal: Sequence[CArm], found: Sequence[Registration]
+) -> JoinedViews | None:
+    known = all(each.turned_to_deg is not None for each in pictures)
+    if len(pictures) < 2 or not known or any(each.verdict is Verdict.FAILED for each in found):
+        return None
+    # the machine turned about its isocentre; all that lies between the rough and the found pose of the first picture is
+    # how the patient lies to the machine, and holds for the others, too
+    lie = pose_between(nominal[0], found[0].carm)
+    expected = [
+        _about_same_isocenter(nominal[0], each, pictures[0], picture).moved(lie)
+        for each, picture in zip(nominal[1:], pictures[1:], strict=True)
+    ]
+    return join_views(found, expected, planned.cup.center_lps_mm)
+
+
+def _about_same_isocenter(first: CArm, other: CArm, of_first: PictureOfView, of_other: PictureOfView) -> CArm:
+    """Return the other pose with its isocentre put where the first one's lies."""
+
+    def isocenter(carm: CArm, picture: PictureOfView) -> Array:
+        distance = picture.radiograph.geometry.source_isocenter_mm
+        assert distance is not None
+        return np.asarray(carm.source_lps_mm + distance * carm.normal_lps)
+
+    shift = isocenter(first, of_first) - isocenter(other, of_other)
+    return replace(
+        other,
+        source_lps_mm=other.source_lps_mm + shift,
+        detector_origin_lps_mm=other.detector_origin_lps_mm + shift,
+    )
+
+
+def pose_covariance(registration: Registration, point_lps_mm: Array) -> Array:
+    """Return the covariance of a pose, turns (rad) about the LPS axes through a point, then shifts (mm), 6x6."""
+    to_rad = np.diag([np.deg2rad(1.0)] * 3 + [1.0] * 3)
+    return np.asarray(to_rad @ registration.covariance_of(Handle(point_lps_mm, np.eye(3))) @ to_rad)
+
+
+def _levelling(planned: PlannedCup, picture: PictureOfView, registration: Registration) -> Levelling | None:
+    if registration.verdict is Verdict.FAILED:
+        return None
+    return levelling_of(
+        registration.carm,
+        planned.pelvis.frames,
+        view_angles_deg(picture.view, planned.plan.side),
+        covariance=pose_covariance(registration, planned.cup.center_lps_mm),
+    )
+
+
+def _found_cup(
+    planned: PlannedCup, compared: Sequence[ComparedPicture], diameter_mm: float
+) -> tuple[FoundCup | None, tuple[str, ...]]:
+    usable = [each for each in compared if each.registration.verdict is not Verdict.FAILED]
+    if not usable:
+        return None, ("without a pose of the C-arm no cup is measured",)
+    center = planned.cup.center_lps_mm
+    placed = [
+        PlacedPicture(
+            each.picture.radiograph,
+            each.registration.carm,
+            pose_covariance(each.registration, center),
+            each.picture.clicked_px,
+        )
+        for each in usable
+    ]
+    measured = measure_cup_in_views(placed, diameter_mm, planned.cup, center)
+    if measured.taken is None or measured.verdict is Verdict.FAILED:
+        return None, measured.notes
+    frames = planned.pelvis.frames
+    depth, sd = _depth_left(planned, measured.taken)
+    orientations = known_orientations(measured.taken, frames.values(), planned.plan.side)
+    shift = known_shift(measured.taken, planned.cup, frames[MEASURING_FRAME])
+    return FoundCup(measured, orientations, shift, depth, sd), measured.notes
+
+
+def _depth_left(planned: PlannedCup, found: Candidate) -> tuple[float, float]:
+    """Return the way from the dome's floor to the planned floor along the planned axis, and its deviation."""
+    axis, last = planned.cup.opening_axis_lps, planned.reamers[-1]
+    floor = float(last.end_center_lps_mm @ axis) - 0.5 * last.diameter_mm
+    here = float(found.rim.center_lps_mm @ axis) - found.rim.radius_mm
+    return here - floor, float(np.sqrt(axis @ found.covariance[:3, :3] @ axis))
+
+
+def _verdict(compared: Sequence[ComparedPicture], cup: FoundCup | None) -> tuple[Verdict, tuple[str, ...]]:
+    doubts = []
+    for number, each in enumerate(compared, start=1):
+        where = f"picture {number}: " if len(compared) > 1 else ""
+        doubts += [where + reason for reason in (*each.registration.reasons, *each.picture.radiograph.doubts)]
+    verdicts = [each.registration.verdict for each in compared]
+    if all(verdict is Verdict.FAILED for verdict in verdicts):
+        return Verdict.FAILED, tuple(doubts)
+    cup_sure = cup is not None and cup.measured.verdict is Verdict.CONVERGED
+    sure = cup_sure and all(verdict is Verdict.CONVERGED for verdict in verdicts)
+    return (Verdict.CONVERGED if sure else Verdict.DOUBTFUL), tuple(doubts)
