@@ -262,7 +262,7 @@ def _passes(
         if len(which):
             yield axis, which, False
     mixed = np.flatnonzero(~single)
-    followed = np.array([_axes_followed(in_voxels[at], size) for at in mixed]).reshape(-1, 3)
+    followed = np.array([_axes_followed(in_voxels[at], size) for at in mixed], dtype=bool).reshape(-1, 3)
     for axis in range(3):
         which = mixed[followed[:, axis]]
         if len(which):
