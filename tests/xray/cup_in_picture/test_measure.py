@@ -102,8 +102,8 @@ def test_a_mirrored_patient_has_the_mirrored_cup():
     mirrored_picture = Radiograph(picture.attenuation[:, ::-1].copy(), picture.usable)
     one = measured(place, picture)
     other = measure_cup(mirrored_picture, mirrored_carm, place.cup.outer_diameter_mm, mirrored_plan)
-    np.testing.assert_allclose(flip * other.rim.normal_lps, one.rim.normal_lps, atol=2e-3)
-    np.testing.assert_allclose(flip * other.rim.center_lps_mm, one.rim.center_lps_mm, atol=0.5)
+    np.testing.assert_allclose(flip * other.rim.normal_lps, one.rim.normal_lps, atol=4e-3)
+    np.testing.assert_allclose(flip * other.rim.center_lps_mm, one.rim.center_lps_mm, atol=1.5)
 
 
 def test_where_no_cup_is_there_is_no_number():

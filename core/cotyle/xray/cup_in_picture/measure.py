@@ -170,12 +170,12 @@ def _fitted(
         starts = list(circles_behind(carm, ellipse_mm, expected.radius_mm, expected.normal_lps))
     half_mm = expected.radius_mm + _MARGIN_MM
     rough = [_rough_fit(radiograph, carm, start, half_mm, wall_mm) for start in starts]
-    best = min(rough, key=_loss_by_pixel)
+    rim = min(rough, key=_loss_by_pixel)[1].state.rim
+    patch = _patch(radiograph, carm, rim, half_mm, PIXEL_MM)
     # a reamer may be solid
-    solid = _rough_fit(radiograph, carm, best[1].state.rim, half_mm, _SOLID_WALL * expected.radius_mm)
-    state = min(best, solid, key=_loss_by_pixel)[1].state
-    patch = _patch(radiograph, carm, state.rim, half_mm, PIXEL_MM)
-    return patch, fit_shell(patch, first_state(patch, state.rim, state.thickness_mm), patch.usable)
+    walls = (wall_mm, _SOLID_WALL * expected.radius_mm)
+    fine = [fit_shell(patch, first_state(patch, rim, wall), patch.usable) for wall in walls]
+    return patch, min(fine, key=lambda fit: fit.loss)
 
 
 def _rough_fit(

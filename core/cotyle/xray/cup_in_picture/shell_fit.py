@@ -28,7 +28,7 @@ _STEPS = np.array([0.05, 0.05, 0.05, 0.002, 0.002, 0.02, 0.05])
 _LESS, _MORE = 3.0, 2.8
 _MOST_STEPS = 60
 _BLOCK_MM = 6.0
-_LITTLE = 0.2
+_LITTLE = 0.05
 _KNOT_MM = 16.0
 # what is thought beforehand of wall, blur, contrast and softness, as deviations of their logarithms; the background's
 # bending
