@@ -50,6 +50,12 @@ class Linear:
         return np.asarray((self.weight * self.slopes).reshape(6, -1) @ flat.T, dtype=float)
 
     @property
+    def invertible(self) -> Array:
+        """The normal matrix with just enough on its diagonal to be inverted, also where the picture shows nothing."""
+        normal = self.normal
+        return np.asarray(normal + 1e-9 * np.diag(np.diag(normal)) + 1e-9 * np.eye(6))
+
+    @property
     def pulls(self) -> FloatPicture:
         """Each pixel's part of the right side, (6, rows, columns)."""
         return np.asarray((self.weight * self.slopes * self.residual).sum(axis=1))
@@ -86,8 +92,7 @@ def sandwich(linear: Linear) -> Array:
     Zeger SL, Biometrika 1986;73:13-22.
     """
     summed = in_blocks(linear.pulls)
-    normal = linear.normal
-    inverse = np.linalg.inv(normal + 1e-9 * np.diag(np.diag(normal)) + 1e-12 * np.eye(6))
+    inverse = np.linalg.inv(linear.invertible)
     return np.asarray(inverse @ (summed @ summed.T) @ inverse)
 
 

@@ -60,12 +60,11 @@ def check_machine(fixed: EdgePicture, linear: Linear, bone: ReadyVolume, carm: C
         [linear.gain * (each - linear.moving) / step for each, step in zip(pictures, _STEPS, strict=True)]
     )
     weighted = linear.weight * linear.slopes
-    normal, mixed = linear.normal, _flat(weighted) @ _flat(slopes).T
-    pose_change = np.asarray(-np.linalg.solve(normal + 1e-9 * np.diag(np.diag(normal)), mixed), dtype=float)
+    pose_change = np.asarray(-np.linalg.solve(linear.invertible, _flat(weighted) @ _flat(slopes).T), dtype=float)
     # slopes of the machine that no change of the pose can imitate
     own = slopes + np.tensordot(pose_change.T, linear.slopes, axes=1)
     own_weighted = linear.weight * own
-    inverse = np.linalg.inv(_flat(own_weighted) @ _flat(own).T + 1e-12 * np.eye(3))
+    inverse = np.linalg.inv(_flat(own_weighted) @ _flat(own).T + 1e-9 * np.eye(3))
     pulls = in_blocks((own_weighted * linear.residual).sum(axis=1))
     estimate = inverse @ pulls.sum(axis=1)
     sd = np.sqrt(np.diag(inverse @ (pulls @ pulls.T) @ inverse))
@@ -84,7 +83,7 @@ def _flat(pictures: npt.NDArray[Any]) -> Array:
 
 
 def _doubts(estimate: Array, sd: Array) -> tuple[str, ...]:
-    if float(((estimate / sd)[:2] ** 2).sum()) < _EVIDENCE:
+    if float(((estimate / np.maximum(sd, 1e-9))[:2] ** 2).sum()) < _EVIDENCE:
         return ()
     share, away = 100.0 * estimate[0], float(np.hypot(*estimate[1:]))
     return (

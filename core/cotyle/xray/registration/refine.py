@@ -60,9 +60,9 @@ def refine(
     while True:
         linear = linear_at(fixed, bone, carm, handle, numbers)
         cost = robust_cost(fixed, linear.moving)
-        normal, pull = linear.normal, linear.pulls.sum(axis=(1, 2), dtype=float)
+        normal, pull = linear.invertible, linear.pulls.sum(axis=(1, 2), dtype=float)
         for _ in range(4):
-            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)) + 1e-12 * np.eye(6), pull)
+            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), pull)
             tried = robust_cost(fixed, simulated_edges(bone, carm, handle, (numbers + step)[None])[0])
             if tried < cost:
                 break

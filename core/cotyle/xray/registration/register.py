@@ -21,7 +21,13 @@ from cotyle.xray.registration.search import search
 from cotyle.xray.registration.verdict import is_good, judged
 from cotyle.xray.verdict import Verdict
 
-_SEARCHES = ((64, 3.2, 1.0, 720), (64, 3.2, 2.0, 1800), (96, 3.2, 1.0, 720), (128, 1.6, 1.5, 720))
+_SEARCHES = (
+    (64, 3.2, 1.0, 720),
+    (64, 3.2, 2.0, 1800),
+    (64, 3.2, 2.5, 1800),
+    (96, 3.2, 1.5, 1000),
+    (128, 1.6, 2.0, 1400),
+)
 """Longest side of the picture, voxel size of the bone, width of the cloud and its number of pictures, of one search
 after another."""
 _FIRST_PX, _FIRST_MM = 128, 1.6
@@ -136,7 +142,7 @@ def _first_match(picture: Radiograph, rough: RoughPose, handle: Handle, bone: Bo
         small = _of_longest(picture.size, longest)
         coarse = edge_picture(picture.attenuation, picture.usable, small)
         carm, cloud = rough.carm.resized(small), len(_SEARCHES) * seed + attempt
-        found = search(coarse, bone.levels[level_mm], carm, handle, wide * np.array(rough.sd), pictures, cloud)
+        found = search(coarse, bone.levels[level_mm], carm, handle, rough.sd, pictures, cloud, wide)
         match = refine(fine, bone.levels[_FIRST_MM], rough.carm.resized(larger), handle, found.numbers)
         quality = quality_of(fine, match.linear)
         if best is None or quality.explained > most:

@@ -40,6 +40,7 @@ def search(
     sd: npt.ArrayLike,
     evaluations: int,
     seed: int,
+    width: float = 1.0,
     start: npt.ArrayLike | None = None,
 ) -> FoundPose:
     """Return the best pose found with a number of simulated pictures.
@@ -58,22 +59,26 @@ def search(
         How far the rough pose may be off: one standard deviation of each number.
     evaluations, seed:
         Number of pictures, and the seed of the cloud: the same seed finds the same.
+    width:
+        Width of the cloud at its start.
     start:
         Numbers to start from; 0 by default.
     """
     import cma
 
     scale = np.asarray(sd, dtype=float)
+    # a wide cloud is for rough poses that are worse than said, but depth is never let go
+    pull = _PULL / np.array([width**2] * 5 + [1.0])
     first = np.zeros(6) if start is None else np.asarray(start, dtype=float) / scale
     options = {"maxfevals": evaluations, "popsize": _POPULATION, "seed": seed + 1, "verbose": -9, "tolx": 1e-3}
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        cloud = cma.CMAEvolutionStrategy(first, 0.7, options)
+        cloud = cma.CMAEvolutionStrategy(first, 0.7 * width, options)
         while not cloud.stop():
             tried = cloud.ask()
             pictures = simulated_edges(bone, carm, handle, np.array(tried) * scale)
             costs = [
-                float(_PULL @ numbers**2) - likeness(fixed, picture)
+                float(pull @ numbers**2) - likeness(fixed, picture)
                 for numbers, picture in zip(tried, pictures, strict=True)
             ]
             cloud.tell(tried, costs)
