@@ -17,6 +17,8 @@ LARGEST_SHARE = 0.06
 
 _STEP_SHARE = 0.15
 _MOST_SHARE = 0.05
+_LEAST_PX = 8
+_NOISES = 2.5
 
 
 def find_marks(shown: npt.NDArray[np.float32], region: Mask) -> tuple[Mask, bool]:
@@ -29,31 +31,54 @@ def find_marks(shown: npt.NDArray[np.float32], region: Mask) -> tuple[Mask, bool
     low, high = (float(v) for v in np.percentile(shown[region], [0.1, 99.9]))
     span = max(high - low, 1e-6)
     largest = max(6, round(LARGEST_SHARE * min(shown.shape)))
-    found = np.zeros(shown.shape, dtype=bool)
+    sure, likely = np.zeros(shown.shape, dtype=bool), np.zeros(shown.shape, dtype=bool)
     for sign in (1.0, -1.0):
-        end = high if sign > 0 else -low
-        found |= _marks_at_end(sign * shown, end, span, largest) & region
+        of_end = _marks_at_end(sign * shown, high if sign > 0 else -low, span, largest)
+        sure |= of_end[0] & region
+        likely |= of_end[1] & region
+    # the other letters of a line of text
+    found = sure | (likely & (ndimage.distance_transform_edt(~sure) <= largest / 2)) if sure.any() else sure
     if found.sum() > _MOST_SHARE * region.sum():
         return np.zeros(shown.shape, dtype=bool), False
     return ndimage.binary_dilation(found, iterations=2), True
 
 
-def _marks_at_end(grey: npt.NDArray[np.float32], end: float, span: float, largest: int) -> Mask:
-    """Return small parts at the light end that are sharp along most of their outline."""
+def _marks_at_end(grey: npt.NDArray[np.float32], end: float, span: float, largest: int) -> tuple[Mask, Mask]:
+    """Return small parts at the light end that are sharp along most of their outline: beyond noise, and at all."""
     light = grey >= end - 0.05 * span
     labels, count = ndimage.label(light, structure=np.ones((3, 3)))
     if count == 0:
-        return np.zeros(grey.shape, dtype=bool)
+        return np.zeros(grey.shape, dtype=bool), np.zeros(grey.shape, dtype=bool)
     boxes = ndimage.find_objects(labels)
-    small = np.array([max(s.stop - s.start for s in box) <= largest for box in boxes])
-    candidate = np.concatenate([[False], small])[labels]
+    small = np.array([False] + [max(s.stop - s.start for s in box) <= largest for box in boxes])
+    candidate = small[labels]
     around = ndimage.binary_dilation(candidate, iterations=1) & ~light
     # a pixel just outside a part, against the lightest beside it: the whole step within one pixel
     step = ndimage.grey_dilation(np.where(light, grey, grey.min()), size=3) - grey
-    sharp = around & (step > _STEP_SHARE * span)
+    noise = _noise_beside(grey, light, grey <= end - 0.95 * span)
     nearest = ndimage.grey_dilation(np.where(candidate, labels, 0), size=3)
     outline = np.bincount(nearest[around], minlength=count + 1)
-    sharply = np.bincount(nearest[sharp], minlength=count + 1)
-    keep = (sharply >= 0.5 * np.maximum(outline, 1)) & (outline > 0)
-    keep[0] = False
-    return np.asarray(keep[labels] & candidate)
+
+    def sharp(least: npt.ArrayLike) -> npt.NDArray[np.bool_]:
+        along = np.bincount(nearest[around & (step > least)], minlength=count + 1)
+        return np.asarray(small & (outline > 0) & (along >= 0.5 * outline))
+
+    likely = sharp(_STEP_SHARE * span)
+    enough = np.bincount(labels.ravel(), minlength=count + 1) >= _LEAST_PX
+    sure = likely & enough & sharp(np.maximum(_STEP_SHARE * span, _NOISES * noise))
+    return sure[labels], likely[labels]
+
+
+def _noise_beside(grey: npt.NDArray[np.float32], light: Mask, dark: Mask) -> npt.NDArray[np.float64]:
+    """Return the deviation of grey around each pixel, both ends of the scale and their neighbours left out.
+
+    Metal that hardly any photon passes is black and white grains: each is sharp, none stands out from the rest. Where
+    all is at an end of the scale there is no such noise: 0.
+    """
+    free = ~ndimage.binary_dilation(light) & ~dark
+    share, mean, square = (
+        ndimage.uniform_filter(np.where(free, values, 0.0), 11) for values in (1.0, grey, grey.astype(float) ** 2)
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        spread = np.sqrt(np.maximum(square / share - (mean / share) ** 2, 0.0))
+    return np.asarray(np.where(share > 0.03, spread, 0.0))
