@@ -1,0 +1,149 @@
+"""``cotyle compare``: a picture with a known cup is measured, and what must not be measured is refused or failed."""
+
+import json
+import shutil
+
+import numpy as np
+import pytest
+from cotyle.cup.orientation import Definition, orientation_of_axis
+from cotyle.space.frames import frame_from_left_and_superior
+from cotyle.space.side import Side
+from cotyle.xray.registration.motion import pose_between
+from PIL import Image
+
+from tests.conftest import outcome
+from tests.xray.registration.scenes import SIZE, c_arm, picture_from, take
+
+GEOMETRY = (
+    "--pixel-pitch",
+    300.0 / SIZE,
+    "--source-detector",
+    1000,
+    "--source-isocenter",
+    680,
+    "--tube",
+    "under_table",
+)
+SHOWN = ("--shown", "L/F", "--polarity", "bone_light")
+HOW = ("--view", "ap_hip", *GEOMETRY, *SHOWN, "--no-pdf")
+
+
+def png(path, attenuation):
+    low, high = np.percentile(attenuation, [0.5, 99.9])
+    grey = np.clip((attenuation - low) / (high - low), 0.0, 1.0)
+    Image.fromarray((65535 * grey).astype(np.uint16)).save(path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def scene(sample_series):
+    _, volume, truth = sample_series
+    return take(volume, truth, Side.RIGHT)
+
+
+@pytest.fixture(scope="module")
+def compared(planned_case, scene, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("compared")
+    case = folder / "case"
+    shutil.copytree(planned_case.folder, case)
+    image = png(folder / "seen.png", scene.picture.attenuation)
+    arguments = ["compare", case, image, *HOW, "--cup-diameter", 50, "--json"]
+    code, out, err = outcome([str(each) for each in arguments])
+    assert code == 0, err
+    return case, json.loads(out)
+
+
+def test_the_pose_and_the_cup_are_found(compared, scene, planned_case):
+    case, printed = compared
+    file = json.loads((case / "comparison-1.json").read_text(encoding="utf-8"))
+    assert printed == {"comparison": 1, **file}
+    assert file["registration"]["verdict"] == "converged"
+    source = np.array(file["registration"]["source_lps_mm"])
+    assert np.linalg.norm(source - scene.true.source_lps_mm) < 6.0
+    frames = planned_case.measurements["frames"]["app"]
+    assert set(file["orientation"]) == {"app", "supine", "standing"}
+    axis = np.array(file["cup"]["opening_axis_lps"])
+    true = np.array([0.62 * Side.RIGHT.lateral_sign, -0.33, -0.71])
+    assert np.rad2deg(np.arccos(axis @ true / np.linalg.norm(true))) < 1.5
+    found = file["orientation"]["app"]["radiographic"]
+    again = orientation_of_axis(axis, app_frame(frames), Side.RIGHT, Definition.RADIOGRAPHIC)
+    assert found["inclination_deg"] == pytest.approx(again.inclination_deg, abs=1e-3)
+    assert file["levelling"]["supine"]["moves"].keys() == {"picture_turn_deg", "table_roll_deg", "cranial_deg"}
+
+
+def app_frame(fields):
+    return frame_from_left_and_superior("app", fields["origin_lps_mm"], fields["left"], fields["superior"])
+
+
+def test_the_report_gets_a_section_and_pictures(compared):
+    case, _ = compared
+    page = (case / "report.html").read_text(encoding="utf-8")
+    assert page.count("Picture 1 against the plan") == 1
+    assert "research software" in page.lower()
+    names = {path.name for path in (case / "figures").glob("comparison-1-*.png")}
+    assert names == {f"comparison-1-1-{each}.png" for each in ("overlay", "simulated", "difference", "blink")}
+
+
+def test_a_second_comparison_is_put_beside_the_first(compared, scene, command, tmp_path):
+    case, _ = compared
+    image = png(tmp_path / "mirrored.png", scene.picture.attenuation[:, ::-1])
+    code, out, err = command("compare", case, image, *HOW, "--json")
+    assert code == 0, err
+    second = json.loads(out)
+    assert second["comparison"] == 2
+    assert second["verdict"] == "failed"
+    assert second["cup"] is None
+    assert second["orientation"] == {}
+    assert second["warnings"]
+    page = (case / "report.html").read_text(encoding="utf-8")
+    assert page.count("Picture 1 against the plan") == page.count("Picture 2 against the plan") == 1
+
+
+@pytest.mark.parametrize(
+    ("without", "word"),
+    [
+        ("--pixel-pitch", "pixel pitch"),
+        ("--source-detector", "detector"),
+        ("--tube", "tube"),
+        ("--shown", "usual view"),
+    ],
+)
+def test_what_nobody_said_is_asked_for(own_case, scene, command, tmp_path, without, word):
+    image = png(tmp_path / "seen.png", scene.picture.attenuation)
+    given = list(HOW)
+    at = given.index(without)
+    code, _, err = command("compare", own_case, image, *given[:at], *given[at + 2 :])
+    assert code == 2
+    assert word in err
+    assert "Traceback" not in err
+    assert not list(own_case.glob("comparison-*"))
+
+
+def test_a_black_picture_and_three_clicked_points_are_refused(own_case, scene, command, tmp_path):
+    black = tmp_path / "black.png"
+    Image.fromarray(np.zeros((SIZE, SIZE), dtype=np.uint16)).save(black)
+    code, _, err = command("compare", own_case, black, *HOW)
+    assert code == 2
+    assert err.strip().count("\n") <= 3
+    image = png(tmp_path / "seen.png", scene.picture.attenuation)
+    code, _, err = command("compare", own_case, image, *HOW, "--rim", "100,100 120,130 140,90")
+    assert code == 2
+    assert "5" in err
+    assert not list(own_case.glob("comparison-*"))
+
+
+def test_two_pictures_with_the_machines_angles_are_joined(own_case, scene, sample_series, command, tmp_path):
+    _, volume, truth = sample_series
+    oblique = c_arm(scene.pivot, primary=-35.0).moved(pose_between(scene.rough, scene.true))
+    images = [
+        png(tmp_path / "first.png", scene.picture.attenuation),
+        png(tmp_path / "second.png", picture_from(volume, truth, Side.RIGHT, oblique, seed=4).attenuation),
+    ]
+    angles = ("--angles=0,0", "--angles=-35,0")
+    views = ("--view", "ap_hip", "--view", "obturator_oblique")
+    arguments = (*views, *angles, *GEOMETRY, *SHOWN, "--no-pdf", "--cup-diameter", 50, "--json")
+    code, out, err = command("compare", own_case, *images, *arguments)
+    assert code == 0, err
+    joined = json.loads(out)
+    assert joined["views_agree"] is True
+    assert joined["uncertainty"]["center_shift_mm"]["anterior"] < 2.0
