@@ -35,6 +35,12 @@ def test_a_face_that_looks_across_a_fossa_at_the_same_bone_is_not_inner():
     assert surface.corners_lps_mm[..., 0] == pytest.approx(-20)
 
 
+def test_a_face_folded_into_the_bone_is_not_inner():
+    bone = join(box([-30, -40, -40], [0, 40, 40]), box([-20, -10, -10], [5, 10, 10]))
+    surface = inner_surface(bone, [25, 0, 0], MEDIAL)
+    assert surface.corners_lps_mm[..., 0] == pytest.approx(-30)
+
+
 def test_the_wrong_side_is_refused():
     with pytest.raises(InputError, match="inner-surface-missing"):
         inner_surface(box([-4, -40, -40], [0, 40, 40]), [-25, 0, 0], MEDIAL)

@@ -38,8 +38,10 @@ InImage = Callable[[Array], BoolArray]
 
 # beyond these a result is called doubtful; common practice, no source
 _PLANES_APART_DEG = 2.0
-# synthetic pelves without a spur: up to 3.6 mm; what stands out by more than the foot is passed over with the spur
-_SPUR_MM, _SPUR_FOOT_MM = 3.7, 1.0
+# Height at which a point begins to leave what may be a spur, and at which it has left it; what stands out by more than
+# the foot is passed over with the spur. Synthetic pelves without one: up to 3.6 mm, a few up to 4 mm; there a step
+# would move the whole plane by a degree for a tenth of a millimetre.
+_SPUR_MM, _SURE_SPUR_MM, _SPUR_FOOT_MM = 3.5, 4.5, 1.0
 # healthy synthetic pelves: up to 3.2 mm and 4.6 deg
 _STEP_MM, _TURN_DEG = 4.5, 6.0
 # A plane known less well than this (one SD of tilt, rotation, obliquity) carries no plan.
@@ -83,10 +85,15 @@ def find_plane_points(
     else:
         spurs, passed_over = _spurs(bones, halves, plane, held)
         if spurs:
-            bare, free = _found_twice(surfaces, seeds, held, passed_over)
+            bare, _ = _found_twice(surfaces, seeds, held, passed_over)
             findings += _spur_findings(spurs)
             moved = {name: bare.points_lps_mm[name] - plane.points_lps_mm[name] for name in spurs}
-            plane = bare
+            partly = {
+                name: plane.points_lps_mm[name] + _spur_share(spurs[name]) * way
+                for name, way in moved.items()
+                if spurs[name] < _SURE_SPUR_MM
+            }
+            plane, free = _found_twice(surfaces, seeds, held | partly, passed_over)
     apart_deg = angle_between_deg(plane.frame.posterior, free.frame.posterior)
     if apart_deg > _PLANES_APART_DEG:
         text = f"two ways to find the anterior pelvic plane differ by {apart_deg:.1f} deg; check its points"
@@ -165,6 +172,12 @@ def _spurs(
     return spurs, passed_over
 
 
+def _spur_share(height_mm: float) -> float:
+    """Share of the way off what may be a spur, 0 to 1, without a step."""
+    share = min(max((height_mm - _SPUR_MM) / (_SURE_SPUR_MM - _SPUR_MM), 0.0), 1.0)
+    return share * share * (3.0 - 2.0 * share)
+
+
 def _twin(name: str) -> str:
     side = side_of(name)
     return f"{name.removesuffix(f'_{side}')}_{side.opposite}"
@@ -175,12 +188,16 @@ def _spur_findings(spurs: Mapping[str, float]) -> list[Finding]:
         Finding(
             "spur-beside-landmark",
             f"a spur of bone stands {height_mm:.0f} mm out of the mirror image of the other half at "
-            f"{name.replace('_', ' ')} and was passed over: check this point",
+            f"{name.replace('_', ' ')} and was passed over{_in_part(height_mm)}: check this point",
             concerns=(Concern.FRAME,),
             landmarks=(name,),
         )
         for name, height_mm in spurs.items()
     ]
+
+
+def _in_part(height_mm: float) -> str:
+    return "" if height_mm >= _SURE_SPUR_MM else f" in part ({100 * _spur_share(height_mm):.0f} %)"
 
 
 def _detected(

@@ -107,7 +107,9 @@ def inner_surface(
     chosen = np.flatnonzero(candidate)
     if len(chosen):
         lifted = centroids[chosen] + _LIFT_MM * normals[chosen]
-        chosen = chosen[cross(hip_bone, lifted, medial).next_entry_mm() > CLEAR_OF_BONE_MM]
+        met = cross(hip_bone, lifted, medial)
+        # a sliver in a fold of the surface may face the pelvis from within the bone
+        chosen = chosen[(met.next_entry_mm() > CLEAR_OF_BONE_MM) & ~met.inside()]
     if not len(chosen):
         raise InputError(
             "inner-surface-missing",
