@@ -41,7 +41,7 @@ _PLANES_APART_DEG = 2.0
 # Height at which a point begins to leave what may be a spur, and at which it has left it; what stands out by more than
 # the foot is passed over with the spur. Synthetic pelves without one: up to 3.6 mm, a few up to 4 mm; there a step
 # would move the whole plane by a degree for a tenth of a millimetre.
-_SPUR_MM, _SURE_SPUR_MM, _SPUR_FOOT_MM = 3.5, 4.5, 1.0
+_SPUR_MM, _SURE_SPUR_MM, _SPUR_FOOT_MM = 3.4, 4.1, 1.0
 # healthy synthetic pelves: up to 3.2 mm and 4.6 deg
 _STEP_MM, _TURN_DEG = 4.5, 6.0
 # A plane known less well than this (one SD of tilt, rotation, obliquity) carries no plan.
