@@ -17,7 +17,11 @@ PLATFORM = ROOT / "platform_plugin"
 
 # a room imports only what stands before it
 ROOMS = ["space", "image", "anatomy", "cup", "xray", "case", "report", "cli"]
-FOLDERS_OF_ANATOMY = ["shapes", "metal", "segmentation", "sockets"]
+# so does a folder within a room; files beside the folders are for all of them, or come last
+FOLDERS = {
+    "anatomy": ["shapes", "metal", "segmentation", "sockets"],
+    "xray": ["projector", "pictures", "registration", "cup_in_picture", "levelling"],
+}
 FREE_TO_ALL = {"errors", "files"}
 PACKAGE_WORDS = {"__version__", "CAUTION"}
 # what the sample generator may use: it makes scans, so it must not know how they are measured; an implant is placed
@@ -73,14 +77,16 @@ def test_a_room_imports_only_rooms_before_it():
     assert [fault for path in python_files(CORE) for fault in direction_faults(path)] == []
 
 
-def test_a_folder_of_anatomy_imports_only_folders_before_it():
-    order = {name: place for place, name in enumerate(FOLDERS_OF_ANATOMY)}
+@pytest.mark.parametrize("room", FOLDERS)
+def test_a_folder_of_a_room_imports_only_folders_before_it(room):
+    order = {name: place for place, name in enumerate(FOLDERS[room])}
+    assert {path.name for path in (CORE / room).iterdir() if path.is_dir()} - {"__pycache__"} == set(order)
     faults = [
         f"{path.relative_to(ROOT)} imports {module}"
-        for path in python_files(CORE / "anatomy")
+        for path in python_files(CORE / room)
         for module in imported_modules(path)
-        if module.startswith("cotyle.anatomy.")
-        and order.get(module.split(".")[2], -1) > order.get(path.relative_to(CORE / "anatomy").parts[0], len(order))
+        if module.startswith(f"cotyle.{room}.")
+        and order.get(module.split(".")[2], -1) > order.get(path.relative_to(CORE / room).parts[0], len(order))
     ]
     assert faults == []
 

@@ -16,15 +16,18 @@ from cotyle.case.comparison import ComparedPicture, Comparison
 from cotyle.case.stages import PlannedCup
 from cotyle.image.volume import Volume
 from cotyle.report import ink
+from cotyle.space.arrays import Array
 from cotyle.space.mesh import TriangleMesh
 from cotyle.xray.carm import CArm
-from cotyle.xray.outlines import hemisphere_outline, silhouette_px
+from cotyle.xray.outlines import hemisphere_outline, joined, silhouette_segments
 from cotyle.xray.projector.line_integrals import ReadyVolume, line_integrals_of, prepare
 from cotyle.xray.verdict import Verdict
 
 _WIDTH_PX = 560
 _LONGEST_PX = 640
 _BLINK_MS = 700
+_LONG_MM = 40.0
+"""Shorter edges of bone are left out: rough spots at the joints, which no picture shows."""
 
 Grey = npt.NDArray[np.float64]
 
@@ -124,11 +127,15 @@ def _outlined(planned: PlannedCup, comparison: Comparison, each: ComparedPicture
 def _draw_edges(axes: object, carm: CArm, surfaces: Mapping[str, TriangleMesh], name: str, color: str) -> None:
     if name not in surfaces:
         return
-    segments = silhouette_px(carm, surfaces[name])
-    # one broken line draws faster than thousands of short ones
-    broken = np.full((len(segments), 3, 2), np.nan)
-    broken[:, :2] = segments
-    axes.plot(*broken.reshape(-1, 2).T, color=color, linewidth=0.5, alpha=0.8)  # type: ignore[attr-defined]
+    lines = [
+        carm.project(line) for line in joined(silhouette_segments(carm, surfaces[name])) if _length(line) > _LONG_MM
+    ]
+    for line in lines:
+        axes.plot(*line.T, color=color, linewidth=0.7, alpha=0.85)  # type: ignore[attr-defined]
+
+
+def _length(line_lps_mm: Array) -> float:
+    return float(np.linalg.norm(np.diff(line_lps_mm, axis=0), axis=1).sum())
 
 
 def _drawn(grey: Grey, words: str) -> Figure:
