@@ -8,6 +8,7 @@ import pytest
 from cotyle.cup.orientation import Definition, orientation_of_axis
 from cotyle.space.frames import frame_from_left_and_superior
 from cotyle.space.side import Side
+from cotyle.xray.levelling.levelling import levelling_of
 from cotyle.xray.registration.motion import pose_between
 from PIL import Image
 
@@ -130,6 +131,33 @@ def test_a_black_picture_and_three_clicked_points_are_refused(own_case, scene, c
     assert code == 2
     assert "5" in err
     assert not list(own_case.glob("comparison-*"))
+
+
+def test_clicked_points_level_a_picture_that_cannot_be_matched(own_case, scene, planned_case, command, tmp_path):
+    noise = np.random.default_rng(1).normal(size=(SIZE, SIZE))
+    image = png(tmp_path / "noise.png", noise)
+    marks = planned_case.measurements["landmarks"]
+    names = ("teardrop_left", "teardrop_right", "symphysis", "hip_center_left", "hip_center_right", "sacrum_midline")
+    pixels = {name: scene.true.project(np.array(marks[name]["lps_mm"])) for name in names}
+    seen = {name: pixel.tolist() for name, pixel in pixels.items() if (0 < pixel).all() and (pixel < SIZE - 1).all()}
+    assert len(seen) >= 4
+    clicks = tmp_path / "clicks.json"
+    clicks.write_text(json.dumps(seen), encoding="utf-8")
+    code, out, err = command("compare", own_case, image, *HOW, "--clicks", clicks, "--json")
+    assert code == 0, err
+    found = json.loads(out)
+    assert found["verdict"] == "failed"
+    assert found["cup"] is None
+    assert any("levelled by the clicked points alone" in text for text in found["warnings"])
+    true = levelling_of(scene.true, {"supine": supine(planned_case)})["supine"].posture
+    told = found["levelling"]["supine"]
+    for name in ("anterior_tilt_deg", "rotation_to_left_deg", "left_up_deg"):
+        assert told[name] == pytest.approx(getattr(true, name), abs=3.0 * told["sd"][name] + 0.1)
+
+
+def supine(case):
+    fields = case.measurements["frames"]["supine"]
+    return frame_from_left_and_superior("supine", fields["origin_lps_mm"], fields["left"], fields["superior"])
 
 
 def test_two_pictures_with_the_machines_angles_are_joined(own_case, scene, sample_series, command, tmp_path):

@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from cotyle.case.stages import PlannedCup, Progress
+from cotyle.case.picture_start import PictureOfView, start_of
+from cotyle.case.stages import MEASURING_FRAME, PlannedCup, Progress
 from cotyle.cup.orientation import Definition
-from cotyle.errors import InputError
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
 from cotyle.xray.carm import CArm
@@ -26,39 +26,31 @@ from cotyle.xray.cup_in_picture.orientation_deviation import (
 )
 from cotyle.xray.cup_in_picture.several_views import PlacedPicture, measure_cup_in_views
 from cotyle.xray.levelling.levelling import Levelling, levelling_of
-from cotyle.xray.pictures.radiograph import Radiograph
+from cotyle.xray.levelling.point_pose import PointPose
 from cotyle.xray.registration.bone_model import bone_model
 from cotyle.xray.registration.joined import JoinedViews, join_views
 from cotyle.xray.registration.motion import Handle, pose_between
-from cotyle.xray.registration.register import Registration, RoughPose, register
+from cotyle.xray.registration.register import Registration, register
 from cotyle.xray.verdict import Verdict
-from cotyle.xray.views import Machine, ViewName, free_view, view_angles_deg, view_center
-
-MEASURING_FRAME = "supine"
-
-
-@dataclass(frozen=True, eq=False)
-class PictureOfView:
-    """A real picture in its usual view, by which name it was taken, and points clicked on the rim of its cup.
-
-    ``to_file`` (2x3) takes its pixels to those of its file. ``turned_to_deg`` holds the machine's own angles (primary,
-    secondary) if they are known, not only the view's name.
-    """
-
-    radiograph: Radiograph
-    view: ViewName
-    to_file: Array
-    clicked_px: Array | None = None
-    turned_to_deg: tuple[float, float] | None = None
+from cotyle.xray.views import view_angles_deg
 
 
 @dataclass(frozen=True, eq=False)
 class ComparedPicture:
-    """A picture, its pose, and how the pelvis lies to its beam (None where the pose failed)."""
+    """A picture, its pose, and how the pelvis lies to its beam.
+
+    ``levelling`` is by the pose, or by clicked points where the pose failed (``leveled_by_points``), else None.
+    """
 
     picture: PictureOfView
     registration: Registration
+    by_points: PointPose | None
     levelling: Levelling | None
+
+    @property
+    def leveled_by_points(self) -> bool:
+        """Whether the levelling rests on clicked points alone."""
+        return self.levelling is not None and self.registration.verdict is Verdict.FAILED
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,57 +125,23 @@ def compare(
     InputError
         ``picture-geometry`` where the machine is not known, and those of reading the cup.
     """
-    rough = [_rough_pose(planned, each) for each in pictures]
+    starts = [start_of(planned, each) for each in pictures]
     progress("making the bone ready")
     bone = bone_model(scan, labels)
     found = []
-    for number, (each, start) in enumerate(zip(pictures, rough, strict=True), start=1):
+    for number, (each, start) in enumerate(zip(pictures, starts, strict=True), start=1):
         progress(f"matching picture {number}")
-        found.append(register(each.radiograph, start, bone))
-    joined = _joined(planned, pictures, [start.carm for start in rough], found)
+        found.append(register(each.radiograph, start.rough, bone))
+    joined = _joined(planned, pictures, [start.nominal for start in starts], found)
     registrations = tuple(found) if joined is None else joined.registrations
     compared = tuple(
-        ComparedPicture(each, registration, _levelling(planned, each, registration))
-        for each, registration in zip(pictures, registrations, strict=True)
+        ComparedPicture(each, registration, start.by_points, _levelling(planned, each, registration, start.by_points))
+        for each, registration, start in zip(pictures, registrations, starts, strict=True)
     )
     progress("measuring the cup")
     cup, reasons = _found_cup(planned, compared, cup_diameter_mm)
     verdict, doubts = _verdict(compared, cup)
     return Comparison(compared, joined, cup, reasons, cup_diameter_mm, verdict, doubts)
-
-
-def _rough_pose(planned: PlannedCup, picture: PictureOfView) -> RoughPose:
-    known = picture.radiograph.geometry
-    missing = [
-        words
-        for value, words in (
-            (known.pixel_pitch_mm, "pixel pitch on the detector"),
-            (known.source_detector_mm, "distance from source to detector"),
-            (known.source_isocenter_mm, "distance from source to isocentre"),
-            (known.tube, "place of the tube"),
-        )
-        if value is None
-    ]
-    if missing:
-        raise InputError(
-            "picture-geometry",
-            f"neither the picture nor you say the {' and the '.join(missing)}",
-            "Give --pixel-pitch, --source-detector, --source-isocenter and --tube as the machine's manual states them",
-        )
-    columns, rows = picture.radiograph.size
-    pitch, tube = known.pixel_pitch_mm, known.tube
-    distance, isocenter = known.source_detector_mm, known.source_isocenter_mm
-    assert pitch is not None
-    assert tube is not None
-    assert distance is not None
-    assert isocenter is not None
-    machine = Machine(tube, distance, isocenter, (pitch[0] * columns, pitch[1] * rows), (columns, rows))
-    side = planned.plan.side
-    primary, secondary = picture.turned_to_deg or view_angles_deg(picture.view, side)
-    points = {name: mark.lps_mm for name, mark in planned.anatomy.landmarks.items()}
-    center = view_center(picture.view, points, side)
-    view = free_view(picture.view, planned.pelvis.supine, center, primary, secondary, machine, side)
-    return RoughPose(view.carm, center)
 
 
 def _joined(
@@ -224,15 +182,17 @@ def pose_covariance(registration: Registration, point_lps_mm: Array) -> Array:
     return np.asarray(to_rad @ registration.covariance_of(Handle(point_lps_mm, np.eye(3))) @ to_rad)
 
 
-def _levelling(planned: PlannedCup, picture: PictureOfView, registration: Registration) -> Levelling | None:
-    if registration.verdict is Verdict.FAILED:
+def _levelling(
+    planned: PlannedCup, picture: PictureOfView, registration: Registration, by_points: PointPose | None
+) -> Levelling | None:
+    if registration.verdict is not Verdict.FAILED:
+        carm, covariance = registration.carm, pose_covariance(registration, planned.cup.center_lps_mm)
+    elif by_points is not None:
+        carm, covariance = by_points.carm, by_points.covariance
+    else:
         return None
-    return levelling_of(
-        registration.carm,
-        planned.pelvis.frames,
-        view_angles_deg(picture.view, planned.plan.side),
-        covariance=pose_covariance(registration, planned.cup.center_lps_mm),
-    )
+    angles = view_angles_deg(picture.view, planned.plan.side)
+    return levelling_of(carm, planned.pelvis.frames, angles, covariance=covariance)
 
 
 def _found_cup(
@@ -247,7 +207,7 @@ def _found_cup(
             each.picture.radiograph,
             each.registration.carm,
             pose_covariance(each.registration, center),
-            each.picture.clicked_px,
+            each.picture.rim_px,
         )
         for each in usable
     ]
@@ -274,6 +234,10 @@ def _verdict(compared: Sequence[ComparedPicture], cup: FoundCup | None) -> tuple
     for number, each in enumerate(compared, start=1):
         where = f"picture {number}: " if len(compared) > 1 else ""
         doubts += [where + reason for reason in (*each.registration.reasons, *each.picture.radiograph.doubts)]
+        if each.by_points is not None:
+            doubts += [f"{where}clicked points: {doubt.text}" for doubt in each.by_points.doubts]
+        if each.leveled_by_points:
+            doubts.append(f"{where}levelled by the clicked points alone")
     verdicts = [each.registration.verdict for each in compared]
     if all(verdict is Verdict.FAILED for verdict in verdicts):
         return Verdict.FAILED, tuple(doubts)

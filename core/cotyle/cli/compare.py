@@ -12,9 +12,11 @@ import numpy as np
 
 from cotyle import CAUTION, __version__
 from cotyle.case import folder as names
-from cotyle.case.comparison import Comparison, PictureOfView, compare
+from cotyle.case.comparison import Comparison, compare
 from cotyle.case.comparison_file import ComparisonFile, comparison_file
+from cotyle.case.json_text import read_json
 from cotyle.case.measurements import Measurements
+from cotyle.case.picture_start import PictureOfView
 from cotyle.case.stages import plan_cup
 from cotyle.case.store import read_case
 from cotyle.cli.console import Progress, print_json, say
@@ -51,6 +53,7 @@ class PictureWords:
     source_isocenter_mm: float | None
     angles: list[str]
     rims: list[str]
+    clicks: list[Path]
 
 
 def run_compare(
@@ -89,6 +92,7 @@ def _read_pictures(images: Sequence[Path], words: PictureWords) -> tuple[list[Pi
     frames: Sequence[int | None] = _one_each("--picture-frame", words.frames, count) if words.frames else [None] * count
     angles = [_pair(each, "--angles") for each in _one_each("--angles", words.angles, count)] if words.angles else []
     rims = _one_each("--rim", words.rims, count) if words.rims else [""] * count
+    clicks = _one_each("--clicks", words.clicks, count) if words.clicks else []
     told = Told(
         polarity=None if words.polarity is None else Polarity(_one_of("--polarity", words.polarity, Polarity)),
         pixel_pitch_mm=words.pixel_pitch_mm,
@@ -106,7 +110,9 @@ def _read_pictures(images: Sequence[Path], words: PictureWords) -> tuple[list[Pi
         turned = angles[index] if angles else None
         if turned is None and known.primary_deg is not None and known.secondary_deg is not None:
             turned = (known.primary_deg, known.secondary_deg)
-        pictures.append(PictureOfView(usual, _view(views[index]), to_file, _rim(rims[index], to_file), turned))
+        places = _places(clicks[index], to_file) if clicks else {}
+        rim = _rim(rims[index], to_file)
+        pictures.append(PictureOfView(usual, _view(views[index]), to_file, rim, places, turned))
     return pictures, require_one_patient(marks)
 
 
@@ -157,8 +163,25 @@ def _rim(text: str, to_file: Array) -> Array | None:
     """Points clicked in the file's pixels, brought to the usual view."""
     if not text:
         return None
-    clicked = np.array([_pair(each, "--rim") for each in text.split()])
-    return np.asarray((clicked - to_file[:, 2]) @ np.linalg.inv(to_file[:, :2]).T)
+    return _from_file(np.array([_pair(each, "--rim") for each in text.split()]), to_file)
+
+
+def _places(path: Path, to_file: Array) -> dict[str, Array]:
+    """Places of the pelvis that were clicked in the file's pixels: a JSON object of name to [column, row]."""
+    content = read_json(path)
+    try:
+        return {
+            str(name): _from_file(np.array(pixel, dtype=float).reshape(2), to_file) for name, pixel in content.items()
+        }
+    except (AttributeError, TypeError, ValueError):
+        raise InputError(
+            "clicks-file", f"{path.name} does not hold places as [column, row] by name", '{"teardrop_left": [412, 300]}'
+        ) from None
+    return {name: _from_file(pixel, to_file) for name, pixel in pixels.items()}
+
+
+def _from_file(pixels: Array, to_file: Array) -> Array:
+    return np.asarray((pixels - to_file[:, 2]) @ np.linalg.inv(to_file[:, :2]).T)
 
 
 def _write(

@@ -257,6 +257,10 @@ def compare_command(
         list[str] | None,
         typer.Option("--rim", help="Five or more points on the cup's rim, once for each picture: '412,300 430,288'."),
     ] = None,
+    clicks: Annotated[
+        list[Path] | None,
+        typer.Option("--clicks", help="JSON of places clicked, name to [column, row], once for each picture: a start."),
+    ] = None,
     pdf: PdfOption = True,
     as_json: JsonOption = False,
 ) -> None:
@@ -274,6 +278,7 @@ def compare_command(
         source_isocenter,
         angles or [],
         rim or [],
+        clicks or [],
     )
     run_compare(case, images, words, cup_diameter, pdf=pdf, as_json=as_json)
 
