@@ -170,9 +170,7 @@ def _places(path: Path, to_file: Array) -> dict[str, Array]:
     """Places of the pelvis that were clicked in the file's pixels: a JSON object of name to [column, row]."""
     content = read_json(path)
     try:
-        return {
-            str(name): _from_file(np.array(pixel, dtype=float).reshape(2), to_file) for name, pixel in content.items()
-        }
+        pixels = {str(name): np.array(pixel, dtype=float).reshape(2) for name, pixel in content.items()}
     except (AttributeError, TypeError, ValueError):
         raise InputError(
             "clicks-file", f"{path.name} does not hold places as [column, row] by name", '{"teardrop_left": [412, 300]}'
