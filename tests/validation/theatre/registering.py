@@ -25,10 +25,11 @@ _OF_ONE_HIP = (ViewName.AP_HIP, ViewName.OBTURATOR_OBLIQUE, ViewName.ILIAC_OBLIQ
 
 
 def one_view(picture: TheatrePicture, patient: Patient, start: CArm) -> Found:
-    """Register a picture from a start, then measure the cup that it was taken of."""
+    """Register a picture from a start; from the view's name, as in theatre, also measure the cup that it shows."""
     began = time.process_time()
     found = _registered(picture, patient, start)
-    return _found(found, picture, patient, time.process_time() - began, with_cup=True)
+    with_cup = start is picture.nominal_carm
+    return _found(found, picture, patient, time.process_time() - began, with_cup)
 
 
 def two_views(first: TheatrePicture, second: TheatrePicture, motion: Array, patient: Patient, start: CArm) -> Found:

@@ -18,7 +18,7 @@ from cotyle.xray.registration.motion import Handle, handle_of
 from cotyle.xray.registration.quality import Quality, quality_of
 from cotyle.xray.registration.refine import Match, refine
 from cotyle.xray.registration.search import search
-from cotyle.xray.registration.verdict import is_good, judged
+from cotyle.xray.registration.verdict import judged
 from cotyle.xray.verdict import Verdict
 
 _SEARCHES = (
@@ -30,6 +30,9 @@ _SEARCHES = (
 )
 """Longest side of the picture, voxel size of the bone, width of the cloud and its number of pictures, of one search
 after another."""
+_GOOD_ENOUGH = 0.6
+"""Share explained at the first fine level that makes a further search needless."""
+
 _FIRST_PX, _FIRST_MM = 128, 1.6
 _LAST_LEVELS = ((256, 1.6), (384, 0.0))
 _CHECK_PX, _CHECK_MM = 256, 1.6
@@ -144,10 +147,10 @@ def _first_match(picture: Radiograph, rough: RoughPose, handle: Handle, bone: Bo
         carm, cloud = rough.carm.resized(small), len(_SEARCHES) * seed + attempt
         found = search(coarse, bone.levels[level_mm], carm, handle, rough.sd, pictures, cloud, wide)
         match = refine(fine, bone.levels[_FIRST_MM], rough.carm.resized(larger), handle, found.numbers)
-        quality = quality_of(fine, match.linear)
-        if best is None or quality.explained > most:
-            best, most = match, quality.explained
-        if is_good(quality):
+        explained = quality_of(fine, match.linear).explained
+        if best is None or explained > most:
+            best, most = match, explained
+        if explained > _GOOD_ENOUGH:
             break
     assert best is not None
     return best

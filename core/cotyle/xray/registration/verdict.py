@@ -14,11 +14,6 @@ GOOD_EXPLAINED, LEAST_EXPLAINED = 0.5, 0.4
 _FAR_SD = 4.0
 
 
-def is_good(quality: Quality) -> bool:
-    """Return whether edges agree as well as they do after a right match."""
-    return quality.local_shift_mm <= GOOD_SHIFT_MM and quality.explained >= GOOD_EXPLAINED
-
-
 def judged(quality: Quality, settled: bool, from_rough_sd: Array) -> tuple[Verdict, tuple[str, ...]]:
     """Return the verdict on a match, and why it is not ``converged``.
 
