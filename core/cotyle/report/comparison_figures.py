@@ -60,7 +60,7 @@ def comparison_pictures(planned: PlannedCup, scan: Volume, comparison: Compariso
 def _simulated(body: ReadyVolume, each: ComparedPicture) -> Grey:
     carm = _smaller(each.registration.carm)
     integrals = line_integrals_of(body, carm)
-    shown = _shown(integrals, np.ones(integrals.shape, dtype=bool))
+    shown = _shown(integrals, integrals > 0.05 * integrals.max(), low_percent=22.0)
     rows, columns = each.picture.radiograph.attenuation.shape
     enlarged = Image.fromarray((255 * shown).astype(np.uint8)).resize((columns, rows), Image.Resampling.BICUBIC)
     return np.asarray(enlarged, dtype=float) / 255.0
@@ -71,9 +71,11 @@ def _smaller(carm: CArm) -> CArm:
     return carm.resized((round(carm.size[0] * factor), round(carm.size[1] * factor)))
 
 
-def _shown(values: npt.NDArray[np.float32], usable: npt.NDArray[np.bool_]) -> Grey:
+def _shown(values: npt.NDArray[np.float32], usable: npt.NDArray[np.bool_], low_percent: float = 3.0) -> Grey:
     """Spread what the usable pixels show over the grey scale, bone light; the rest is black."""
-    low, high = np.percentile(values[usable], [3.0, 99.5])
+    if not usable.any():
+        return np.zeros(values.shape)
+    low, high = np.percentile(values[usable], [low_percent, 99.5])
     light = np.clip((values - low) / max(float(high - low), 1e-9), 0.0, 1.0)
     return np.where(usable, light, 0.0)
 
