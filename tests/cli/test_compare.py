@@ -137,8 +137,7 @@ def test_clicked_points_level_a_picture_that_cannot_be_matched(own_case, scene, 
     noise = np.random.default_rng(1).normal(size=(SIZE, SIZE))
     image = png(tmp_path / "noise.png", noise)
     marks = planned_case.measurements["landmarks"]
-    names = ("teardrop_left", "teardrop_right", "symphysis", "hip_center_left", "hip_center_right", "sacrum_midline")
-    pixels = {name: scene.true.project(np.array(marks[name]["lps_mm"])) for name in names}
+    pixels = {name: scene.true.project(np.array(mark["lps_mm"])) for name, mark in marks.items()}
     seen = {name: pixel.tolist() for name, pixel in pixels.items() if within(pixel)}
     assert len(seen) >= 4
     clicks = tmp_path / "clicks.json"
