@@ -99,7 +99,9 @@ class Registration:
     def covariance_of(self, handle: Handle) -> Array:
         """Return the covariance of the six numbers of another handle, 6x6."""
         change = self.handle.to(handle)
-        return np.asarray(change @ self.covariance @ change.T)
+        covariance = change @ self.covariance @ change.T
+        # rounding must not make it lopsided
+        return np.asarray(0.5 * (covariance + covariance.T))
 
 
 def register(picture: Radiograph, rough: RoughPose, bone: BoneModel, seed: int = 0) -> Registration:
