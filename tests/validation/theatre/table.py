@@ -71,7 +71,7 @@ def rows(judged: Sequence[Judged]) -> list[Row]:
             Row("tilt and axial rotation, two views (deg)", _values(pair, "tilt_deg", "axial_deg"), 0.2, 0.6),
             Row("depth, two views (mm)", _values(pair, "depth_mm"), 0.5, 1.5),
         ]
-    cups = [each.cup for each in near if each.cup is not None]
+    cups = [each.cup for each in judged if each.kind in (NEAR, NAME) and each.cup is not None]
     if cups:
         table += [
             Row("cup inclination (deg)", tuple(abs(each.inclination_deg) for each in cups), 0.5, 1.5),
