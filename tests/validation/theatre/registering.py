@@ -10,7 +10,7 @@ from cotyle.space.arrays import Array
 from cotyle.xray.carm import CArm
 from cotyle.xray.cup_in_picture.measure import measure_cup
 from cotyle.xray.registration.bone_model import BoneModel, bone_model
-from cotyle.xray.registration.joined import join_views
+from cotyle.xray.registration.joined import join_views, register_again
 from cotyle.xray.registration.motion import Handle
 from cotyle.xray.registration.register import Registration, RoughPose, register
 from cotyle.xray.verdict import Verdict
@@ -37,6 +37,13 @@ def two_views(first: TheatrePicture, second: TheatrePicture, motion: Array, pati
     began = time.process_time()
     one = _registered(first, patient, start)
     other = _registered(second, patient, follow(one.carm, motion) if one.verdict != "failed" else second.nominal_carm)
+    # one that converged helps the other
+    back = np.linalg.inv(np.asarray(motion))
+    bone, pivots = _bone(patient.name, patient), [_pivot(each, patient) for each in (first, second)]
+    if one.verdict != Verdict.CONVERGED and other.verdict == Verdict.CONVERGED:
+        one = register_again(first.radiograph, one, follow(other.carm, back), pivots[0], bone)
+    if other.verdict != Verdict.CONVERGED and one.verdict == Verdict.CONVERGED:
+        other = register_again(second.radiograph, other, follow(one.carm, motion), pivots[1], bone)
     if Verdict.FAILED in (one.verdict, other.verdict):
         return _found(one, first, patient, time.process_time() - began)
     joined = join_views([one, other], [follow(one.carm, motion)], patient.found_points[f"hip_center_{patient.side}"])
@@ -44,10 +51,13 @@ def two_views(first: TheatrePicture, second: TheatrePicture, motion: Array, pati
 
 
 def _registered(picture: TheatrePicture, patient: Patient, start: CArm) -> Registration:
+    return register(picture.radiograph, RoughPose(start, _pivot(picture, patient)), _bone(patient.name, patient))
+
+
+def _pivot(picture: TheatrePicture, patient: Patient) -> Array:
+    """What a view of this name is centred on."""
     centers = {side: patient.found_points[f"hip_center_{side}"] for side in ("left", "right")}
-    hip = centers[str(picture.side)]
-    pivot = hip if picture.view in _OF_ONE_HIP else 0.5 * (centers["left"] + centers["right"])
-    return register(picture.radiograph, RoughPose(start, pivot), _bone(patient.name, patient))
+    return centers[str(picture.side)] if picture.view in _OF_ONE_HIP else 0.5 * (centers["left"] + centers["right"])
 
 
 _BONES: dict[str, BoneModel] = {}

@@ -7,7 +7,7 @@ import pytest
 from cotyle.errors import InputError
 from cotyle.xray.pictures.patient_mark import PatientMark, SamePatient, mark_of, require_one_patient, same_patient
 
-ANNA = {"PatientID": "0017-3", "PatientName": "Probe^Anna", "PatientBirthDate": "19500101"}
+ANNA = {"PatientID": "0017-3", "PatientName": "Sample^Anna", "PatientBirthDate": "19500101"}
 
 
 def mark(**changes):
@@ -31,7 +31,7 @@ def test_another_spelling_is_the_same_patient(same):
 
 
 def test_all_that_differs_is_another_patient():
-    other = mark(PatientID="99", PatientName="Muster^Bea", PatientBirthDate="19400202")
+    other = mark(PatientID="99", PatientName="Sample^Bea", PatientBirthDate="19400202")
     assert same_patient(mark(), other) is SamePatient.NO
     assert same_patient(mark(PatientName="", PatientBirthDate=""), other) is SamePatient.NO
 
@@ -41,7 +41,7 @@ def test_all_that_differs_is_another_patient():
     [
         {"PatientID": "", "PatientName": "", "PatientBirthDate": ""},
         {"PatientID": "99"},  # the same name and birth date: two numbers of one patient, or two patients
-        {"PatientName": "Muster^Bea", "PatientBirthDate": "19400202"},
+        {"PatientName": "Sample^Bea", "PatientBirthDate": "19400202"},
         {"PatientID": "", "PatientName": ""},
     ],
 )
@@ -51,7 +51,7 @@ def test_what_agrees_in_part_or_says_nothing_is_not_told(other):
 
 
 def test_pictures_of_two_patients_are_refused_without_their_names():
-    other = mark(PatientID="99", PatientName="Muster^Bea", PatientBirthDate="19400202")
+    other = mark(PatientID="99", PatientName="Sample^Bea", PatientBirthDate="19400202")
     with pytest.raises(InputError) as error:
         require_one_patient({"the CT": mark(), "picture 1": mark(), "picture 2": other})
     assert error.value.code == "pictures-two-patients"
