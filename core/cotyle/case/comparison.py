@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from cotyle.case.picture_start import PictureOfView, start_of
+from cotyle.case.picture_start import PictureOfView, Start, start_of
 from cotyle.case.stages import MEASURING_FRAME, PlannedCup, Progress
 from cotyle.cup.orientation import Definition
 from cotyle.image.volume import Volume
@@ -27,8 +27,8 @@ from cotyle.xray.cup_in_picture.orientation_deviation import (
 from cotyle.xray.cup_in_picture.several_views import PlacedPicture, measure_cup_in_views
 from cotyle.xray.levelling.levelling import Levelling, levelling_of
 from cotyle.xray.levelling.point_pose import PointPose
-from cotyle.xray.registration.bone_model import bone_model
-from cotyle.xray.registration.joined import JoinedViews, join_views
+from cotyle.xray.registration.bone_model import BoneModel, bone_model
+from cotyle.xray.registration.joined import JoinedViews, join_views, register_again
 from cotyle.xray.registration.motion import Handle, pose_between
 from cotyle.xray.registration.register import Registration, register
 from cotyle.xray.verdict import Verdict
@@ -132,6 +132,7 @@ def compare(
     for number, (each, start) in enumerate(zip(pictures, starts, strict=True), start=1):
         progress(f"matching picture {number}")
         found.append(register(each.radiograph, start.rough, bone))
+    found = _helped(pictures, starts, found, bone)
     joined = _joined(planned, pictures, [start.nominal for start in starts], found)
     registrations = tuple(found) if joined is None else joined.registrations
     compared = tuple(
@@ -142,6 +143,23 @@ def compare(
     cup, reasons = _found_cup(planned, compared, cup_diameter_mm)
     verdict, doubts = _verdict(compared, cup)
     return Comparison(compared, joined, cup, reasons, cup_diameter_mm, verdict, doubts)
+
+
+def _helped(
+    pictures: Sequence[PictureOfView], starts: Sequence[Start], found: Sequence[Registration], bone: BoneModel
+) -> list[Registration]:
+    """Match what did not converge again from where a picture that did says that the C-arm stood."""
+    helper = next((place for place, each in enumerate(found) if each.verdict is Verdict.CONVERGED), None)
+    if helper is None or any(each.turned_to_deg is None for each in pictures):
+        return list(found)
+    lie = pose_between(starts[helper].nominal, found[helper].carm)
+    better = []
+    for picture, start, each in zip(pictures, starts, found, strict=True):
+        if each.verdict is not Verdict.CONVERGED:
+            there = _about_same_isocenter(starts[helper].nominal, start.nominal, pictures[helper], picture).moved(lie)
+            each = register_again(picture.radiograph, each, there, start.rough.pivot_lps_mm, bone)
+        better.append(each)
+    return better
 
 
 def _joined(

@@ -19,8 +19,8 @@ def mark(**changes):
     [
         {},
         {"PatientID": "17 3"},
-        {"PatientName": "PROBE^ANNA"},
-        {"PatientName": "Probe Anna"},
+        {"PatientName": "SAMPLE^ANNA"},
+        {"PatientName": "Sample Anna"},
         {"PatientName": "Prob\u00e9^Anna"},
         {"PatientName": "", "PatientBirthDate": ""},
         {"PatientID": ""},
@@ -56,7 +56,7 @@ def test_pictures_of_two_patients_are_refused_without_their_names():
         require_one_patient({"the CT": mark(), "picture 1": mark(), "picture 2": other})
     assert error.value.code == "pictures-two-patients"
     assert "the CT and picture 2" in str(error.value)
-    for secret in ("Muster", "Bea", "99", "1940", "Anna"):
+    for secret in ("Sample", "Bea", "99", "1940", "Anna"):
         assert secret not in str(error.value)
     sentences = require_one_patient({"the CT": mark(), "picture 1": PatientMark()})
     assert len(sentences) == 1
@@ -65,6 +65,6 @@ def test_pictures_of_two_patients_are_refused_without_their_names():
 def test_nothing_of_the_patient_is_in_a_mark():
     told = mark()
     held = repr(told) + str(told) + str(pickle.dumps(told))
-    for secret in ("Probe", "Anna", "0017", "1950", "probe"):
+    for secret in ("Sample", "Anna", "0017", "1950", "sample"):
         assert secret not in held
     assert np.unique([told.number, told.name, told.birth]).size == 3

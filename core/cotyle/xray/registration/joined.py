@@ -12,14 +12,18 @@ from scipy.stats import chi2
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, as_vector
 from cotyle.xray.carm import CArm
+from cotyle.xray.pictures.radiograph import Radiograph
+from cotyle.xray.registration.bone_model import BoneModel
 from cotyle.xray.registration.motion import Handle, handle_of, pose_between
-from cotyle.xray.registration.register import Registration
+from cotyle.xray.registration.register import Registration, RoughPose, register
 from cotyle.xray.verdict import Verdict
 
 MACHINE_SD = (0.5, 2.0)
 """How well a machine tells its own motion by default, deg and mm: one standard deviation (our choice)."""
 
 _UNLIKELY = 1e-3
+_TIED_SD = (2.0, 2.0, 2.0, 6.0, 6.0, 10.0)
+"""How far a pose may be from where another picture puts it: the machine's error, and that pose's own in depth."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,6 +44,27 @@ class JoinedViews:
     agree: bool
     apart_deg: float
     apart_mm: float
+
+
+def register_again(
+    picture: Radiograph, before: Registration, expected: CArm, point_lps_mm: npt.ArrayLike, bone: BoneModel
+) -> Registration:
+    """Match a picture once more from where a picture that converged says that the C-arm stood; the better one is kept.
+
+    Parameters
+    ----------
+    picture, bone:
+        As in :func:`~cotyle.xray.registration.register.register`.
+    before:
+        What was found without help.
+    expected:
+        Pose by the other picture and the machine's motion between the two.
+    point_lps_mm:
+        Point of the bone that the picture is centred on.
+    """
+    again = register(picture, RoughPose(expected, as_vector(point_lps_mm, "point"), _TIED_SD), bone)
+    order = (Verdict.CONVERGED, Verdict.DOUBTFUL, Verdict.FAILED)
+    return again if order.index(again.verdict) < order.index(before.verdict) else before
 
 
 def join_views(
