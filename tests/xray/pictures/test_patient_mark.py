@@ -21,7 +21,7 @@ def mark(**changes):
         {"PatientID": "17 3"},
         {"PatientName": "SAMPLE^ANNA"},
         {"PatientName": "Sample Anna"},
-        {"PatientName": "Prob\u00e9^Anna"},
+        {"PatientName": "Sampl\u00e9^Anna"},
         {"PatientName": "", "PatientBirthDate": ""},
         {"PatientID": ""},
     ],
