@@ -10,6 +10,7 @@ from cotyle.anatomy.landmark_files import check_inside, read_landmarks
 from cotyle.case import folder as names
 from cotyle.case.anatomy_file import Anatomy, ScanSource, case_scan
 from cotyle.case.anatomy_stages import find_bones
+from cotyle.case.comparison_file import carm_fields
 from cotyle.case.cue_sheet import cue_sheet
 from cotyle.case.folder import carry_over, require_case, require_writable, written_whole
 from cotyle.case.measurements import Measurements
@@ -127,13 +128,7 @@ def run_xray(case: Path, views: list[str], frame: str, film: bool, angle_deg: fl
                     "semi_minor_px": ellipse.semi_minor,
                     "major_axis_angle_deg": shown.known_angle_deg,
                 },
-                "registration": {
-                    "source_lps_mm": view.carm.source_lps_mm,
-                    "detector_origin_lps_mm": view.carm.detector_origin_lps_mm,
-                    "column_direction_lps": view.carm.column_direction_lps,
-                    "row_direction_lps": view.carm.row_direction_lps,
-                    "pixel_pitch_mm": view.carm.pixel_pitch_mm,
-                },
+                "registration": carm_fields(view.carm),
             }
     if as_json:
         print_json({"case": case.name, "views": document})

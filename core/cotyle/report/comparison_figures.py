@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -21,6 +21,7 @@ from cotyle.space.mesh import TriangleMesh
 from cotyle.xray.carm import CArm
 from cotyle.xray.outlines import hemisphere_outline, joined, silhouette_segments
 from cotyle.xray.projector.line_integrals import ReadyVolume, line_integrals_of, prepare
+from cotyle.xray.registration.bone_model import PELVIS
 from cotyle.xray.verdict import Verdict
 
 _WIDTH_PX = 560
@@ -46,8 +47,10 @@ def comparison_pictures(planned: PlannedCup, scan: Volume, comparison: Compariso
             made[f"{name}-overlay"] = ink.png(_drawn(real, f"picture {number}: no pose found"))
             continue
         simulated = _simulated(body, each)
-        outlined = _outlined(planned, comparison, each, real, f"picture {number}, real")
-        same_pose = _outlined(planned, comparison, each, simulated, f"picture {number}, simulated from the CT")
+        carm = each.registration.carm
+        edges = _bone_edges(carm, planned.anatomy.surfaces)
+        outlined = _outlined(planned, comparison, carm, edges, real, f"picture {number}, real")
+        same_pose = _outlined(planned, comparison, carm, edges, simulated, f"picture {number}, simulated from the CT")
         made[f"{name}-overlay"], made[f"{name}-simulated"] = ink.png(outlined), ink.png(same_pose)
         usable = each.picture.radiograph.usable
         made[f"{name}-difference"] = ink.png(
@@ -58,17 +61,12 @@ def comparison_pictures(planned: PlannedCup, scan: Volume, comparison: Compariso
 
 
 def _simulated(body: ReadyVolume, each: ComparedPicture) -> Grey:
-    carm = _smaller(each.registration.carm)
+    carm = each.registration.carm.resized(_fitting(each.picture.radiograph.attenuation.shape))
     integrals = line_integrals_of(body, carm)
     shown = _shown(integrals, integrals > 0.05 * integrals.max(), low_percent=22.0)
     rows, columns = each.picture.radiograph.attenuation.shape
     enlarged = Image.fromarray((255 * shown).astype(np.uint8)).resize((columns, rows), Image.Resampling.BICUBIC)
     return np.asarray(enlarged, dtype=float) / 255.0
-
-
-def _smaller(carm: CArm) -> CArm:
-    factor = min(1.0, _LONGEST_PX / max(carm.size))
-    return carm.resized((round(carm.size[0] * factor), round(carm.size[1] * factor)))
 
 
 def _shown(values: npt.NDArray[np.float32], usable: npt.NDArray[np.bool_], low_percent: float = 3.0) -> Grey:
@@ -108,11 +106,13 @@ def _fitting(shape: tuple[int, ...]) -> tuple[int, int]:
     return round(columns * factor), round(rows * factor)
 
 
-def _outlined(planned: PlannedCup, comparison: Comparison, each: ComparedPicture, grey: Grey, words: str) -> Figure:
+def _outlined(
+    planned: PlannedCup, comparison: Comparison, carm: CArm, edges: Sequence[Array], grey: Grey, words: str
+) -> Figure:
     made = _drawn(grey, words)
-    axes, carm = made.axes[0], each.registration.carm
-    for name, color in (("left_hip_bone", ink.BONE_EDGE), ("right_hip_bone", ink.BONE_EDGE), ("sacrum", ink.BONE_EDGE)):
-        _draw_edges(axes, carm, planned.anatomy.surfaces, name, color)
+    axes = made.axes[0]
+    for line in edges:
+        axes.plot(*line.T, color=ink.BONE_EDGE, linewidth=0.7, alpha=0.85)
     plan = hemisphere_outline(carm, planned.cup.rim)
     axes.plot(*plan.silhouette_px.T, color=ink.CUP, linewidth=1.6, linestyle=(0, (5, 3)), label="planned")
     axes.plot(*plan.rim_px.T, color=ink.CUP, linewidth=1.0, linestyle=(0, (2, 2)))
@@ -126,14 +126,10 @@ def _outlined(planned: PlannedCup, comparison: Comparison, each: ComparedPicture
     return made
 
 
-def _draw_edges(axes: object, carm: CArm, surfaces: Mapping[str, TriangleMesh], name: str, color: str) -> None:
-    if name not in surfaces:
-        return
-    lines = [
-        carm.project(line) for line in joined(silhouette_segments(carm, surfaces[name])) if _length(line) > _LONG_MM
-    ]
-    for line in lines:
-        axes.plot(*line.T, color=color, linewidth=0.7, alpha=0.85)  # type: ignore[attr-defined]
+def _bone_edges(carm: CArm, surfaces: Mapping[str, TriangleMesh]) -> list[Array]:
+    """Return the long edges of the pelvis in pixels."""
+    lines = [line for name in PELVIS if name in surfaces for line in joined(silhouette_segments(carm, surfaces[name]))]
+    return [carm.project(line) for line in lines if _length(line) > _LONG_MM]
 
 
 def _length(line_lps_mm: Array) -> float:

@@ -148,7 +148,7 @@ def _first_match(picture: Radiograph, rough: RoughPose, handle: Handle, bone: Bo
         coarse = edge_picture(picture.attenuation, picture.usable, small)
         carm, cloud = rough.carm.resized(small), len(_SEARCHES) * seed + attempt
         found = search(coarse, bone.levels[level_mm], carm, handle, rough.sd, pictures, cloud, wide)
-        match = refine(fine, bone.levels[_FIRST_MM], rough.carm.resized(larger), handle, found.numbers)
+        match = refine(fine, bone.levels[_FIRST_MM], rough.carm.resized(larger), handle, found)
         explained = quality_of(fine, match.linear).explained
         if best is None or explained > most:
             best, most = match, explained

@@ -6,7 +6,6 @@ CMA-ES (Hansen N, Ostermeier A, Evol Comput 2001;9:159-95; library ``cma``) on t
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -24,14 +23,6 @@ _PULL = np.array([0.001, 0.001, 0.001, 0.001, 0.001, 0.006])
 seen."""
 
 
-@dataclass(frozen=True, eq=False)
-class FoundPose:
-    """A pose as six numbers of a handle, and the correlation of edges there."""
-
-    numbers: Array
-    likeness: float
-
-
 def search(
     fixed: EdgePicture,
     bone: ReadyVolume,
@@ -42,8 +33,8 @@ def search(
     seed: int,
     width: float = 1.0,
     start: npt.ArrayLike | None = None,
-) -> FoundPose:
-    """Return the best pose found with a number of simulated pictures.
+) -> Array:
+    """Return six numbers: the best pose found with a number of simulated pictures.
 
     Parameters
     ----------
@@ -82,5 +73,4 @@ def search(
                 for numbers, picture in zip(tried, pictures, strict=True)
             ]
             cloud.tell(tried, costs)
-        best = np.asarray(cloud.result.xbest) * scale
-    return FoundPose(best, likeness(fixed, simulated_edges(bone, carm, handle, best[None])[0]))
+    return np.asarray(cloud.result.xbest) * scale
