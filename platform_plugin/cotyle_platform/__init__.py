@@ -1,1 +1,1 @@
-"""Cotyle on the open imaging platform: the scene, the planning page in a browser, a module of the desktop application."""
+"""Adapters of the core to the imaging platform: thin, without a formula of their own."""
