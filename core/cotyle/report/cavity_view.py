@@ -52,7 +52,7 @@ def cavity_scenes(
     floor = Layer(wall.map.mesh, BONE_COLOR, keep=in_bone, values=thickness, high=MOST_WALL_MM)
     reamed = Layer(bone, BONE_COLOR, keep=outside_cavity)
     glass = Layer(bone, BONE_COLOR, opacity=0.32, keep=outside_cavity)
-    lookup = np.asarray(matplotlib.colormaps[_COLORS](np.linspace(0, 1, 256)))[:, :3]
+    lookup = wall_colors()
     axis = cup.opening_axis_lps
     from_inside = unit(-cup.side.lateral_sign * frame.left + 0.35 * frame.anterior + 0.25 * frame.superior)
     pole = cup.center_lps_mm - 0.3 * cup.radius_mm * axis
@@ -68,6 +68,11 @@ def cavity_scenes(
     return CavityScenes(
         job, spots, words, ("Into the socket, femur removed", "From inside the pelvis, bone made clear")
     )
+
+
+def wall_colors() -> Array:
+    """Return the colours of walls from 0 to :data:`MOST_WALL_MM`, shape (256, 3), from 0 to 1."""
+    return np.asarray(matplotlib.colormaps[_COLORS](np.linspace(0, 1, 256)))[:, :3]
 
 
 def scene_figure(picture: bytes, scenes: CavityScenes, index: int, width_px: float = 470) -> Figure:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from cotyle.cup.component import Cup
-from cotyle.space.arrays import Array, unit
+from cotyle.space.arrays import Array, as_vector, read_only, unit
 from cotyle.space.frames import Frame
 from cotyle.space.side import Side
 
@@ -31,6 +31,18 @@ class CutPlane:
     def normal_lps(self) -> Array:
         """Unit normal, towards the viewer."""
         return unit(np.cross(self.right_lps, self.up_lps))
+
+    @property
+    def plane_to_lps(self) -> Array:
+        """4x4, rigid: takes (right, up, towards the viewer) in mm from the middle to LPS mm."""
+        matrix = np.eye(4)
+        matrix[:3, :3] = np.stack([self.right_lps, self.up_lps, self.normal_lps], axis=1)
+        matrix[:3, 3] = self.center_lps_mm
+        return read_only(matrix)
+
+    def through(self, point_lps_mm: Array) -> CutPlane:
+        """Return the parallel plane whose middle is a point."""
+        return replace(self, center_lps_mm=as_vector(point_lps_mm))
 
     def coordinates_mm(self, points_lps_mm: Array) -> Array:
         """Return (right, up) in mm of points (..., 3)."""
