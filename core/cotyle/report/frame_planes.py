@@ -17,9 +17,7 @@ def frame_planes(frame: Frame, center_lps_mm: npt.ArrayLike) -> tuple[CutPlane, 
     """
     center = as_vector(center_lps_mm, "middle of the planes")
     return (
-        CutPlane(
-            "axial", f"Axial, {frame.name}, from below", center, frame.left, frame.anterior, ("L", "R", "A", "P")
-        ),
+        CutPlane("axial", f"Axial, {frame.name}, from below", center, frame.left, frame.anterior, ("L", "R", "A", "P")),
         CutPlane(
             "coronal", f"Coronal, {frame.name}, from in front", center, frame.left, frame.superior, ("L", "R", "S", "I")
         ),
