@@ -8,12 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from matplotlib.figure import Figure
 
-from cotyle.anatomy.pelvis import Pelvis
 from cotyle.case.cue_sheet import CueSheet
 from cotyle.case.measurements import Measurements
 from cotyle.case.simulated import SimulatedView
 from cotyle.case.stages import PlannedCup, Progress
-from cotyle.cup.orientation import Definition, Orientation, orientation_of_axis
+from cotyle.cup.orientation import Definition
 from cotyle.image.labels import hip_bone
 from cotyle.image.volume import Volume
 from cotyle.report import ink
@@ -21,7 +20,8 @@ from cotyle.report.cavity_view import cavity_scenes, scene_figure
 from cotyle.report.cup_planes import cup_planes
 from cotyle.report.depth_track_figure import depth_track_figure
 from cotyle.report.doubt_figure import Hip, doubt_figure, doubt_pictures, hips_of
-from cotyle.report.orientation_field import FieldPoint, TargetZone, orientation_field
+from cotyle.report.field_content import Kind, plan_marks, single_mark, target_zone
+from cotyle.report.orientation_field import orientation_field
 from cotyle.report.scene import Job
 from cotyle.report.scene_process import DrawnScenes, SceneProcess
 from cotyle.report.screen_figures import mistakes_figure, reaming_figure, wall_figure
@@ -64,7 +64,7 @@ def draw_figures(
         progress("drawing the figures")
         pictures = {
             "depth-track": ink.png(depth_track_figure(planned.track, planned.cup.outer_diameter_mm)),
-            "orientation-field": ink.png(plan_field(planned, measured)),
+            "orientation-field": ink.png(plan_field(planned)),
             AP_PELVIS: view_picture(planned, view),
         }
         for plane in cup_planes(planned.cup, frame):
@@ -114,38 +114,14 @@ def wall_segments(planned: PlannedCup) -> list[Segment]:
     return segments
 
 
-def plan_field(planned: PlannedCup, measured: Measurements) -> Figure:
+def plan_field(planned: PlannedCup) -> Figure:
     """Draw target, native socket and the plan in each frame, in the definition of the targets."""
-    targets, side = planned.plan.targets, planned.plan.side
+    targets, side, pelvis = planned.plan.targets, planned.plan.side, planned.pelvis
     definition = Definition(targets.definition)
-    style = {"supine": ("o", ink.CUP_ON_PAPER), "app": ("s", ink.REAMER), "standing": ("^", ink.BONE_ON_PAPER)}
-    points: list[FieldPoint] = []
-    seen: dict[tuple[float, float], int] = {}
-    for name, (marker, color) in style.items():
-        found = measured.orientation[name].get(definition)
-        if found is None:
-            continue
-        place = (round(found.inclination_deg, 2), round(found.anteversion_deg, 2))
-        spread = measured.orientation_uncertainty_deg.get(name)
-        sd = (spread.inclination_deg, spread.anteversion_deg) if spread and definition == "radiographic" else None
-        if place in seen:
-            same = points[seen[place]]
-            points[seen[place]] = FieldPoint(f"{same.words} and {name}", *place, same.marker, same.color, same.sd_deg)
-            continue
-        seen[place] = len(points)
-        points.append(FieldPoint(f"plan, {name}", *place, marker, color, sd))
-    native = _native(planned.pelvis, planned.socket.opening_axis_lps, side, targets.frame, definition)
-    if native is not None:
-        words = f"native socket, {targets.frame}"
-        points.append(FieldPoint(words, native.inclination_deg, native.anteversion_deg, "D", ink.NATIVE))
-    zone = TargetZone(
-        targets.inclination_deg,
-        targets.anteversion_deg,
-        targets.inclination_tolerance_deg,
-        targets.anteversion_tolerance_deg,
-        f"target zone, {targets.frame}",
-    )
-    return orientation_field(points, zone, str(definition))
+    marks = plan_marks(planned.cup.opening_axis_lps, pelvis, side, definition)
+    axis = planned.socket.opening_axis_lps
+    native = single_mark(Kind.NATIVE, "native socket", axis, pelvis, side, targets.frame, definition)
+    return orientation_field([*marks, *([native] if native else [])], target_zone(targets), str(definition))
 
 
 def view_picture(planned: PlannedCup, view: SimulatedView) -> bytes:
@@ -164,10 +140,3 @@ def view_picture(planned: PlannedCup, view: SimulatedView) -> bytes:
 def view_caption(view: SimulatedView) -> str:
     """Return the line under a simulated view."""
     return f"Simulated from the CT, the planned cup drawn in: {view.view.description.replace('_', ' ')}."
-
-
-def _native(pelvis: Pelvis, axis_lps: object, side: Side, frame: str, definition: Definition) -> Orientation | None:
-    try:
-        return orientation_of_axis(axis_lps, pelvis.frames[frame], side, definition)  # type: ignore[arg-type]
-    except ValueError:
-        return None
