@@ -31,7 +31,7 @@ from cotyle.xray.operated import (
     without_bone,
     without_implant,
 )
-from cotyle.xray.projector.reference import line_integrals
+from cotyle.xray.projector.line_integrals import ReadyVolume, line_integrals_of, prepare
 from cotyle.xray.reading_spread import landmark_spread
 from cotyle.xray.reaming_cues import ScreenReading, Sight, Stage, read_screen, sight, stage_rim
 from cotyle.xray.views import View, ViewName
@@ -141,19 +141,19 @@ class _Bone:
     """The bone at each state, and line integrals of a view of it."""
 
     def __init__(self, planned: PlannedCup, scan: Volume) -> None:
-        self._scan = scan
+        self._whole = prepare(scan)
         self._socket = ReamedBone(scan, [*planned.reamers, *_own_beds(planned)])
-        self._states: dict[tuple[bytes, ...], Volume] = {}
+        self._states: dict[tuple[bytes, ...], ReadyVolume] = {}
 
     def seen_from(self, carm: CArm) -> _BoneSeen:
         """Return it as one view shows it."""
-        return _BoneSeen(self, carm, line_integrals(self._scan, carm), line_integrals(self._socket.before, carm))
+        return _BoneSeen(self, carm, line_integrals_of(self._whole, carm), line_integrals_of(self.state(()), carm))
 
-    def state(self, cut: Sequence[ReamingStep]) -> Volume:
+    def state(self, cut: Sequence[ReamingStep]) -> ReadyVolume:
         """Return the voxels round the socket once these steps have cut."""
         key = tuple(np.array([*s.start_center_lps_mm, *s.end_center_lps_mm, s.diameter_mm]).tobytes() for s in cut)
         if key not in self._states:
-            self._states[key] = self._socket.after(cut)
+            self._states[key] = prepare(self._socket.after(cut))
         return self._states[key]
 
 
@@ -168,7 +168,7 @@ class _BoneSeen:
 
     def reamed(self, cut: Sequence[ReamingStep]) -> Integrals:
         """Return the line integrals of the whole scan once these steps have cut."""
-        return self.whole + line_integrals(self.bone.state(cut), self.carm) - self.socket
+        return self.whole + line_integrals_of(self.bone.state(cut), self.carm) - self.socket
 
 
 def _view_shown(planned: PlannedCup, view: View, bone: _BoneSeen, frame: Frame, others: Sequence[View]) -> ViewShown:

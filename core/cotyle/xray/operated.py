@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from cotyle.cup.cavity import Cavity, ReamingStep
+from cotyle.cup.cavity import ReamingStep, bullet_distance_mm
 from cotyle.image.metal import METAL_FROM_HU
 from cotyle.image.rasterize import inside_mask
 from cotyle.image.volume import Volume
@@ -59,10 +59,15 @@ def without_bone(scan: Volume, bone: TriangleMesh, kept: TriangleMesh) -> Volume
 
 def _fill(voxels: npt.NDArray[Any], scan: Volume, part: Volume, taken: npt.NDArray[np.bool_]) -> None:
     """Put fluid, in place, where a mask over a part of the scan says so and what is there is denser."""
-    low = np.rint(scan.to_ijk(part.to_lps((0, 0, 0)))).astype(int)
-    i, j, k = (slice(first, first + count) for first, count in zip(low, part.size, strict=True))
-    window = voxels[k, j, i]
+    window = voxels[_place_of(part, scan)]
     window[taken & (window > FLUID_HU)] = FLUID_HU
+
+
+def _place_of(part: Volume, whole: Volume) -> tuple[slice, slice, slice]:
+    """Return where in a volume's voxels a part of it lies."""
+    low = np.rint(whole.to_ijk(part.to_lps((0, 0, 0)))).astype(int)
+    i, j, k = (slice(first, first + count) for first, count in zip(low, part.size, strict=True))
+    return k, j, i
 
 
 def without_implant(scan: Volume, center_lps_mm: npt.ArrayLike) -> Volume:
@@ -105,18 +110,30 @@ class ReamedBone:
         reach = max(step.radius_mm for step in steps) + _MARGIN_MM
         self.before = scan.around(ends, reach)
         k, j, i = np.meshgrid(*(np.arange(n) for n in self.before.voxels.shape), indexing="ij")
-        self._centers = self.before.to_lps(np.column_stack([i.ravel(), j.ravel(), k.ravel()]))
+        centers = self.before.to_lps(np.column_stack([i.ravel(), j.ravel(), k.ravel()]))
+        self._centers = centers.reshape(*self.before.voxels.shape, 3)
         self._voxel_mm = float(self.before.spacing_mm.mean())
+        # by step: what it takes of each voxel; most steps are asked for again with the next one on top
+        self._shares: dict[ReamingStep, npt.NDArray[np.float32]] = {}
 
     def after(self, cut: Sequence[ReamingStep]) -> Volume:
         """Return the same voxels once ``cut`` is reamed and filled with fluid."""
         if not cut:
             return self.before
-        depth = Cavity(tuple(cut)).signed_distance_mm(self._centers)
-        # a voxel that the cavity's surface runs through is cut in part
-        share = np.clip(0.5 - depth / self._voxel_mm, 0.0, 1.0).reshape(self.before.voxels.shape)
+        share = np.maximum.reduce([self._share(step) for step in cut])
         hu = self.before.voxels + share * (FLUID_HU - self.before.voxels)
         return self.before.with_voxels(np.rint(hu).astype(np.int16))
+
+    def _share(self, step: ReamingStep) -> npt.NDArray[np.float32]:
+        """Return how much of each voxel a step takes: a voxel that its surface runs through is cut in part."""
+        if step not in self._shares:
+            share = np.zeros(self.before.voxels.shape, dtype=np.float32)
+            near = self.before.around([step.start_center_lps_mm, step.end_center_lps_mm], step.radius_mm + _MARGIN_MM)
+            place = _place_of(near, self.before)
+            depth = bullet_distance_mm(step, self._centers[place].reshape(-1, 3))
+            share[place] = np.clip(0.5 - depth / self._voxel_mm, 0.0, 1.0).reshape(near.voxels.shape)
+            self._shares[step] = share
+        return self._shares[step]
 
 
 def with_shell(
