@@ -14,8 +14,8 @@ from matplotlib.patches import Rectangle
 
 from cotyle.cup.depth_track import DepthTrack
 from cotyle.report import ink
+from cotyle.report.track_content import AXIS_WORDS, DENSITY_HU, TrackContent, track_content
 
-_DENSITY_HU = (-100.0, 1300.0)
 _STRIP, _ROW = 1.0, 0.62
 _WORDS_SHARE = 0.31
 """Share of the width that the words beside a reamer need."""
@@ -23,102 +23,107 @@ _WORDS_SHARE = 0.31
 
 def depth_track_figure(track: DepthTrack, cup_diameter_mm: float, width_px: float = 960) -> Figure:
     """Draw the track of a plan across the full width."""
-    rows = len(track.bars) + 1
+    content = track_content(track, cup_diameter_mm)
+    rows = len(content.reamers) + 1
     height = _STRIP + 0.45 + rows * _ROW + 0.9
     made = ink.figure(width_px, 62 + 46 * height)
     axes = made.add_axes((0.14, 0.155, 0.85, 0.83))
-    first, last = _extent(track)
+    first, last = _extent(content, track.pole_mm)
     axes.set_xlim(first, last)
     axes.set_ylim(height, 0)
-    _density(axes, track, first, last)
-    _names_above(axes, track)
-    for row, bar in enumerate(track.bars):
-        y = _STRIP + 0.45 + (row + 0.5) * _ROW
-        _bar(axes, y, bar.from_mm, bar.to_mm, ink.REAMER)
-        _row_name(axes, y, f"{bar.diameter_mm:g} mm reamer")
-        words = f"stops at {bar.to_mm:.1f}, {bar.to_mm - bar.from_mm:.1f} mm after first touch"
-        _words_beside(axes, y, bar.from_mm, bar.to_mm, words)
-    y = _STRIP + 0.45 + (len(track.bars) + 0.5) * _ROW
-    _bar(axes, y, max(first, track.center_mm), track.seat_mm, ink.CUP_ON_PAPER)
-    _row_name(axes, y, f"{cup_diameter_mm:g} mm cup")
-    _words_beside(axes, y, first, track.seat_mm, f"seat at {track.seat_mm:.1f} mm")
-    _verticals(axes, track, height)
-    _left_over(axes, track, y + 0.5 * _ROW + 0.38)
+    _density(axes, content, first, last)
+    _soft_fossa(axes, content)
+    y = _STRIP + 0.45 - 0.5 * _ROW
+    for name, way in zip(content.names, content.reamers, strict=True):
+        y += _ROW
+        _bar(axes, y, way.from_mm, way.to_mm, ink.REAMER)
+        _row_name(axes, y, name)
+        _words_beside(axes, y, way.from_mm, way.to_mm, way.words)
+    y += _ROW
+    _bar(axes, y, content.cup.from_mm, content.cup.to_mm, ink.CUP_ON_PAPER)
+    _row_name(axes, y, content.cup_name)
+    _words_beside(axes, y, first, content.cup.to_mm, content.cup.words)
+    _verticals(axes, content, height)
+    _left_over(axes, content, y + 0.5 * _ROW + 0.38)
     axes.set_yticks([])
-    axes.set_xlabel("depth along the reaming axis, mm from the plane of the native rim; lateral left, medial right")
+    axes.set_xlabel(AXIS_WORDS)
     ink.plain_axes(axes)
     axes.spines["left"].set_visible(False)
     return made
 
 
-def _extent(track: DepthTrack) -> tuple[float, float]:
-    leave = track.inner_surface_mm if track.inner_surface_mm is not None else track.pole_mm
-    first = min(-2.0, *(bar.from_mm for bar in track.bars)) - 1.0
-    last = max(leave, track.pole_mm) + 9.0
+def _extent(content: TrackContent, pole_mm: float) -> tuple[float, float]:
+    first, last = content.extent_mm
     # room for the words behind the bars
-    return first, max(last, track.pole_mm + 0.42 * (track.pole_mm - first))
+    return first, max(last, pole_mm + 0.42 * (pole_mm - first))
 
 
-def _density(axes: Any, track: DepthTrack, first: float, last: float) -> None:
+def _density(axes: Any, content: TrackContent, first: float, last: float) -> None:
     axes.add_patch(Rectangle((first, 0), last - first, _STRIP, facecolor="#f1f3f5", edgecolor="none"))
-    low, high = _DENSITY_HU
-    known = np.isfinite(track.density_hu)
-    depth, density = track.depth_mm[known], track.density_hu[known]
-    if len(depth) > 1:
+    if len(content.density) > 1:
+        depth, share = np.array(content.density).T
         axes.imshow(
-            density[None],
+            share[None],
             cmap="gray",
-            vmin=low,
-            vmax=high,
+            vmin=0.0,
+            vmax=1.0,
             extent=(depth[0], depth[-1], _STRIP, 0),
             aspect="auto",
             interpolation="bilinear",
             zorder=1,
         )
-        height = _STRIP * (1 - np.clip((density - low) / (high - low), 0.02, 0.98))
+        height = _STRIP * (1 - np.clip(share, 0.02, 0.98))
         axes.plot(depth, height, color="#ffd24a", linewidth=1.6, zorder=3, path_effects=ink.halo(width=3.0))
-    for start, end in track.bone_mm:
+    for piece in content.bone:
         axes.plot(
-            [start, end], [_STRIP + 0.09] * 2, color=ink.BONE_ON_PAPER, linewidth=4, solid_capstyle="butt", zorder=3
+            [piece.from_mm, piece.to_mm],
+            [_STRIP + 0.09] * 2,
+            color=ink.BONE_ON_PAPER,
+            linewidth=4,
+            solid_capstyle="butt",
+            zorder=3,
         )
-    if len(track.bone_mm):
-        start, end = max(track.bone_mm, key=lambda piece: piece[1] - piece[0])
+    if content.bone:
+        longest = max(content.bone, key=lambda piece: piece.to_mm - piece.from_mm)
         axes.text(
-            start + 0.6,
+            longest.from_mm + 0.6,
             _STRIP + 0.17,
-            "bone before reaming",
+            longest.words,
             ha="left",
             va="top",
             fontsize=ink.SMALL_PT,
             color=ink.BONE_ON_PAPER,
         )
+    low, high = DENSITY_HU
     _row_name(axes, 0.5 * _STRIP, f"density\n−{-low:.0f} to {high:.0f} HU")
 
 
-def _names_above(axes: Any, track: DepthTrack) -> None:
-    if track.floor_mm is not None and track.floor_mm - track.pole_mm > 0.3:
-        axes.add_patch(
-            Rectangle(
-                (track.pole_mm, 0),
-                track.floor_mm - track.pole_mm,
-                _STRIP,
-                facecolor="none",
-                edgecolor=ink.NATIVE,
-                hatch="////",
-                linewidth=0,
-                zorder=4,
-            )
+def _soft_fossa(axes: Any, content: TrackContent) -> None:
+    soft = content.soft
+    if soft is None:
+        return
+    axes.add_patch(
+        Rectangle(
+            (soft.from_mm, 0),
+            soft.to_mm - soft.from_mm,
+            _STRIP,
+            facecolor="none",
+            edgecolor=ink.NATIVE,
+            hatch="////",
+            linewidth=0,
+            zorder=4,
         )
-        axes.text(
-            track.floor_mm - 0.6,
-            _STRIP + 0.17,
-            f"{track.floor_mm - track.pole_mm:.1f} mm of soft fossa",
-            ha="right",
-            va="top",
-            color="#8a3a68",
-            fontsize=ink.SMALL_PT,
-            zorder=5,
-        )
+    )
+    axes.text(
+        soft.to_mm - 0.6,
+        _STRIP + 0.17,
+        soft.words,
+        ha="right",
+        va="top",
+        color="#8a3a68",
+        fontsize=ink.SMALL_PT,
+        zorder=5,
+    )
 
 
 def _bar(axes: Any, y: float, start: float, end: float, color: str) -> None:
@@ -161,12 +166,12 @@ def _words_beside(axes: Any, y: float, start: float, end: float, words: str) -> 
     )
 
 
-def _verticals(axes: Any, track: DepthTrack, height: float) -> None:
+def _verticals(axes: Any, content: TrackContent, height: float) -> None:
     axes.plot([0, 0], [0, height], color=ink.NATIVE, linewidth=1.2, linestyle=(0, (4, 3)), zorder=2)
     axes.text(0.25, height - 0.1, "native rim", color="#8a3a68", fontsize=ink.SMALL_PT, va="bottom", ha="left")
-    if track.inner_surface_mm is None:
+    if content.inner is None or content.inner.within_mm is None:
         return
-    inner, spread = track.inner_surface_mm, 2 * track.inner_uncertainty_mm
+    inner, spread = content.inner.at_mm, content.inner.within_mm
     axes.add_patch(
         Rectangle(
             (inner - spread, 0), 2 * spread, height, facecolor=ink.WALL_ON_PAPER, alpha=0.25, edgecolor="none", zorder=2
@@ -174,7 +179,7 @@ def _verticals(axes: Any, track: DepthTrack, height: float) -> None:
     )
     axes.plot([inner, inner], [0, height], color=ink.WALL_ON_PAPER, linewidth=1.8, zorder=4)
     axes.annotate(
-        f"inner surface at\n{inner:.1f} ± {spread:.1f} mm",
+        content.inner.words.replace(" at ", " at\n"),
         xy=(inner + spread, _STRIP + 0.17),
         xytext=(4, 0),
         textcoords="offset points",
@@ -187,12 +192,13 @@ def _verticals(axes: Any, track: DepthTrack, height: float) -> None:
     )
 
 
-def _left_over(axes: Any, track: DepthTrack, y: float) -> None:
-    if track.inner_surface_mm is None or track.floor_mm is None:
+def _left_over(axes: Any, content: TrackContent, y: float) -> None:
+    left = content.left
+    if content.breached:
         axes.text(
-            track.pole_mm,
+            left.from_mm,
             y,
-            "BREACHED: no bone is left behind the pole",
+            left.words,
             ha="center",
             va="center",
             fontweight="bold",
@@ -200,17 +206,15 @@ def _left_over(axes: Any, track: DepthTrack, y: float) -> None:
             fontsize=ink.FONT_PT + 1,
         )
         return
-    start = max(track.floor_mm, track.pole_mm)
-    left = track.inner_surface_mm - start
     axes.annotate(
         "",
-        xy=(track.inner_surface_mm, y),
-        xytext=(start, y),
+        xy=(left.to_mm, y),
+        xytext=(left.from_mm, y),
         arrowprops={"arrowstyle": "<->", "color": ink.WALL_ON_PAPER, "linewidth": 1.6, "shrinkA": 0, "shrinkB": 0},
     )
     axes.annotate(
-        f"{left:.1f} mm of bone left",
-        xy=(start, y),
+        left.words,
+        xy=(left.from_mm, y),
         xytext=(-8, 0),
         textcoords="offset points",
         ha="right",
