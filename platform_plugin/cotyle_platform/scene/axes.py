@@ -9,10 +9,9 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from vtkmodules.vtkCommonMath import vtkMatrix4x4
-
 from cotyle.space.arrays import Array, read_only
 from cotyle.space.mesh import TriangleMesh
+from vtkmodules.vtkCommonMath import vtkMatrix4x4
 
 FLIP: Array = read_only(np.diag([-1.0, -1.0, 1.0, 1.0]))
 

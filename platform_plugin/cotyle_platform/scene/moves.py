@@ -6,9 +6,9 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
+from cotyle.space.arrays import Array
 from vtkmodules.vtkCommonCore import vtkCommand
 
-from cotyle.space.arrays import Array
 from cotyle_platform.scene.axes import from_vtk, place_to_lps, points_to_lps
 
 CupMoved = Callable[[Array, Array], None]

@@ -7,13 +7,13 @@ from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
-from vtkmodules.util.numpy_support import numpy_to_vtk
-from vtkmodules.vtkCommonDataModel import vtkImageData
-
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.mesh_files import to_polydata
+from vtkmodules.util.numpy_support import numpy_to_vtk
+from vtkmodules.vtkCommonDataModel import vtkImageData
+
 from cotyle_platform.scene.axes import place_to_ras, points_to_ras, to_vtk
 from cotyle_platform.scene.palette import LANDMARK, Look
 

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from matplotlib.colors import to_rgb
-
 from cotyle.report import ink
 from cotyle.report.cavity_view import BONE_COLOR
+from matplotlib.colors import to_rgb
 
 Color = tuple[float, float, float]
 

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-
 from cotyle.anatomy.landmarks import Landmarks
 from cotyle.case.stages import PlannedCup
 from cotyle.cup.component import Cup
@@ -19,6 +18,7 @@ from cotyle.report.cavity_view import MOST_WALL_MM, wall_colors
 from cotyle.report.meshes import THICKNESS_ARRAY, cup_shell
 from cotyle.space.frames import Frame
 from cotyle.space.mesh import TriangleMesh
+
 from cotyle_platform.scene import palette
 from cotyle_platform.scene.axes import mesh_to_ras
 from cotyle_platform.scene.nodes import (

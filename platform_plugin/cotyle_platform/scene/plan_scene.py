@@ -7,7 +7,6 @@ from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
-
 from cotyle.anatomy.landmarks import Landmark
 from cotyle.case.plan_file import PlanFile
 from cotyle.case.stages import MEASURING_FRAME, PlannedCup, cup_of
@@ -20,6 +19,7 @@ from cotyle.report.cup_planes import CutPlane, cup_planes
 from cotyle.report.frame_planes import frame_planes
 from cotyle.space.arrays import Array
 from cotyle.space.frames import SCANNER
+
 from cotyle_platform.scene import parts, slices
 from cotyle_platform.scene.axes import place_to_ras, to_vtk
 from cotyle_platform.scene.moves import CupMoved, LandmarkMoved, Moves, place_of_transform

@@ -5,11 +5,10 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from slicer import vtkMRMLScene, vtkMRMLScriptedModuleNode
-
 from cotyle.case.plan_file import PlanFile
 from cotyle.case.schema import validated
 from cotyle.errors import InputError
+from slicer import vtkMRMLScene, vtkMRMLScriptedModuleNode
 
 MODULE = "Cotyle"
 VERSION = "1"

@@ -7,6 +7,7 @@ from typing import Any
 
 from cotyle.report.cup_planes import CutPlane
 from cotyle.space.arrays import Array
+
 from cotyle_platform.scene.axes import from_vtk, place_to_lps, place_to_ras, points_to_ras, to_vtk
 
 VIEWS: Mapping[str, int] = {"Red": 0, "Green": 1, "Yellow": 2}
