@@ -120,3 +120,10 @@ def test_the_table_of_the_wall_says_tolerance_and_what_overlaps():
     assert rows["reads wrong by 1 mm when turned off"] == "left or right more than 20 deg; cranial or caudal 7 deg"
     assert rows["in the same beam"] == "12 mm of sacrum"
     assert rows["gap as a share of the 50 mm reamer's width"] == "10 %"
+
+
+def test_cues_of_pictures_stand_side_by_side_with_a_dash_for_what_is_unknown():
+    rows = words.reading_rows([{"medial_edge_to_teardrop_mm": -1.25, "rim_line_relation": "parallel"}, {}])
+    by_words = {text: (unit, values) for text, unit, values in rows}
+    assert by_words["edge lateral to the teardrop"] == ("mm", ["−1.2", "–"])
+    assert by_words["rim and that line are"] == ("", ["parallel", "–"])

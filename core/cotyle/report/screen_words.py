@@ -115,11 +115,20 @@ def stage_rows(
 ) -> list[tuple[str, str, list[str], str]]:
     """Return the table of a view's stages: words, unit, one value for each, and two deviations by the landmarks."""
     rows = []
-    for name, words, unit, decimals in _STEP_ROWS:
+    values = reading_rows([each.cues for each in stages])
+    for (name, *_, decimals), (words, unit, shown) in zip(_STEP_ROWS, values, strict=True):
         sd = spread.get("inclination_deg" if name == "inclination_to_teardrops_deg" else name, 0.0)
         open_by = number(2.0 * sd, "", decimals) if 2.0 * sd >= 0.05 else ""
-        rows.append((words, unit, [number(each.cues.get(name), "", decimals) for each in stages], open_by))
+        rows.append((words, unit, shown, open_by))
     return rows
+
+
+def reading_rows(readings: Sequence[Mapping[str, Any]]) -> list[tuple[str, str, list[str]]]:
+    """Return the cues of pictures as a table: words, unit, and one value for each picture's cues by name."""
+    return [
+        (words, unit, [number(each.get(name), "", decimals) for each in readings])
+        for name, words, unit, decimals in _STEP_ROWS
+    ]
 
 
 def mistake_rows(mistakes: Sequence[MistakeFacts]) -> list[tuple[str, str, list[Cell]]]:
