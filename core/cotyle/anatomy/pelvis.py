@@ -23,7 +23,7 @@ McKibbin, J Bone Joint Surg Br 1970;52:148.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -154,8 +154,7 @@ def build_pelvis(landmarks: Landmarks, standing_tilt_change_deg: float = 0.0) ->
     InputError
         As in :func:`app_frame`; ``posture-angle`` if the change is not a number between -60 and 60.
     """
-    if not np.isfinite(standing_tilt_change_deg) or abs(standing_tilt_change_deg) > 60:
-        raise InputError("posture-angle", f"a change of tilt of {standing_tilt_change_deg} deg is not a posture")
+    _check_posture(standing_tilt_change_deg)
     app = app_frame({name: landmarks[name].lps_mm for name in APP_NAMES if name in landmarks})
     posture = posture_of(app)
     supine = rotated_about_left(app, "supine", posture.anterior_tilt_deg)
@@ -169,6 +168,16 @@ def build_pelvis(landmarks: Landmarks, standing_tilt_change_deg: float = 0.0) ->
         left_up_deg=posture.left_up_deg,
         standing_tilt_change_deg=float(standing_tilt_change_deg),
         uncertainty=posture_uncertainty(landmarks, app),
+    )
+
+
+def in_posture(pelvis: Pelvis, standing_tilt_change_deg: float) -> Pelvis:
+    """Return the same pelvis with another change of tilt from lying to standing; errors as :func:`build_pelvis`."""
+    _check_posture(standing_tilt_change_deg)
+    return replace(
+        pelvis,
+        standing=rotated_about_left(pelvis.supine, "standing", standing_tilt_change_deg),
+        standing_tilt_change_deg=float(standing_tilt_change_deg),
     )
 
 
@@ -200,3 +209,8 @@ def posture_uncertainty(landmarks: Landmarks, app: Frame) -> Posture:
 
 def _angles(posture: Posture) -> Array:
     return np.array([posture.anterior_tilt_deg, posture.rotation_to_left_deg, posture.left_up_deg])
+
+
+def _check_posture(standing_tilt_change_deg: float) -> None:
+    if not np.isfinite(standing_tilt_change_deg) or abs(standing_tilt_change_deg) > 60:
+        raise InputError("posture-angle", f"a change of tilt of {standing_tilt_change_deg} deg is not a posture")

@@ -5,15 +5,19 @@ from __future__ import annotations
 import dataclasses
 from dataclasses import dataclass
 from enum import Enum
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from cotyle.case.stages import PlannedCup
+from cotyle.anatomy.landmarks import Landmarks
+from cotyle.anatomy.pelvis import Pelvis
+from cotyle.case.plan_file import PlanFile
+from cotyle.cup.component import Cup
 from cotyle.errors import InputError
 from cotyle.image.volume import Volume
 from cotyle.space.frames import SCANNER, Frame
+from cotyle.space.mesh import TriangleMesh
 from cotyle.xray.cues import cues
 from cotyle.xray.display import Display, render
 from cotyle.xray.ellipse import Ellipse, project_circle, to_pixels
@@ -22,6 +26,30 @@ from cotyle.xray.projector.line_integrals import ReadyVolume, line_integrals_of,
 from cotyle.xray.views import FILM, Machine, View, named_view
 
 CUE_VIEWS = ("ap_pelvis", "ap_hip")
+
+
+class PlacedCup(Protocol):
+    """What a view needs to know of a planned cup; a cup that is planned in full is one, and so are live numbers."""
+
+    @property
+    def plan(self) -> PlanFile:
+        """The complete plan."""
+
+    @property
+    def pelvis(self) -> Pelvis:
+        """The frames."""
+
+    @property
+    def cup(self) -> Cup:
+        """The cup in place."""
+
+    @property
+    def landmarks(self) -> Landmarks:
+        """Landmarks by name."""
+
+    @property
+    def hip_bone(self) -> TriangleMesh:
+        """The hip bone that receives the cup."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,13 +69,17 @@ class SimulatedView:
         return angle if np.isfinite(angle) else None
 
 
-def simulate(planned: PlannedCup, scan: Volume | ReadyVolume, view: View) -> SimulatedView:
+def simulate(planned: PlacedCup, scan: Volume | ReadyVolume, view: View) -> SimulatedView:
     """Return a view of the scan with the planned cup's outline; the cup itself is drawn, not projected as metal.
 
     A scan made ready by :func:`cotyle.xray.projector.line_integrals.prepare` serves several views faster.
     """
     integrals = line_integrals_of(prepare(scan) if isinstance(scan, Volume) else scan, view.carm)
-    pixels = render(integrals, Display(window=_bone_window(integrals)))
+    return seen(planned, view, grey_of(integrals))
+
+
+def seen(planned: PlacedCup, view: View, pixels: npt.NDArray[np.uint8]) -> SimulatedView:
+    """Return a picture with what is drawn over it and the cues of a planned cup."""
     rim = planned.cup.rim
     return SimulatedView(
         view,
@@ -58,8 +90,13 @@ def simulate(planned: PlannedCup, scan: Volume | ReadyVolume, view: View) -> Sim
     )
 
 
+def grey_of(integrals: npt.NDArray[np.float32]) -> npt.NDArray[np.uint8]:
+    """Return 8-bit grey of line integrals (rows, columns), bone light."""
+    return render(integrals, Display(window=_bone_window(integrals)))
+
+
 def view_of(
-    planned: PlannedCup, name: str, frame: str = "supine", film: bool = False, angle_deg: float | None = None
+    planned: PlacedCup, name: str, frame: str = "supine", film: bool = False, angle_deg: float | None = None
 ) -> View:
     """Return a named view of a case.
 
@@ -71,21 +108,21 @@ def view_of(
     frames: dict[str, Frame] = {"scanner": SCANNER, **planned.pelvis.frames}
     if frame not in frames:
         raise InputError("frame-unknown", f"there is no frame {frame!r}", f"Choose from {', '.join(frames)}")
-    points = {mark: each.lps_mm for mark, each in planned.anatomy.landmarks.items()}
+    points = {mark: each.lps_mm for mark, each in planned.landmarks.items()}
     machine: Machine | None = FILM if film else None
     return named_view(name, frames[frame], points, planned.plan.side, machine, angle_deg)
 
 
-def view_cues(planned: PlannedCup, view: View) -> dict[str, Any]:
+def view_cues(planned: PlacedCup, view: View) -> dict[str, Any]:
     """Return the cues of the planned cup in a view as plain values, with how the view was made."""
-    points = {mark: each.lps_mm for mark, each in planned.anatomy.landmarks.items()}
+    points = {mark: each.lps_mm for mark, each in planned.landmarks.items()}
     found = cues(view.carm, planned.cup.rim, planned.plan.side, points, planned.hip_bone)
     content = flat(dataclasses.asdict(found))
     content.pop("missing", None)
     return {"frame": view.frame_name, "tube": str(view.carm.tube.value), **content}
 
 
-def case_cues(planned: PlannedCup) -> dict[str, dict[str, Any]]:
+def case_cues(planned: PlacedCup) -> dict[str, dict[str, Any]]:
     """Return the cues of the usual views, level with the supine frame."""
     return {name: view_cues(planned, view_of(planned, name)) for name in CUE_VIEWS}
 

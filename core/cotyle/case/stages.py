@@ -8,7 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
-from cotyle.anatomy.pelvis import Pelvis
+from cotyle.anatomy.landmarks import Landmarks
+from cotyle.anatomy.pelvis import Pelvis, in_posture
 from cotyle.anatomy.sockets.socket import Socket
 from cotyle.case.anatomy_file import Anatomy
 from cotyle.case.json_text import DECIMALS
@@ -32,6 +33,7 @@ from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
 from cotyle.space.frames import Frame
 from cotyle.space.mesh import TriangleMesh
+from cotyle.space.side import Side
 
 Progress = Callable[[str], None]
 MEASURING_FRAME = "supine"
@@ -70,6 +72,41 @@ class PlannedCup:
         """The hip bone that receives the cup."""
         return self.anatomy.surfaces[hip_bone(self.plan.side)]
 
+    @property
+    def landmarks(self) -> Landmarks:
+        """Landmarks by name."""
+        return self.anatomy.landmarks
+
+
+@dataclass(frozen=True, eq=False)
+class Hip:
+    """One hip of a case ready to be measured on: all that no cup and no posture changes."""
+
+    side: Side
+    anatomy: Anatomy
+    scan: Volume
+    lying: Pelvis
+    socket: Socket
+    bone: TriangleMesh
+    inner: InnerSurface
+
+    def pelvis(self, standing_tilt_change_deg: float) -> Pelvis:
+        """Return the frames for a posture."""
+        return in_posture(self.lying, standing_tilt_change_deg)
+
+    @property
+    def frame(self) -> Frame:
+        """The measuring frame; it is the same in every posture."""
+        return self.lying.frames[MEASURING_FRAME]
+
+
+def hip_of(anatomy: Anatomy, scan: Volume, side: Side) -> Hip:
+    """Make one hip of a case ready; raises ``socket-missing`` and ``inner-surface-missing``."""
+    pelvis, socket, bone = anatomy.pelvis(0.0), anatomy.socket(side), anatomy.surfaces[hip_bone(side)]
+    frame = pelvis.frames[MEASURING_FRAME]
+    inner = inner_surface(bone, socket.center_lps_mm, -side.lateral_sign * frame.left, frame.superior)
+    return Hip(side, anatomy, scan, pelvis, socket, bone, inner)
+
 
 def read_scan(path: Path, series: str | None, repair: bool) -> tuple[Volume, SeriesInfo]:
     """Read a scan that is to be planned on; errors as in :func:`cotyle.image.read.read_volume`."""
@@ -77,29 +114,26 @@ def read_scan(path: Path, series: str | None, repair: bool) -> tuple[Volume, Ser
 
 
 def plan_cup(anatomy: Anatomy, scan: Volume, plan: PlanFile, progress: Progress = lambda _: None) -> PlannedCup:
-    """Propose what the plan leaves open and measure the cup.
+    """Propose what the plan leaves open and measure the cup; see :func:`plan_on`."""
+    return plan_on(hip_of(anatomy, scan, plan.side), plan, progress)
+
+
+def plan_on(hip: Hip, plan: PlanFile, progress: Progress = lambda _: None) -> PlannedCup:
+    """Propose what the plan leaves open and measure the cup on a hip that is ready.
 
     The result's plan holds the cup in full, with numbers rounded as in its file, and every measurement is made on those
     rounded numbers: planning and measuring a file again give the same.
     """
-    pelvis = anatomy.pelvis(plan.posture.standing_tilt_change_deg)
-    socket = anatomy.socket(plan.side)
-    bone, frame = anatomy.surfaces[hip_bone(plan.side)], pelvis.frames[MEASURING_FRAME]
-    inner = inner_surface(bone, socket.center_lps_mm, -plan.side.lateral_sign * frame.left, frame.superior)
+    pelvis = hip.pelvis(plan.posture.standing_tilt_change_deg)
+    anatomy, socket, bone, inner, scan, frame = hip.anatomy, hip.socket, hip.bone, hip.inner, hip.scan, hip.frame
     progress("placing the cup")
     full = complete_plan(plan, pelvis, socket, _medial_floor(anatomy, socket, frame), bone, inner)
     cup = cup_of(full, pelvis)
     progress("measuring wall, coverage and reaming")
-    steps = default_steps(
-        cup,
-        socket.center_lps_mm,
-        bone,
-        first_under_mm=full.reaming.first_under_mm,
-        last_under_mm=full.reaming.last_under_mm,
-    )
+    steps = steps_of(full, cup, hip)
     results = assess_reaming(steps, bone, inner, frame, plan.side, socket.center_lps_mm, scan, anatomy.blur)
     edges = anatomy.edges[hip_bone(plan.side)]
-    wall = measure_wall(bone, inner, Cavity(steps), scan, blur=anatomy.blur, edges=edges, with_map=True)
+    wall = wall_of(steps, hip, with_map=True)
     soft_bed = find_soft_bed(bone, cup, scan, anatomy.blur)
     coverage = measure_coverage(bone, cup, frame, soft_bed=soft_bed)
     return PlannedCup(
@@ -115,6 +149,25 @@ def plan_cup(anatomy: Anatomy, scan: Volume, plan: PlanFile, progress: Progress 
         coverage_uncertainty=coverage_spread(bone, edges, cup, frame, soft_bed),
         soft_bed=soft_bed,
         track=depth_track(cup, steps, wall, bone, socket.rim_plane, scan),
+    )
+
+
+def steps_of(plan: PlanFile, cup: Cup, hip: Hip) -> tuple[ReamingStep, ...]:
+    """Return the reaming steps of a complete plan."""
+    return default_steps(
+        cup,
+        hip.socket.center_lps_mm,
+        hip.bone,
+        first_under_mm=plan.reaming.first_under_mm,
+        last_under_mm=plan.reaming.last_under_mm,
+    )
+
+
+def wall_of(steps: tuple[ReamingStep, ...], hip: Hip, with_map: bool) -> Wall:
+    """Return the wall behind the finished cavity."""
+    edges = hip.anatomy.edges[hip_bone(hip.side)]
+    return measure_wall(
+        hip.bone, hip.inner, Cavity(steps), hip.scan, blur=hip.anatomy.blur, edges=edges, with_map=with_map
     )
 
 

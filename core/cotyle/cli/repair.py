@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from cotyle.anatomy.landmarks import Landmarks
 from cotyle.case import folder as names
 from cotyle.case.anatomy_file import Skeleton
 from cotyle.case.anatomy_stages import given_of
 from cotyle.case.folder import carry_over, written_whole
-from cotyle.case.plan_file import CupChoice, PlanFile
+from cotyle.case.plan_changes import with_open_proposals
+from cotyle.case.plan_file import PlanFile
 from cotyle.case.repair import corrected_landmarks, repaired_bones
 from cotyle.case.review import read_review, surveyed
 from cotyle.case.store import read_case
@@ -71,7 +71,7 @@ def run_repair(files: RepairFiles, *, keep_cup: bool, pdf: bool, as_json: bool) 
                 write_labels(folder / names.BONES, mended.labels)
             progress("finding landmarks and sockets")
             anatomy = surveyed(skeleton, given, before.plan.side)
-            plan = before.plan if keep_cup else _with_open_proposals(before.plan)
+            plan = before.plan if keep_cup else with_open_proposals(before.plan)
             study = case_study(skeleton.source)
             # a case that is corrected in place may become one that cannot be planned only into another folder
             measured = plan_or_review(folder, out, anatomy, before.scan, plan, study, pdf, progress)
@@ -84,12 +84,3 @@ def _read(folder: Path) -> _Repairable:
         return _Repairable(kept.review.plan, kept.skeleton, kept.landmarks, kept.scan)
     stored = read_case(folder)
     return _Repairable(stored.plan, stored.anatomy.skeleton, stored.anatomy.landmarks, stored.scan)
-
-
-def _with_open_proposals(plan: PlanFile) -> PlanFile:
-    """Return the plan with what the program had proposed open again: it follows the corrected bones."""
-    content: dict[str, Any] = plan.cup.model_dump()
-    for name in plan.cup.proposed:
-        content[name] = None
-    content |= {"proposed": (), "notes": (), "limited_by": None}
-    return plan.model_copy(update={"cup": CupChoice.model_validate(content)})

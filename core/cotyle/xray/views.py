@@ -163,8 +163,12 @@ def named_view(
         raise InputError("view-side", f"the view {which} needs the side of the hip")
     primary, secondary = view_angles_deg(which, side, angle_deg)
     center = view_center(which, landmarks_lps_mm, side)
-    chosen = machine if machine is not None else (WIDE_C_ARM if whole else C_ARM)
-    return free_view(which, frame, center, primary, secondary, chosen, side)
+    return free_view(which, frame, center, primary, secondary, machine or usual_machine(which), side)
+
+
+def usual_machine(name: str) -> Machine:
+    """Return the machine that a named view is taken with: the wide one where it shows the whole pelvis."""
+    return WIDE_C_ARM if name in _CENTERED_BETWEEN_HIPS else C_ARM
 
 
 def free_view(
