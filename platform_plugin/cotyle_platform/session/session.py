@@ -18,7 +18,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-
 from cotyle.anatomy.landmarks import Landmark, given
 from cotyle.case import plan_changes as changes
 from cotyle.case.anatomy_file import Anatomy
@@ -36,6 +35,7 @@ from cotyle.cup.orientation import Definition
 from cotyle.errors import InputError
 from cotyle.xray.projector.line_integrals import ReadyVolume, prepare
 from cotyle.xray.projector.packed_volume import Precision
+
 from cotyle_platform.session.lane import Lane
 
 Listener = Callable[[str, int], None]
