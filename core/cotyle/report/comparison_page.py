@@ -13,7 +13,8 @@ from cotyle.case.comparison_file import ComparisonFile
 from cotyle.case.measurements import Measurements
 from cotyle.cup.orientation import Definition
 from cotyle.errors import InputError
-from cotyle.report.page import minus, rendered
+from cotyle.report.page import rendered
+from cotyle.report.tiles import minus
 from cotyle.xray.verdict import Verdict
 
 BEGIN, END = "<!-- real pictures -->", "<!-- end of real pictures -->"

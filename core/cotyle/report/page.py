@@ -22,21 +22,10 @@ from cotyle.case.verdict import GRADE_WORDS, PointToCheck, Verdict, landmark_wor
 from cotyle.cup.orientation import Definition
 from cotyle.cup.proposal import Limit
 from cotyle.report.screen_page import cue_rows, screen_content
+from cotyle.report.tiles import minus, tiles
 from cotyle.space.side import Side
 
 _LIBRARIES = ("numpy", "scipy", "numba", "SimpleITK", "vtk", "pydicom")
-
-
-@dataclass(frozen=True)
-class Tile:
-    """One of the seven figures: value, unit, spread and what they mean."""
-
-    name: str
-    value: str
-    unit: str
-    spread: str
-    note: str
-    bad: bool = False
 
 
 def render_page(plan: PlanFile, measured: Measurements, figures: Mapping[str, bytes], view_caption: str) -> str:
@@ -122,76 +111,6 @@ def _doubts(verdict: Verdict, side: Side, planned: str = "planned") -> dict[str,
     }
 
 
-def tiles(plan: PlanFile, measured: Measurements) -> list[Tile]:
-    """Return the seven figures in their fixed order."""
-    codes = {warning.code for warning in measured.warnings}
-    frame, wall, shift = plan.targets.frame, measured.wall, measured.center_shift
-    angles = measured.orientation[frame][plan.targets.definition]
-    spread = measured.orientation_uncertainty_deg.get(frame)
-    stated = f"{plan.targets.definition}, {frame} frame"
-    off = "orientation-off-target" in codes
-    target = plan.targets
-    native = shift.from_native_mm
-    return [
-        Tile(
-            "Inclination",
-            minus(f"{angles.inclination_deg:.1f}"),
-            "deg",
-            f"{2 * spread.inclination_deg:.1f}" if spread else "",
-            f"{stated}; target {target.inclination_deg:g}",
-            off,
-        ),
-        Tile(
-            "Anteversion",
-            minus(f"{angles.anteversion_deg:.1f}"),
-            "deg",
-            f"{2 * spread.anteversion_deg:.1f}" if spread else "",
-            f"{stated}; target {target.anteversion_deg:g}",
-            off,
-        ),
-        Tile(
-            "Wall along the axis",
-            "breached" if wall.along_axis_mm == 0 else f"{wall.along_axis_mm:.1f}",
-            "" if wall.along_axis_mm == 0 else "mm",
-            "" if wall.along_axis_mm == 0 else f"{2 * wall.uncertainty_mm:.1f}",
-            f"bone from pole to exit; {wall.advance_mm:.1f} mm of way",
-            wall.along_axis_mm == 0,
-        ),
-        Tile(
-            "Least wall",
-            "breached" if wall.breached else f"{wall.minimum_mm:.1f}",
-            "" if wall.breached else "mm",
-            "" if wall.breached else f"{2 * (wall.minimum_uncertainty_mm or wall.uncertainty_mm):.1f}",
-            "cavity floor to inner surface, anywhere",
-            bool(codes & {"wall-breached", "wall-thin"}),
-        ),
-        Tile(
-            "Coverage",
-            f"{100 * measured.coverage.fraction:.0f}",
-            "%",
-            f"{200 * measured.coverage.uncertainty:.0f}" if measured.coverage.uncertainty is not None else "",
-            "share of the shell on host bone, by area; quarters in the supine frame",
-            "coverage-low" in codes,
-        ),
-        Tile(
-            "Centre shift",
-            _length(native),
-            "mm",
-            f"{2 * shift.uncertainty_mm:.1f}" if shift.uncertainty_mm is not None else "",
-            f"{_shift_words(native)} of the native centre, {shift.frame} frame",
-            "center-high" in codes,
-        ),
-        Tile(
-            "Proud stance",
-            f"{measured.press_fit.proud_mm:.1f}",
-            "mm",
-            "",
-            f"before seating, press-fit {measured.press_fit.interference_mm:g} mm; exact for these diameters",
-            "press-fit-unusual" in codes,
-        ),
-    ]
-
-
 def _template(name: str) -> str:
     return resources.files("cotyle.report").joinpath("templates", name).read_text(encoding="utf-8")
 
@@ -215,26 +134,6 @@ def _percent(value: float) -> str:
 def _signed(value: float) -> str:
     text = f"{value:+.1f}"
     return "0.0" if text in ("+0.0", "-0.0") else minus(text)
-
-
-def minus(text: str) -> str:
-    """Return the text with true minus signs, which line up with plus."""
-    return text.replace("-", "−")
-
-
-def _length(shift: Shift) -> str:
-    return f"{(shift.medial**2 + shift.superior**2 + shift.anterior**2) ** 0.5:.1f}"
-
-
-def _shift_words(shift: Shift) -> str:
-    """Return the parts of a shift that are worth naming, such as ``3.2 medial, 1.0 superior``."""
-    pairs = (
-        (shift.medial, "medial", "lateral"),
-        (shift.superior, "superior", "inferior"),
-        (shift.anterior, "anterior", "posterior"),
-    )
-    parts = [f"{abs(value):.1f} {plus if value > 0 else minus}" for value, plus, minus in pairs if abs(value) >= 0.05]
-    return ", ".join(parts) if parts else "at the place"
 
 
 def _voxels(measured: Measurements) -> str:

@@ -15,7 +15,6 @@ from typing import Any
 from urllib.parse import urlencode
 
 from aiohttp import web
-
 from cotyle.errors import InputError
 
 LOOPBACK = "127.0.0.1"

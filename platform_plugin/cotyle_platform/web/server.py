@@ -11,9 +11,9 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from typing import Any
 
+from cotyle.errors import InputError
 from trame_server import Server
 
-from cotyle.errors import InputError
 from cotyle_platform.web.guard import Guard, checked_address, middleware, new_token
 
 STOP_SIGNALS = (signal.SIGINT, signal.SIGTERM)
@@ -66,7 +66,9 @@ class ViewerServer:
             )
         )
         with _signals_to(self.stop):
-            await asyncio.wait({serving, asyncio.ensure_future(_as_future(self.trame.ready))}, return_when="FIRST_COMPLETED")
+            await asyncio.wait(
+                {serving, asyncio.ensure_future(_as_future(self.trame.ready))}, return_when="FIRST_COMPLETED"
+            )
             if serving.done():
                 serving.result()
             ready(self.guard.link)
