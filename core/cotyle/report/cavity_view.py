@@ -53,11 +53,8 @@ def cavity_scenes(
     reamed = Layer(bone, BONE_COLOR, keep=outside_cavity)
     glass = Layer(bone, BONE_COLOR, opacity=0.32, keep=outside_cavity)
     lookup = wall_colors()
-    axis = cup.opening_axis_lps
-    from_inside = unit(-cup.side.lateral_sign * frame.left + 0.35 * frame.anterior + 0.25 * frame.superior)
-    pole = cup.center_lps_mm - 0.3 * cup.radius_mm * axis
-    into = Camera(pole, axis, frame.superior, 52.0)
-    inside = Camera(pole, from_inside, frame.superior, 52.0)
+    looks = cup_cameras(cup, frame)
+    into, inside = looks["into-the-socket"], looks["from-inside"]
     job = Job(
         (
             Picture((reamed, floor), into, PICTURE_PX, "into-the-socket.png", lookup),
@@ -73,6 +70,19 @@ def cavity_scenes(
 def wall_colors() -> Array:
     """Return the colours of walls from 0 to :data:`MOST_WALL_MM`, shape (256, 3), from 0 to 1."""
     return np.asarray(matplotlib.colormaps[_COLORS](np.linspace(0, 1, 256)))[:, :3]
+
+
+def cup_cameras(cup: Cup, frame: Frame) -> dict[str, Camera]:
+    """Return the ways to look at a cup: into its mouth, from inside the pelvis, from in front, from its side."""
+    axis, outward = cup.opening_axis_lps, cup.side.lateral_sign * frame.left
+    pole = cup.center_lps_mm - 0.3 * cup.radius_mm * axis
+    from_inside = unit(-outward + 0.35 * frame.anterior + 0.25 * frame.superior)
+    return {
+        "into-the-socket": Camera(pole, axis, frame.superior, 52.0),
+        "from-inside": Camera(pole, from_inside, frame.superior, 52.0),
+        "from-in-front": Camera(cup.center_lps_mm, frame.anterior, frame.superior, 110.0),
+        "from-the-side": Camera(cup.center_lps_mm, outward, frame.superior, 110.0),
+    }
 
 
 def scene_figure(picture: bytes, scenes: CavityScenes, index: int, width_px: float = 470) -> Figure:

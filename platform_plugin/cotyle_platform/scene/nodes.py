@@ -13,12 +13,15 @@ from cotyle.space.mesh import TriangleMesh
 from cotyle.space.mesh_files import to_polydata
 from vtkmodules.util.numpy_support import numpy_to_vtk
 from vtkmodules.vtkCommonDataModel import vtkImageData
+from vtkmodules.vtkFiltersCore import vtkPolyDataNormals
 
 from cotyle_platform.scene.axes import place_to_ras, points_to_ras, to_vtk
 from cotyle_platform.scene.palette import LANDMARK, Look
 
 BONE_WINDOW_HU, BONE_LEVEL_HU = 1800.0, 400.0
 """Grey scale for bone; common practice, no source."""
+_SHARP_DEG = 60.0
+"""Edges bent more than this are drawn sharp."""
 
 
 @contextmanager
@@ -60,7 +63,12 @@ def fill_model(node: Any, mesh: TriangleMesh, values: Array | None = None, name:
         scalars = numpy_to_vtk(np.ascontiguousarray(values, dtype=float), deep=True)
         scalars.SetName(name)
         data.GetPointData().SetScalars(scalars)
-    node.SetAndObservePolyData(data)
+    smooth = vtkPolyDataNormals()
+    smooth.SetInputData(data)
+    smooth.SetFeatureAngle(_SHARP_DEG)
+    smooth.ConsistencyOff()
+    smooth.Update()
+    node.SetAndObservePolyData(smooth.GetOutput())
 
 
 def wear(node: Any, look: Look) -> Any:
@@ -100,6 +108,10 @@ def color_by(display: Any, colors: Any, array: str, high: float) -> None:
         display.SetScalarRangeFlag(display.UseManualScalarRange)
         display.SetScalarRange(0.0, high)
         display.SetScalarVisibility(True)
+        # mostly its own light: shade must not be taken for another wall
+        display.SetAmbient(0.5)
+        display.SetDiffuse(0.5)
+        display.SetSpecular(0.0)
 
 
 def fill_points(node: Any, points_lps_mm: Mapping[str, Array]) -> None:

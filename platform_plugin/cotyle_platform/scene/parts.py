@@ -12,12 +12,14 @@ from cotyle.cup.component import Cup
 from cotyle.cup.reaming_way import ReamerPlace
 from cotyle.cup.wall import hemisphere_mesh
 from cotyle.errors import InputError
+from cotyle.image.labels import femur, hip_bone
 from cotyle.image.volume import Volume
-from cotyle.report.cavity_floor import floor_in_bone
+from cotyle.report.cavity_floor import bone_outside, floor_in_bone
 from cotyle.report.cavity_view import MOST_WALL_MM, wall_colors
 from cotyle.report.meshes import THICKNESS_ARRAY, cup_shell
 from cotyle.space.frames import Frame
 from cotyle.space.mesh import TriangleMesh
+from cotyle.space.side import Side
 
 from cotyle_platform.scene import palette
 from cotyle_platform.scene.axes import mesh_to_ras
@@ -36,7 +38,7 @@ from cotyle_platform.scene.record import Record
 CT = "ct"
 LANDMARKS = "landmarks"
 CUP, CUP_PLACE, AXIS = "cup", "cup_place", "reaming_axis"
-CAVITY, WALL_COLORS = "cavity", "wall_colors"
+CAVITY, REAMED, WALL_COLORS = "cavity", "reamed_bone", "wall_colors"
 REAMER = "reamer"
 FRAME_PLANE = "frame_plane"
 BONES = ("left_hip_bone", "right_hip_bone", "sacrum", "left_femur", "right_femur")
@@ -126,7 +128,7 @@ def shape_cup(record: Record, cup: Cup) -> None:
 
 
 def draw_cavity(record: Record, planned: PlannedCup) -> None:
-    """Draw the cavity's floor in bone, coloured by the wall behind it."""
+    """Draw the cavity's floor in bone, coloured by the wall behind it, and the bone around it, hidden at first."""
     node = record.node_of(CAVITY, _MODEL, "Cavity")
     colors = record.node_of(WALL_COLORS, "vtkMRMLColorTableNode", "Wall in mm")
     if colors.GetNumberOfColors() == 0 or colors.GetLookupTable().GetTableRange()[1] != MOST_WALL_MM:
@@ -134,6 +136,10 @@ def draw_cavity(record: Record, planned: PlannedCup) -> None:
     assert planned.wall.map is not None
     floor = floor_in_bone(planned.hip_bone, planned.wall.map)
     fill_model(node, mesh_to_ras(floor.mesh), floor.thickness_mm, THICKNESS_ARRAY)
+    reamed = record.node_of(REAMED, _MODEL, "Bone around the cavity")
+    fill_model(reamed, mesh_to_ras(bone_outside(planned.hip_bone, planned.cavity)))
+    if reamed.GetDisplayNode() is None:
+        wear(reamed, palette.REAMED_BONE)
 
 
 def mark_cavity(record: Record, stale: bool) -> None:
@@ -146,6 +152,17 @@ def mark_cavity(record: Record, stale: bool) -> None:
     display.SetVisibility(shown)
     if not stale:
         color_by(display, record.get(WALL_COLORS), THICKNESS_ARRAY, MOST_WALL_MM)
+
+
+def show_cavity_alone(record: Record, side: Side, alone: bool) -> None:
+    """Clear the 3D view of what hides the cavity (cup, femur, bone that is reamed away); slices stay as they are."""
+    for name in (CUP, femur(side), hip_bone(side)):
+        node = record.get(name)
+        if node is not None and node.GetDisplayNode() is not None:
+            node.GetDisplayNode().SetVisibility3D(not alone)
+    reamed = record.get(REAMED)
+    if reamed is not None:
+        reamed.GetDisplayNode().SetVisibility(alone)
 
 
 def draw_reamer(record: Record, place: ReamerPlace | None) -> None:

@@ -26,6 +26,7 @@ from cotyle_platform.scene.moves import CupMoved, LandmarkMoved, Moves, place_of
 from cotyle_platform.scene.record import Record
 
 Planes = Literal["scanner", "app", "supine", "standing", "cup"]
+_WITHIN_MM = 0.1
 _SAME = 1e-7
 """A cup nearer than this to where it is wanted (mm, and parts of a unit axis) is left where a hand put it."""
 
@@ -168,6 +169,10 @@ class PlanScene:
         """Make a part clear (0) to solid (1)."""
         parts.display_of(self._record, part).SetOpacity(float(opacity))
 
+    def show_cavity_alone(self, alone: bool) -> None:
+        """Take out of the 3D view what hides the wall's colours: cup, femur, bone reamed away; slices keep them."""
+        parts.show_cavity_alone(self._record, self._case.plan.side, alone)
+
     def set_handles(self, shown: bool) -> None:
         """Show or hide the handles that move and turn the cup."""
         parts.show_handles(self._record, shown)
@@ -199,7 +204,9 @@ class PlanScene:
         if self._planes == "cup":
             assert self._cup is not None
             upright, level, rim = cup_planes(self._cup, frames[MEASURING_FRAME])
-            chosen: tuple[CutPlane, ...] = (level, upright, rim)
+            # just within the mouth: a cut through the flat rim itself has no outline
+            within = rim.through(rim.center_lps_mm - _WITHIN_MM * rim.normal_lps)
+            chosen: tuple[CutPlane, ...] = (level, upright, within)
             if self._middle is not None:
                 chosen = tuple(plane.through(self._middle) for plane in chosen)
         else:
