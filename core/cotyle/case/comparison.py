@@ -131,7 +131,7 @@ def compare(
     found = []
     for number, (each, start) in enumerate(zip(pictures, starts, strict=True), start=1):
         progress(f"matching picture {number}")
-        found.append(register(each.radiograph, start.rough, bone))
+        found.append(_allowing_for_scale(register(each.radiograph, start.rough, bone), each.pitch_sd))
     found = _helped(pictures, starts, found, bone)
     joined = _joined(planned, pictures, [start.nominal for start in starts], found)
     registrations = tuple(found) if joined is None else joined.registrations
@@ -143,6 +143,15 @@ def compare(
     cup, reasons = _found_cup(planned, compared, cup_diameter_mm)
     verdict, doubts = _verdict(compared, cup)
     return Comparison(compared, joined, cup, reasons, cup_diameter_mm, verdict, doubts)
+
+
+def _allowing_for_scale(found: Registration, pitch_sd: float) -> Registration:
+    """Return a pose whose covariance allows for a pixel pitch that is known to a share of it only.
+
+    What tells pixels and distance to the detector apart is their quotient: an error of one is one of the other.
+    """
+    change = pitch_sd * found.machine.pose_change[:, 0]
+    return replace(found, covariance=found.covariance + np.outer(change, change))
 
 
 def _helped(
@@ -157,7 +166,8 @@ def _helped(
     for picture, start, each in zip(pictures, starts, found, strict=True):
         if each.verdict is not Verdict.CONVERGED:
             there = _about_same_isocenter(starts[helper].nominal, start.nominal, pictures[helper], picture).moved(lie)
-            each = register_again(picture.radiograph, each, there, start.rough.pivot_lps_mm, bone)
+            again = register_again(picture.radiograph, each, there, start.rough.pivot_lps_mm, bone)
+            each = again if again is each else _allowing_for_scale(again, picture.pitch_sd)
         better.append(each)
     return better
 

@@ -41,6 +41,8 @@ class PictureOfView:
         Places of the pelvis by name, see :data:`cotyle.xray.levelling.clicks.CLICK_NAMES`.
     turned_to_deg:
         The machine's own angles (primary, secondary) if they are known, not only the view's name.
+    pitch_sd:
+        One standard deviation of the pixel pitch as a share of it, where a sphere told it.
     """
 
     radiograph: Radiograph
@@ -49,6 +51,7 @@ class PictureOfView:
     rim_px: Array | None = None
     clicked_px: Mapping[str, Array] = field(default_factory=dict)
     turned_to_deg: tuple[float, float] | None = None
+    pitch_sd: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,7 +112,8 @@ def machine_of(radiograph: Radiograph) -> Machine:
         raise InputError(
             "picture-geometry",
             f"neither the picture nor you say the {' and the '.join(missing)}",
-            "Give --pixel-pitch, --source-detector, --source-isocenter and --tube as the machine's manual states them",
+            "Give --pixel-pitch (or --sphere), --source-detector, --source-isocenter and --tube as the machine states "
+            "them",
         )
     columns, rows = radiograph.size
     return Machine(tube, distance, isocenter, (pitch[0] * columns, pitch[1] * rows), (columns, rows))

@@ -261,11 +261,34 @@ def compare_command(
         list[Path] | None,
         typer.Option("--clicks", help="JSON of places clicked, name to [column, row], once for each picture: a start."),
     ] = None,
+    sphere: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--sphere",
+            help="Three or more points on the outline of a ball, head or cup, once for each picture: the scale.",
+        ),
+    ] = None,
+    sphere_diameter: Annotated[
+        float | None, typer.Option("--sphere-diameter", help="Diameter of that sphere, mm.")
+    ] = None,
+    sphere_depth: Annotated[
+        float | None,
+        typer.Option("--sphere-depth", help="Distance from source to that sphere, mm, if not the isocentre's."),
+    ] = None,
+    grid: Annotated[
+        Path | None,
+        typer.Option("--grid", help="Picture of the machine's grid of dots, or the file 'grid' wrote: its distortion."),
+    ] = None,
+    region: Annotated[
+        str | None,
+        typer.Option("--region", help="Part of the file that is the X-ray: first column, first row, columns, rows."),
+    ] = None,
     pdf: PdfOption = True,
     as_json: JsonOption = False,
 ) -> None:
     """Find where the C-arm stood, and compare the cup in real pictures with the plan."""
-    from cotyle.cli.compare import PictureWords, run_compare
+    from cotyle.cli.compare import run_compare
+    from cotyle.cli.picture_words import PictureWords
 
     words = PictureWords(
         view,
@@ -279,8 +302,25 @@ def compare_command(
         angles or [],
         rim or [],
         clicks or [],
+        sphere or [],
+        sphere_diameter,
+        sphere_depth,
+        grid,
+        region,
     )
     run_compare(case, images, words, cup_diameter, pdf=pdf, as_json=as_json)
+
+
+@app.command()
+def grid(
+    picture: Annotated[Path, typer.Argument(metavar="IMAGE", help="Picture of a square grid of dots, straight on.")],
+    out: Annotated[Path, typer.Option("--out", help="Distortion file (JSON) to write, for 'compare --grid'.")],
+    as_json: JsonOption = False,
+) -> None:
+    """Read how a machine bends its pictures off a picture of a grid of dots."""
+    from cotyle.cli.grid import run_grid
+
+    run_grid(picture, out, as_json)
 
 
 def run(arguments: list[str] | None = None) -> int:
