@@ -5,8 +5,10 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from cotyle.cup.cavity import step_along
 from cotyle.cup.depth_track import DepthTrack, ReamingBar
-from cotyle.report.track_content import DENSITY_HU, track_content
+from cotyle.cup.reaming_way import reamer_at
+from cotyle.report.track_content import DENSITY_HU, place_words, track_content
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -71,3 +73,13 @@ def test_everything_lies_within_the_extent(inner, start):
     first, last = content.extent_mm
     for stretch in (*content.reamers, content.cup, content.left):
         assert first <= stretch.from_mm <= stretch.to_mm <= last
+
+
+def test_each_five_millimetres_are_written_on_the_axis():
+    assert track_content(TRACK, 54).ticks_mm == tuple(range(0, 46, 5))
+
+
+def test_the_place_of_a_reamer_is_told_in_words():
+    steps = (step_along(51, [0, 0, 0], [-1.0, 0, 0], 3.0), step_along(53, [0, 0, 0], [-1.0, 0, 0], 8.0))
+    assert place_words(steps, reamer_at(steps, 5.0), 16.25) == "53 mm reamer, pole at 16.2 mm, 6.0 mm before its stop"
+    assert place_words(steps, reamer_at(steps, 11.0), 22.7) == "53 mm reamer, pole at 22.7 mm, at its stop"

@@ -14,7 +14,7 @@ from matplotlib.patches import Rectangle
 
 from cotyle.cup.depth_track import DepthTrack
 from cotyle.report import ink
-from cotyle.report.track_content import AXIS_WORDS, DENSITY_HU, TrackContent, track_content
+from cotyle.report.track_content import AXIS_WORDS, DENSITY_WORDS, TrackContent, track_content
 
 _STRIP, _ROW = 1.0, 0.62
 _WORDS_SHARE = 0.31
@@ -94,8 +94,7 @@ def _density(axes: Any, content: TrackContent, first: float, last: float) -> Non
             fontsize=ink.SMALL_PT,
             color=ink.BONE_ON_PAPER,
         )
-    low, high = DENSITY_HU
-    _row_name(axes, 0.5 * _STRIP, f"density\n−{-low:.0f} to {high:.0f} HU")
+    _row_name(axes, 0.5 * _STRIP, f"density\n{DENSITY_WORDS}")
 
 
 def _soft_fossa(axes: Any, content: TrackContent) -> None:

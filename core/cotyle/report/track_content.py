@@ -5,16 +5,22 @@ Depths are mm along the reaming axis from the plane of the native rim, growing a
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from cotyle.case.comparison import FoundCup
-from cotyle.cup.depth_track import DepthTrack
+from cotyle.case.live import LiveNumbers
+from cotyle.cup.cavity import ReamingStep
+from cotyle.cup.depth_track import DepthTrack, depth_track
+from cotyle.cup.reaming_way import ReamerPlace
 
 AXIS_WORDS = "depth along the reaming axis, mm from the plane of the native rim; lateral left, medial right"
 DENSITY_HU = (-100.0, 1300.0)
 """Density at the foot and at the top of its strip."""
+DENSITY_WORDS = f"−{-DENSITY_HU[0]:.0f} to {DENSITY_HU[1]:.0f} HU"
 
 _BEFORE_MM, _BEHIND_MM = 3.0, 9.0
 _SOFT_WORTH_SAYING_MM = 0.3
@@ -76,6 +82,26 @@ class TrackContent:
     left: Stretch
     breached: bool
     found: Mark | None = None
+
+    @property
+    def ticks_mm(self) -> tuple[int, ...]:
+        """Depths to write on the axis: each multiple of 5 mm within the extent."""
+        first, last = self.extent_mm
+        return tuple(range(5 * math.ceil(first / 5), math.floor(last / 5) * 5 + 1, 5))
+
+
+def live_track(numbers: LiveNumbers) -> DepthTrack:
+    """Return the depth track of a plan that is being changed."""
+    hip = numbers.hip
+    return depth_track(numbers.cup, numbers.steps, numbers.wall, hip.bone, hip.socket.rim_plane, hip.scan)
+
+
+def place_words(steps: Sequence[ReamingStep], place: ReamerPlace, depth_mm: float) -> str:
+    """Return where a reamer is: its size, the depth of its pole, and how far it still has to go."""
+    step = steps[place.step]
+    left = (1.0 - place.share) * step.travel_mm
+    going = "at its stop" if left < 0.05 else f"{left:.1f} mm before its stop"
+    return f"{step.diameter_mm:g} mm reamer, pole at {depth_mm:.1f} mm, {going}"
 
 
 def track_content(track: DepthTrack, cup_diameter_mm: float, found: FoundCup | None = None) -> TrackContent:

@@ -1,0 +1,6 @@
+"""The panels of the planning page that are drawn in the browser: screen, depth track, orientation field, two plans."""
+
+from cotyle_platform.web.panels.depth_track import DepthTrack
+from cotyle_platform.web.panels.orientation_field import OrientationField
+
+__all__ = ["DepthTrack", "OrientationField"]
