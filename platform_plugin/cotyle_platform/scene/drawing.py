@@ -60,6 +60,7 @@ def draw_case(
             stage.write_png(name, written[-1])
         for name, camera in cup_cameras(planned.cup, planned.pelvis.frames[MEASURING_FRAME]).items():
             picture.show_cavity_alone(name in CAVITY_LOOKS)
+            picture.show_scale(name in CAVITY_LOOKS)
             views.look(stage.view(THREE_D), camera)
             written.append(folder / f"{name}.png")
             stage.write_png(THREE_D, written[-1])

@@ -114,6 +114,22 @@ def color_by(display: Any, colors: Any, array: str, high: float) -> None:
         display.SetSpecular(0.0)
 
 
+def fill_scale(legend: Any, colors: Any, title: str) -> None:
+    """Make an upright scale at the left of the view, out of the way of what is looked at."""
+    with changing(legend):
+        legend.SetAndObserveColorNodeID(colors.GetID())
+        legend.SetSaveWithScene(False)
+        legend.SetTitleText(title)
+        legend.SetLabelFormat("%.0f")
+        legend.SetNumberOfLabels(6)
+        legend.SetPosition(0.02, 0.6)
+        legend.SetSize(0.08, 0.36)
+        for text in (legend.GetTitleTextProperty(), legend.GetLabelTextProperty()):
+            text.SetFontSize(10)
+            text.SetBold(False)
+            text.SetItalic(False)
+
+
 def fill_points(node: Any, points_lps_mm: Mapping[str, Array]) -> None:
     """Make a list of named points hold these, in their order; nothing else changes where the names are the same."""
     names = list(points_lps_mm)

@@ -31,7 +31,7 @@ class Look:
 
 
 OPERATED_BONE = Look(BONE_COLOR, 0.45, 1)
-REAMED_BONE = Look(BONE_COLOR, 0.55, shown=False)
+REAMED_BONE = Look(BONE_COLOR, 0.38, shown=False)
 OTHER_BONE = Look((0.78, 0.78, 0.76), 0.45, 1)
 FEMUR = Look((0.70, 0.72, 0.74), 0.30, 1)
 CUP = Look(_rgb(ink.CUP), 1.0, 3)

@@ -29,6 +29,7 @@ from cotyle_platform.scene.nodes import (
     fill_colors,
     fill_model,
     fill_points,
+    fill_scale,
     fill_volume,
     show_as_bone,
     wear,
@@ -39,6 +40,7 @@ CT = "ct"
 LANDMARKS = "landmarks"
 CUP, CUP_PLACE, AXIS = "cup", "cup_place", "reaming_axis"
 CAVITY, REAMED, WALL_COLORS = "cavity", "reamed_bone", "wall_colors"
+SCALE = "wall_scale"
 REAMER = "reamer"
 FRAME_PLANE = "frame_plane"
 BONES = ("left_hip_bone", "right_hip_bone", "sacrum", "left_femur", "right_femur")
@@ -140,6 +142,18 @@ def draw_cavity(record: Record, planned: PlannedCup) -> None:
     fill_model(reamed, mesh_to_ras(bone_outside(planned.hip_bone, planned.cavity)))
     if reamed.GetDisplayNode() is None:
         wear(reamed, palette.REAMED_BONE)
+
+
+def show_scale(record: Record, shown: bool) -> None:
+    """Show or hide the scale of the wall's colours in the 3D view."""
+    cavity = record.get(CAVITY)
+    if cavity is None:
+        return
+    legend = record.node_of(SCALE, "vtkMRMLColorLegendDisplayNode", "Scale of the wall")
+    if legend.GetColorNode() is None:
+        cavity.AddAndObserveDisplayNodeID(legend.GetID())
+        fill_scale(legend, record.get(WALL_COLORS), "Wall, mm")
+    legend.SetVisibility(shown)
 
 
 def mark_cavity(record: Record, stale: bool) -> None:

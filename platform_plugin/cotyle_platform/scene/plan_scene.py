@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
-from cotyle.anatomy.landmarks import Landmark
+from cotyle.case.anatomy_file import Anatomy
 from cotyle.case.plan_file import PlanFile
 from cotyle.case.stages import MEASURING_FRAME, PlannedCup, cup_of
 from cotyle.case.store import StoredCase
@@ -123,12 +123,11 @@ class PlanScene:
         """Show a reamer on its way, or none."""
         parts.draw_reamer(self._record, place)
 
-    def take_landmarks(self, landmarks: dict[str, Landmark]) -> None:
-        """Show other landmarks, such as after one was moved."""
-        anatomy = replace(self._case.anatomy, landmarks=landmarks)
+    def take_anatomy(self, anatomy: Anatomy) -> None:
+        """Stand on another anatomy of the same scan, such as after a landmark was moved; then show a plan on it."""
         self._case = replace(self._case, anatomy=anatomy)
         with self._moves.ours():
-            parts.draw_landmarks(self._record, landmarks)
+            parts.draw_landmarks(self._record, anatomy.landmarks)
 
     def slice_to(self, planes: Planes, middle_lps_mm: npt.ArrayLike | None = None) -> dict[str, slices.Letters]:
         """Set the slice views to the axes of a frame or of the cup; returns each view's patient-side letters.
@@ -172,6 +171,10 @@ class PlanScene:
     def show_cavity_alone(self, alone: bool) -> None:
         """Take out of the 3D view what hides the wall's colours: cup, femur, bone reamed away; slices keep them."""
         parts.show_cavity_alone(self._record, self._case.plan.side, alone)
+
+    def show_scale(self, shown: bool) -> None:
+        """Show or hide the scale of the wall's colours in 3D."""
+        parts.show_scale(self._record, shown)
 
     def set_handles(self, shown: bool) -> None:
         """Show or hide the handles that move and turn the cup."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
+import slicer
 from cotyle.case.plan_file import PlanFile
 from cotyle.case.schema import validated
 from cotyle.errors import InputError
@@ -103,7 +104,10 @@ class Record:
         node = self.get(role)
         if node is not None and node.IsA(kind):
             return node
-        node = self.node.GetScene().AddNewNodeByClass(kind, name)
+        # made by its class: a scene makes by name only what its application has registered
+        node = getattr(slicer, kind)()
+        node.SetName(name)
+        node = self.node.GetScene().AddNode(node)
         self.node.SetNodeReferenceID(role, node.GetID())
         return node
 
