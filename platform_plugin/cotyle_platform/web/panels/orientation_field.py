@@ -35,6 +35,8 @@ class OrientationField(Panel):
         super().__init__(server, session)
         self._drag = ExitStack()
         self._dragging = False
+        self._wanted: tuple[float, float] | None = None
+        self.put(hand=None, step=None, refused="")
         self.refresh()
         self.on("orientation_field_hand", self._dragged)
         self.on("orientation_field_step", self._stepped)
@@ -68,8 +70,7 @@ class OrientationField(Panel):
                     "inclination": None if stated is None else stated.inclination_deg,
                     "anteversion": None if stated is None else stated.anteversion_deg,
                     "found_old": comparison is not None and self.desk.compared_revision != self.session.revision,
-                },
-                "step": None,
+                }
             }
         )
 
@@ -99,19 +100,30 @@ class OrientationField(Panel):
 
     def _dragged(self, hand: Any) -> None:
         """Turn the cup to where the pointer is, in degrees; all of one drag is one step of undo."""
-        if not hand:
-            self._drag.close()
+        if hand:
+            self._wanted = (float(hand["inclination"]), float(hand["anteversion"]))
+            self.soon(self._follow)
+        else:
+            self._follow()
             self._dragging = False
+            self._drag.close()
+
+    def _follow(self) -> None:
+        if self._wanted is None:
             return
+        wanted, self._wanted = self._wanted, None
         if not self._dragging:
             self._dragging = True
             self._drag.enter_context(self.session.drag())
-        self._turn(float(hand["inclination"]), float(hand["anteversion"]))
+        self._turn(*wanted)
 
     def _stepped(self, step: Any) -> None:
         """Turn the cup by some degrees, one step of undo."""
+        if not step:
+            return
+        self.put(step=None)  # the same key pressed again is a change again
         stated = self._stated()
-        if step and stated is not None:
+        if stated is not None:
             self._turn(
                 stated.inclination_deg + float(step["inclination"]), stated.anteversion_deg + float(step["anteversion"])
             )
