@@ -58,6 +58,12 @@ def shifted(
     return read_only(as_vector(point_lps_mm, "point") + frame.direction_to_lps(np.array(way)))
 
 
+def depth_mm(native_lps_mm: npt.ArrayLike, center_lps_mm: npt.ArrayLike, opening_axis_lps: npt.ArrayLike) -> float:
+    """Return how far a cup's centre lies inwards of the native one along the cup's own axis, mm; all (3,), LPS."""
+    way = as_vector(native_lps_mm, "centre") - as_vector(center_lps_mm, "centre")
+    return float(way @ as_vector(opening_axis_lps, "axis"))
+
+
 def mirrored_about_midline(point_lps_mm: npt.ArrayLike, frame: Frame) -> Array:
     """Return the point (3,) mirrored in the frame's own sagittal plane through its origin."""
     left, posterior, superior = frame.to_frame(as_vector(point_lps_mm, "point"))

@@ -69,7 +69,8 @@ class Turns:
             del self._waiting[painter]
             frame = painter.grab()
             if frame is not None:
-                loop.run_in_executor(self._encoders, encoded, *frame).add_done_callback(painter.pushed)
+                done = loop.run_in_executor(self._encoders, encoded, *frame, time.time_ns())
+                done.add_done_callback(painter.pushed)
 
 
 class ViewPainter:
@@ -117,17 +118,17 @@ class ViewPainter:
 class InTurn(ScheduledRenderStrategy):
     """Tells the platform's view to ask for a turn instead of rendering."""
 
-    def __init__(self, painter: ViewPainter) -> None:
+    def __init__(self, painter: ViewPainter | None) -> None:
         super().__init__()
         self._painter = painter
 
     def schedule_render(self) -> None:
         """Ask for a turn."""
-        self._painter.schedule_render()
+        if self._painter is not None:
+            self._painter.schedule_render()
 
 
-def encoded(pixels: Any, columns: int, rows: int) -> tuple[bytes, dict[str, Any], int]:
-    """Return a picture as JPEG with what the page must know of it and when it was made (ns)."""
-    made = time.time_ns()
+def encoded(pixels: Any, columns: int, rows: int, made: int) -> tuple[bytes, dict[str, Any], int]:
+    """Return a picture as JPEG with what the page must know of it and when it was drawn (ns)."""
     content, meta, _ = RcaImageEncoder.JPEG.encode(pixels, columns, rows, QUALITY)
     return content, meta, made

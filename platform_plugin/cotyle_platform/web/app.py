@@ -1,0 +1,93 @@
+"""Opening a case in the browser: everything that one process of the viewer holds."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import sys
+import webbrowser
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from cotyle.case import folder as names
+
+from cotyle_platform.web.guard import checked_address
+
+
+@dataclass(frozen=True)
+class Opening:
+    """How a case is opened: the folder, the port (0: a free one), the address to open, whether to start a browser."""
+
+    case: Path
+    port: int = 0
+    address: str | None = None
+    browser: bool = True
+
+
+def view(opening: Opening) -> None:
+    """Show a case until the viewer is stopped.
+
+    Raises
+    ------
+    InputError
+        For what is no case, an address or a port that cannot be had, a machine that cannot draw.
+    """
+    checked_address(opening.address)
+    names.require_case(opening.case)
+    if sys.platform.startswith("linux") and not os.environ.get("DISPLAY"):
+        os.environ.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
+    from cotyle_platform.scene.stage import require_opengl
+
+    require_opengl()
+    asyncio.run(_view(opening))
+
+
+async def _view(opening: Opening) -> None:
+    from trame_server import Server
+    from vtkmodules.vtkCommonCore import vtkObject
+
+    from cotyle_platform.session import PlanningSession
+    from cotyle_platform.web.areas import Areas
+    from cotyle_platform.web.bone import Bone
+    from cotyle_platform.web.layout.plan_page import lay_out
+    from cotyle_platform.web.page import Page
+    from cotyle_platform.web.painting import Turns
+    from cotyle_platform.web.server import ViewerServer
+
+    vtkObject.GlobalWarningDisplayOff()
+    loop = asyncio.get_running_loop()
+    server = Server("cotyle", vn_constructor=None)
+    server.client_type = "vue3"
+    turns = Turns()
+    session = PlanningSession.open(opening.case, post=loop.call_soon_threadsafe)
+    areas = Areas(server, turns)
+    bone = Bone(areas, session, server.state, server.controller.trigger)
+    Page(server, session, bone)
+    lay_out(server, areas, panels_of(server, session))
+
+    async def closing() -> None:
+        session.close()
+        await turns.close()
+
+    viewer = ViewerServer(server, opening.address, opening.port)
+    await viewer.run(lambda link: _ready(link, opening), closing)
+
+
+def panels_of(server: Any, session: Any) -> dict[str, Any]:
+    """Return the panels by their place on the page."""
+    from cotyle_platform.web import panels
+
+    places = {"screen": "ScreenPanel", "track": "DepthTrack", "field": "OrientationField", "two_plans": "TwoPlans"}
+    return {place: getattr(panels, kind)(server, session) for place, kind in places.items() if hasattr(panels, kind)}
+
+
+def _ready(link: str, opening: Opening) -> None:
+    sys.stderr.write(f"{link}\nThe case is open in this viewer; Ctrl-C ends it.\n")
+    if opening.address is not None:
+        sys.stderr.write(
+            f"Open to the network on {opening.address}: whoever has the link sees and changes this case, unencrypted.\n"
+        )
+    sys.stderr.flush()
+    if opening.browser:
+        webbrowser.open(link)

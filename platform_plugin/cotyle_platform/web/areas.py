@@ -1,0 +1,148 @@
+"""The platform's four views of bone on the page: three slices and 3D, drawn in turns, steered from the browser."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from trame_rca.utils import RcaViewAdapter
+from trame_rca.widgets.rca import RemoteControlledArea
+from trame_server import Server
+from trame_slicer.core import SlicerApp
+from trame_slicer.rca_view.rca_view_factory import RcaWindow
+from trame_slicer.views import IViewFactory, SliceView, ThreeDView, ViewLayoutDefinition, ViewType
+
+from cotyle_platform.scene import views
+from cotyle_platform.scene.slices import Letters, field_of_view
+from cotyle_platform.scene.stage import SLICES, THREE_D
+from cotyle_platform.web.painting import InTurn, Turns, ViewPainter
+
+MOVE_EVERY_MS = 16
+LARGEST_PX = 1_000_000
+"""Pixels a view is drawn with at most; on a large screen the browser scales the picture up."""
+
+
+class Areas:
+    """Makes the views in a scene of their own and lays them out one by one."""
+
+    def __init__(self, server: Server, turns: Turns) -> None:
+        self._server = server
+        self.app = SlicerApp()
+        self.app.view_manager.register_factory(_InTurnViews(server, turns))
+        names = dict(zip(SLICES, ("Axial", "Coronal", "Sagittal"), strict=True))
+        wanted = [ViewLayoutDefinition.slice_view(way, label=name) for name, way in names.items()]
+        wanted.append(ViewLayoutDefinition.threed_view(name=THREE_D, background_color=("#14171a", "#2b3036")))
+        self.views: dict[str, Any] = {}
+        for definition in wanted:
+            view = self.app.view_manager.create_view(definition)
+            views.prepare(view)
+            self.views[definition.singleton_tag] = view
+        self.views[THREE_D].renderer().SetUseDepthPeeling(False)
+        self._letters = {name: views.SideLetters(self.views[name]) for name in SLICES}
+        self._heights = dict.fromkeys(SLICES, 140.0)
+
+    @property
+    def scene(self) -> Any:
+        """The platform's scene."""
+        return self.app.scene
+
+    def lay_out(self, name: str) -> None:
+        """Place a view where the page is being built."""
+        RemoteControlledArea(
+            name=name,
+            display="image",
+            style=(f"{{position: 'absolute', inset: 0, cursor: {cursor_key(name)}}}",),
+            send_mouse_move=True,
+            event_throttle_ms=MOVE_EVERY_MS,
+        )
+
+    def background(self, volume: Any) -> None:
+        """Show a volume in all slices."""
+        for name in SLICES:
+            self.views[name].set_background_volume_id(volume.GetID())
+
+    def write_letters(self, letters: Mapping[str, Letters]) -> None:
+        """Write the patient's sides into the slices."""
+        for name, each in letters.items():
+            self._letters[name].write(each)
+
+    def show_height(self, height_mm: float) -> None:
+        """Let the slices show so much from top to bottom."""
+        for name in SLICES:
+            self._heights[name] = height_mm
+            field_of_view(self.views[name].get_view_node(), height_mm)
+
+    def resized(self, name: str) -> None:
+        """Keep what a slice shows from top to bottom when the page gave it another shape."""
+        if name in self._heights:
+            field_of_view(self.views[name].get_view_node(), self._heights[name])
+
+    def ask_all(self) -> None:
+        """Draw all views again."""
+        for view in self.views.values():
+            view.schedule_render()
+
+    def close(self) -> None:
+        """Let go of the views."""
+        for view in self.views.values():
+            view.set_scheduled_render(None)
+            view.finalize()
+
+
+def cursor_key(name: str) -> str:
+    """Return the state's key of the pointer's shape over a view."""
+    return f"{name}_active_view_cursor"
+
+
+class _InTurnViews(IViewFactory):  # type: ignore[misc]
+    """Makes views that ask for their turn."""
+
+    def __init__(self, server: Server, turns: Turns) -> None:
+        super().__init__()
+        self._server, self._turns = server, turns
+
+    def can_create_view(self, view: ViewLayoutDefinition) -> bool:
+        return view.view_type in (ViewType.SLICE_VIEW, ViewType.THREE_D_VIEW)
+
+    def _create_view(self, view: ViewLayoutDefinition, scene: Any, app_logic: Any) -> Any:
+        make = SliceView if view.view_type is ViewType.SLICE_VIEW else ThreeDView
+        name = view.singleton_tag
+        made = make(scene=scene, app_logic=app_logic, name=name, scheduled_render_strategy=InTurn(None))
+        made.set_view_properties(view.properties)
+        self._server.state.setdefault(cursor_key(name), "default")
+        window = RcaWindow(made.render_window(), self._server.state, cursor_key(name))
+        painter = ViewPainter(self._turns, window)
+        made.set_scheduled_render(InTurn(painter))
+        area = _Area(window, name, painter, self._turns)
+        self._server.controller.on_server_ready.add(lambda **_: self._server.controller.rc_area_register(area))
+        return made
+
+    def _get_slicer_view(self, view: Any) -> Any:
+        return view
+
+
+class _Area(RcaViewAdapter):  # type: ignore[misc]
+    """Takes the page's mouse and size of one view; of moves that came in together only the last is obeyed."""
+
+    def __init__(self, window: Any, name: str, painter: ViewPainter, turns: Turns) -> None:
+        super().__init__(window, name, scheduler=painter, do_schedule_render_on_interaction=False)
+        self.max_pixel_count = LARGEST_PX
+        self._painter, self._turns = painter, turns
+        self._move: tuple[Any, dict[str, Any]] | None = None
+        self.moved: Callable[[], None] = lambda: None
+
+    def on_interaction(self, origin: Any, event: dict[str, Any]) -> None:
+        self._turns.first = self._painter
+        if event.get("type") == "MouseMove":
+            if self._move is None:
+                asyncio.get_running_loop().call_soon(self._obey_move)
+            self._move = (origin, event)
+            return
+        self._obey_move()
+        super().on_interaction(origin, event)
+
+    def _obey_move(self) -> None:
+        if self._move is not None:
+            waiting, self._move = self._move, None
+            super().on_interaction(*waiting)

@@ -1,0 +1,197 @@
+"""Bone on the page: the scene of the plan in its views, which axes the slices take, grey scale, what is shown."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from cotyle.case.stages import MEASURING_FRAME
+from cotyle.cup.reaming_way import reamer_at, way_length_mm
+from cotyle.errors import InputError
+from cotyle.report.cavity_view import MOST_WALL_MM, cup_cameras, wall_colors
+from cotyle.report.cup_planes import cup_planes
+
+from cotyle_platform.scene import parts, views
+from cotyle_platform.scene.plan_scene import PlanScene
+from cotyle_platform.scene.stage import SLICES, THREE_D
+from cotyle_platform.session import PlanningSession
+from cotyle_platform.web.areas import Areas
+
+SLICE_HEIGHT_MM = 120.0
+PLANES = {
+    "cup": "the cup's axes",
+    "app": "anterior pelvic plane",
+    "supine": "supine, level",
+    "scanner": "the scanner's axes",
+}
+GREYS = {"bone": ("bone", 1800.0, 400.0), "soft": ("soft tissue", 400.0, 40.0), "wide": ("wide", 3500.0, 800.0)}
+"""Window and level in HU; common practice, no source."""
+PARTS = {
+    "bones": ("bones", ()),
+    "femurs": ("femurs", ("left_femur", "right_femur")),
+    parts.CUP: ("cup", (parts.CUP,)),
+    parts.CAVITY: ("wall map", (parts.CAVITY,)),
+    parts.LANDMARKS: ("landmarks", (parts.LANDMARKS,)),
+    "handles": ("handles", ()),
+}
+BONES = ("left_hip_bone", "right_hip_bone", "sacrum")
+SHOWN = ("bones", parts.CUP, parts.CAVITY, "handles")
+LOOKS = {
+    "into-the-socket": "into the socket",
+    "from-inside": "from inside",
+    "from-in-front": "from in front",
+    "from-the-side": "from the side",
+}
+
+
+class Bone:
+    """The scene and its views; state keys start with ``bone_``, and ``ct_window`` and ``ct_level``."""
+
+    def __init__(self, areas: Areas, session: PlanningSession, state: Any, trigger: Any) -> None:
+        self.areas, self.session, self._state = areas, session, state
+        self.on_cup_moved: Callable[[Any, Any], None] = lambda *_: None
+        self.scene = PlanScene(
+            areas.scene, session.case, on_cup_moved=lambda center, axis: self.on_cup_moved(center, axis)
+        )
+        self.scene.show(session.plan)
+        areas.background(self.scene.node(parts.CT))
+        self._planes: Any = "cup"
+        self._middle: Any = None
+        self._fixed_state()
+        self._turn()
+        self.look("from-in-front")
+        self.areas.show_height(SLICE_HEIGHT_MM)
+        for part in PARTS:
+            self.set_shown(part, part in SHOWN)
+        state.change("bone_planes")(lambda bone_planes, **_: self.set_planes(bone_planes))
+        state.change("bone_opacity")(lambda bone_opacity, **_: self.set_opacity(bone_opacity))
+        state.change("reaming_position")(lambda **_: self.show_reamer())
+        trigger("bone_grey")(self.set_grey)
+        trigger("bone_window")(self.set_window)
+        trigger("bone_show")(self.set_shown)
+        trigger("bone_look")(self.look)
+        trigger("bone_reset")(self.reset)
+
+    def show(self) -> None:
+        """Draw the plan: the cup at once, the cavity as last measured, grey while that is of an older plan."""
+        session, full = self.session, self.session.full
+        planned = full.planned if full is not None and not session.stale else None
+        self.scene.show(session.plan, planned, stale=planned is None)
+        self.show_reamer()
+        if self._planes == "cup":
+            self._turn()
+
+    def show_reamer(self) -> None:
+        """Draw the reamer where the scrubber is; at its end the cup is seated and the reamer gone."""
+        steps = self.session.numbers.steps
+        way, end = self._state.reaming_position, way_length_mm(steps)
+        on_the_way = way is not None and float(way) < end - 1e-6
+        self.scene.show_reamer(reamer_at(steps, float(way)) if on_the_way else None)
+        self.scene.set_shown(parts.CUP, parts.CUP in self._state.bone_shown and not on_the_way)
+
+    def beside_center(self, step_mm: Any) -> Any:
+        """Return the place (3,) LPS mm a step (right, up, outwards) from the cup's centre, as seen from outside."""
+        right, up, outwards = (float(value) for value in step_mm)
+        rim = cup_planes(self.session.numbers.cup, self._measuring_frame)[2]
+        return (rim.plane_to_lps @ np.array([right, up, outwards, 1.0]))[:3]
+
+    def set_planes(self, planes: str) -> None:
+        """Set the slices to the axes of the cup or of a frame, through the cup's centre."""
+        if planes in PLANES and planes != self._planes:
+            self._planes, self._middle = planes, None
+            self._turn()
+
+    def set_grey(self, name: str) -> None:
+        """Take a usual grey scale."""
+        if name in GREYS:
+            _, window, level = GREYS[name]
+            self.set_window(window, level)
+
+    def set_window(self, window_hu: Any, level_hu: Any) -> None:
+        """Show HU from ``level - window / 2`` to ``level + window / 2``."""
+        try:
+            window, level = float(window_hu), float(level_hu)
+        except (TypeError, ValueError):
+            return
+        if window > 0:
+            self._grey_node.SetWindowLevel(window, level)
+
+    def set_shown(self, part: str, shown: bool) -> None:
+        """Show or hide something."""
+        if part not in PARTS:
+            return
+        names = BONES if part == "bones" else PARTS[part][1]
+        for name in names:
+            if name in self.scene.parts:
+                self.scene.set_shown(name, bool(shown))
+        if part == "handles":
+            self.scene.set_handles(bool(shown))
+        now = [name for name in self._state.bone_shown or [] if name != part]
+        self._state.bone_shown = [*now, part] if shown else now
+        if part == parts.CUP:
+            self.show_reamer()
+
+    def set_opacity(self, opacity: Any) -> None:
+        """Make the hip bones and the sacrum clear (0) to solid (1)."""
+        for name in BONES:
+            if name in self.scene.parts:
+                self.scene.set_opacity(name, float(opacity))
+
+    def look(self, name: str) -> None:
+        """Look at the cup from one of the usual directions."""
+        cameras = cup_cameras(self.session.numbers.cup, self._measuring_frame)
+        if name in cameras:
+            views.look(self.areas.views[THREE_D], cameras[name])
+            self.areas.views[THREE_D].schedule_render()
+
+    def reset(self) -> None:
+        """Bring slices back to the cup's centre and to their usual size."""
+        self._middle = None
+        self._turn()
+        self.areas.show_height(SLICE_HEIGHT_MM)
+
+    def _turn(self) -> None:
+        try:
+            self.areas.write_letters(self.scene.slice_to(self._planes, self._middle))
+        except InputError:
+            return
+        if self._planes == "cup":
+            titles = {name: f"{plane.title}" for name, plane in zip(SLICES, self._cup_planes(), strict=True)}
+        else:
+            ways = zip(SLICES, ("transverse", "coronal", "sagittal"), strict=True)
+            titles = {name: f"{way}, {PLANES[self._planes]}" for name, way in ways}
+        self._state.bone_titles = titles
+
+    def _cup_planes(self) -> tuple[Any, Any, Any]:
+        upright, level, rim = cup_planes(self.session.numbers.cup, self._measuring_frame)
+        return level, upright, rim
+
+    @property
+    def _measuring_frame(self) -> Any:
+        return self.session.numbers.pelvis.frames[MEASURING_FRAME]
+
+    @property
+    def _grey_node(self) -> Any:
+        return self.scene.node(parts.CT).GetDisplayNode()
+
+    def _fixed_state(self) -> None:
+        state = self._state
+        state.page_planes = [{"name": name, "words": words} for name, words in PLANES.items()]
+        state.page_greys = [{"name": name, "words": words[0]} for name, words in GREYS.items()]
+        state.page_parts = [{"name": name, "words": words[0]} for name, words in PARTS.items()]
+        state.page_looks = [{"name": name, "words": words} for name, words in LOOKS.items()]
+        colors = ["#" + "".join(f"{round(255 * channel):02x}" for channel in color) for color in wall_colors()[::16]]
+        state.page_wall_colors, state.page_most_wall = colors, MOST_WALL_MM
+        state.setdefault("reaming_position", 1e6)
+        state.update({"bone_planes": "cup", "bone_opacity": 0.45, "bone_shown": [], "bone_titles": {}, "bone_wall": ""})
+        node = self._grey_node
+
+        def told(*_: Any) -> None:
+            window, level = round(node.GetWindow()), round(node.GetLevel())
+            named = [name for name, grey in GREYS.items() if grey[1:] == (window, level)]
+            with state:
+                state.ct_window, state.ct_level, state.bone_grey = window, level, (named or ["own"])[0]
+
+        node.AddObserver("ModifiedEvent", told)
+        told()

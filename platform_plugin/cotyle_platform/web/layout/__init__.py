@@ -1,0 +1,1 @@
+"""The planning page's parts as templates, and what puts them together."""

@@ -1,0 +1,72 @@
+"""The planning page put together: doubts and figures above, bone and screen in the middle, the depth track below."""
+
+from __future__ import annotations
+
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from trame.ui.vuetify3 import VAppLayout
+from trame.widgets import html
+from trame_server import Server
+
+from cotyle_platform.scene.stage import SLICES, THREE_D
+from cotyle_platform.web.areas import Areas
+
+STATIC = Path(str(resources.files("cotyle_platform.web").joinpath("static")))
+FILES = {"serve": {"cotyle": str(STATIC)}, "scripts": ["cotyle/page.js"], "styles": ["cotyle/page.css"]}
+
+
+def lay_out(server: Server, areas: Areas, panels: dict[str, Any]) -> None:
+    """Build the page; ``panels`` by place: ``screen``, ``track``, ``field``, ``two_plans`` (each with ``build``)."""
+    server.enable_module(FILES)
+    server.state.trame__favicon = "cotyle/icon.svg"
+    server.state.trame__title = "Cotyle"
+    with VAppLayout(server, theme=("page_theme", "dark")) as page:
+        with html.Div(classes=("['ct-page', 'ct-' + page_theme]",)):
+            _put("top.html")
+            _put("figures.html")
+            with html.Div(classes="ct-main"):
+                with html.Section(classes="ct-cup", aria_label="Cup"):
+                    _put("cup.html")
+                with html.Section(
+                    classes="ct-bone",
+                    tabindex="0",
+                    keydown="window.cotyle.key($event)",
+                    aria_label="Bone. Arrows and Page keys move the cup.",
+                    __events=["keydown"],
+                    __properties=["tabindex", ("aria_label", "aria-label")],
+                ):
+                    _put("bone_bar.html")
+                    with html.Div(classes="ct-views"):
+                        for name in (*SLICES, THREE_D):
+                            _view(areas, name)
+                with html.Section(classes="ct-screen"):
+                    _build(panels, "screen")
+            with html.Section(classes="ct-below"):
+                with html.Div(classes="ct-track"):
+                    _build(panels, "track")
+                with html.Div(classes="ct-field"):
+                    _build(panels, "field")
+            with html.Div(classes="ct-two", v_if=("page_two_plans",)):
+                _build(panels, "two_plans")
+            _put("foot.html")
+        page.root.theme = ("page_theme", "dark")
+
+
+def _view(areas: Areas, name: str) -> None:
+    with html.Div(classes="ct-view"):
+        areas.lay_out(name)
+        html.Div(f"{{{{ bone_titles['{name}'] }}}}" if name in SLICES else "", classes="ct-title")
+        if name == THREE_D:
+            _put("three_d.html")
+
+
+def _build(panels: dict[str, Any], place: str) -> None:
+    if place in panels:
+        panels[place].build()
+
+
+def _put(name: str) -> None:
+    text = resources.files(__package__).joinpath(name).read_text(encoding="utf-8")
+    html.Div(text, classes=f"ct-part ct-part-{name.split('.')[0].replace('_', '-')}")
