@@ -16,7 +16,8 @@ from scipy.spatial import cKDTree
 
 from cotyle.anatomy.shapes.cortex_model import Blur
 from cotyle.cup.component import Cup
-from cotyle.cup.wall_gaps import SOFTER_HU, USUAL_BLUR, dips_on_line, marrow_hu
+from cotyle.cup.density_dips import dips_on_lines
+from cotyle.cup.wall_gaps import SOFTER_HU, USUAL_BLUR, marrow_hu
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, BoolArray
 from cotyle.space.directions import hemisphere_directions
@@ -40,6 +41,8 @@ class SoftBed:
 
     def at(self, directions: npt.ArrayLike) -> BoolArray:
         """Return whether the shell is in soft tissue along unit directions (m, 3)."""
+        if not self.soft.any():
+            return np.zeros(len(np.asarray(directions)), dtype=bool)
         return np.asarray(self.soft[cKDTree(self.directions).query(directions)[1]])
 
 
@@ -62,8 +65,8 @@ def find_soft_bed(hip_bone: TriangleMesh, cup: Cup, volume: Volume, blur: Blur |
     if marrow is None:
         return SoftBed(directions, np.zeros(_LINES, dtype=bool))
     soft = inside(hip_bone, shell, inward)
-    for row in np.flatnonzero(soft):
-        dips = dips_on_line(volume, shell[row], directions[row], blur or USUAL_BLUR)
+    rows = np.flatnonzero(soft)
+    for row, dips in zip(rows, dips_on_lines(volume, shell[rows], directions[rows], blur or USUAL_BLUR), strict=True):
         soft[row] = any(dip.start_mm < 0.0 < dip.end_mm and dip.content_hu < marrow - SOFTER_HU for dip in dips)
     around = cKDTree(directions).query(directions, k=_AROUND + 1)[1][:, 1:]
     return SoftBed(directions, soft & (soft[around].mean(axis=1) >= 0.5))

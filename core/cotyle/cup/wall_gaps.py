@@ -21,10 +21,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtr
 
 from cotyle.anatomy.shapes.cortex_model import Blur
 from cotyle.cup.cavity import ReamingStep
+from cotyle.cup.density_dips import BEYOND_MM, STEP_MM, Dip, dips_on_line, dips_on_lines
 from cotyle.image.metal import METAL_FROM_HU
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
@@ -32,15 +32,8 @@ from cotyle.space.arrays import Array, any_perpendicular
 from cotyle.space.lines import cross, inside
 from cotyle.space.mesh import TriangleMesh
 
-_STEP_MM = 0.2
-# How far before the pole and beyond it gaps are looked for: a floor lies no deeper beyond its plate.
-_BEFORE_MM, _BEYOND_MM = 10.0, 16.0
-_FLANK_MM = 4.0
 _METAL_BEFORE_MM = 60.0
-_DENSE_SHARE, _LEAST_FALL_SHARE = 0.5, 0.25
 SOFTER_HU = 60.0
-# More of a density at the lowest place than this comes from the layers beside it: what is in the gap can't be told.
-_MOST_BLEED, _LITTLE_BLEED = 0.6, 0.05
 _ASIDE_MM, _SHEET_DEPTH_MM = (3.0, 5.0), 3.0
 _LEAST_SHEET_SHARE = 0.5
 # Marrow is read this far from any surface of the bone, within so much of the pole.
@@ -57,15 +50,6 @@ class WallGaps:
 
     soft_mm: tuple[tuple[float, float], ...] = ()
     unsure_mm: tuple[tuple[float, float], ...] = ()
-
-
-@dataclass(frozen=True)
-class Dip:
-    """A fall of density on a line: from and to (mm along it), and what it holds without the blur of its sides (HU)."""
-
-    start_mm: float
-    end_mm: float
-    content_hu: float
 
 
 def find_gaps(hip_bone: TriangleMesh, step: ReamingStep, volume: Volume, blur: Blur | None = None) -> WallGaps:
@@ -90,7 +74,8 @@ def find_gaps(hip_bone: TriangleMesh, step: ReamingStep, volume: Volume, blur: B
     on_axis = [dip for dip in dips_on_line(volume, pole, direction, known) if _within(dip, pieces)]
     if not on_axis:
         return WallGaps()
-    beside = [dips_on_line(volume, point, direction, known) for point in _points_aside(pole, direction)]
+    aside = _points_aside(pole, direction)
+    beside = dips_on_lines(volume, aside, np.tile(direction, (len(aside), 1)), known)
     sheets = [dip for dip in on_axis if _is_sheet(dip, beside)]
     if not sheets:
         return WallGaps()
@@ -145,49 +130,8 @@ def without_gaps(pieces_mm: Array, gaps_mm: tuple[tuple[float, float], ...], bri
 
 def _meets_metal(volume: Volume, pole: Array, direction: Array) -> bool:
     """Whether the axis meets metal before or behind the pole."""
-    depth = np.arange(-_METAL_BEFORE_MM, _BEYOND_MM, _STEP_MM)
+    depth = np.arange(-_METAL_BEFORE_MM, BEYOND_MM, STEP_MM)
     return bool((sample(volume, pole + depth[:, None] * direction) > METAL_FROM_HU).any())
-
-
-def dips_on_line(volume: Volume, pole: Array, direction: Array, blur: Blur) -> list[Dip]:
-    """Every fall of density between two dense layers along a line, and what it holds without their blur."""
-    depth = np.arange(-_BEFORE_MM - _FLANK_MM, _BEYOND_MM + _FLANK_MM, _STEP_MM)
-    profile = np.asarray(sample(volume, pole + depth[:, None] * direction, outside=np.nan), dtype=np.float64)
-    lowest = np.flatnonzero((profile[1:-1] <= profile[:-2]) & (profile[1:-1] < profile[2:])) + 1
-    count = round(_FLANK_MM / _STEP_MM)
-    sigma = float(blur.along_mm(direction[None])[0])
-    found: list[Dip] = []
-    for at in lowest:
-        if not -_BEFORE_MM <= depth[at] <= _BEYOND_MM:
-            continue
-        first, last = at - count, at + count + 1
-        before, after = profile[first : at + 1], profile[at:last]
-        # NaN spreads and compares false: a line that leaves the scan has no gaps there
-        flank = float(np.minimum(before.max(), after.max()))
-        if not flank > _DENSE_SHARE * blur.cortex_hu:
-            continue
-        if not flank - profile[at] > _LEAST_FALL_SHARE * blur.cortex_hu:
-            continue
-        start = _crossing(before[::-1], 0.5 * (before.max() + profile[at]))
-        end = _crossing(after, 0.5 * (after.max() + profile[at]))
-        bleed = 2.0 * float(ndtr(-0.5 * _STEP_MM * (start + end) / sigma))
-        # in a wide stretch the lowest place is the lowest of its noise and grain: there the median of its middle third
-        third = profile[round(at - start / 3.0) : round(at + end / 3.0) + 1]
-        lowest_hu = float(profile[at] if bleed > _LITTLE_BLEED else np.median(third))
-        content = (lowest_hu - bleed * flank) / (1.0 - bleed) if bleed < _MOST_BLEED else np.inf
-        dip = Dip(float(depth[at] - _STEP_MM * start), float(depth[at] + _STEP_MM * end), float(content))
-        if not found or dip.start_mm >= found[-1].end_mm:
-            found.append(dip)
-        elif dip.content_hu < found[-1].content_hu:
-            found[-1] = dip
-    return found
-
-
-def _crossing(values: Array, level: float) -> float:
-    """Samples from the first value up to where the level is first reached."""
-    over = int(np.argmax(values >= level))
-    below, above = values[over - 1], values[over]
-    return over - 1 + float((level - below) / max(above - below, 1e-6))
 
 
 def _within(dip: Dip, pieces_mm: Array) -> bool:
@@ -220,7 +164,8 @@ def marrow_hu(hip_bone: TriangleMesh, pole: Array, volume: Volume) -> float | No
     deep = vertices[near] - _MARROW_DEEP_MM * normals[near]
     # as deep again it must still be bone: else the far surface is near
     beyond = vertices[near] - 2.0 * _MARROW_DEEP_MM * normals[near]
-    deep = deep[inside(hip_bone, deep) & inside(hip_bone, beyond)]
+    within = inside(hip_bone, deep)
+    deep = deep[within][inside(hip_bone, beyond[within])] if within.any() else deep[:0]
     values = sample(volume, deep, outside=np.nan)
     values = values[np.isfinite(values)]
     return float(np.median(values)) if len(values) >= _LEAST_MARROW else None

@@ -27,7 +27,8 @@ def sample(volume: Volume, points_lps_mm: npt.ArrayLike, outside: float = AIR_HU
 
 
 @numba.njit(cache=True)
-def _read_one(voxels, lps_to_ijk, x, y, z, outside):  # type: ignore[no-untyped-def]
+def value_at(voxels, lps_to_ijk, x, y, z, outside):  # type: ignore[no-untyped-def]
+    """Trilinear value at one place, for compiled loops; ``outside`` is a 32-bit float."""
     nk, nj, ni = voxels.shape
     fi = lps_to_ijk[0, 0] * x + lps_to_ijk[0, 1] * y + lps_to_ijk[0, 2] * z + lps_to_ijk[0, 3]
     fj = lps_to_ijk[1, 0] * x + lps_to_ijk[1, 1] * y + lps_to_ijk[1, 2] * z + lps_to_ijk[1, 3]
@@ -47,11 +48,11 @@ def _read_one(voxels, lps_to_ijk, x, y, z, outside):  # type: ignore[no-untyped-
     return np.float32(low * (1 - c) + high * c)
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _read_all(voxels, lps_to_ijk, points, outside):  # type: ignore[no-untyped-def]
     values = np.empty(len(points), dtype=np.float32)
     for n in range(len(points)):
-        values[n] = _read_one(voxels, lps_to_ijk, points[n, 0], points[n, 1], points[n, 2], outside)
+        values[n] = value_at(voxels, lps_to_ijk, points[n, 0], points[n, 1], points[n, 2], outside)
     return values
 
 
@@ -59,5 +60,5 @@ def _read_all(voxels, lps_to_ijk, points, outside):  # type: ignore[no-untyped-d
 def _read_shared(voxels, lps_to_ijk, points, outside):  # type: ignore[no-untyped-def]
     values = np.empty(len(points), dtype=np.float32)
     for n in numba.prange(len(points)):
-        values[n] = _read_one(voxels, lps_to_ijk, points[n, 0], points[n, 1], points[n, 2], outside)
+        values[n] = value_at(voxels, lps_to_ijk, points[n, 0], points[n, 1], points[n, 2], outside)
     return values

@@ -7,6 +7,7 @@ the cup's shell, of the inner surface of the pelvis, or at the pole of the cavit
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numba
 import numpy as np
@@ -15,7 +16,9 @@ import numpy.typing as npt
 from cotyle.space.arrays import Array, BoolArray, IntArray, any_perpendicular, unit
 from cotyle.space.mesh import TriangleMesh
 
-_CELL_MM = 2.0
+_CELL_MM = 1.0
+# Boxes of triangles are wider by more than rounding, so that the edges alone tell what meets a line.
+_BOX_MM = 1e-9
 # Lines are moved aside by less than anyone can measure, so that none runs exactly through an edge or a corner.
 _ASIDE_MM = (2.71828182845e-7, 3.14159265358e-7, 0.0)
 
@@ -52,25 +55,28 @@ def cross(mesh: TriangleMesh, points_lps_mm: npt.ArrayLike, direction_lps: npt.A
     An edge is judged the same way from both of its triangles, and lines are moved aside by less than 0.000001 mm, so
     that one through an edge or a corner is neither lost nor counted twice.
     """
-    direction = unit(direction_lps)
-    u = any_perpendicular(direction)
-    axes = np.stack([u, np.cross(direction, u), direction])
-    points = np.atleast_2d(np.asarray(points_lps_mm, dtype=float)) @ axes.T + np.array(_ASIDE_MM)
-    local = mesh.vertices_lps_mm @ axes.T
-    low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
-    corners = local[mesh.triangles][:, :, :2]
-    near = ((corners.max(axis=1) >= low) & (corners.min(axis=1) <= high)).all(axis=1)
-    triangles = np.ascontiguousarray(mesh.triangles[near])
-    cells = np.maximum(np.ceil((high - low) / _CELL_MM).astype(np.int64), 1)
-    cell_starts, cell_triangles = _bin(local, triangles, low, cells)
-    return Crossings(*_cross_points(local, triangles, points, low, cells, cell_starts, cell_triangles))
+    local, points, binned = _laid_out(mesh, points_lps_mm, direction_lps)
+    return Crossings(*_cross_points(local, mesh.triangles, points, *binned))
 
 
 def inside(
     mesh: TriangleMesh, points_lps_mm: npt.ArrayLike, direction_lps: npt.ArrayLike = (0.0, 0.0, 1.0)
 ) -> BoolArray:
     """Return whether points (n, 3) lie in the solid, by crossings of lines along a direction, shape (n,)."""
-    return cross(mesh, points_lps_mm, direction_lps).inside()
+    local, points, binned = _laid_out(mesh, points_lps_mm, direction_lps)
+    return np.asarray(_inside_points(local, mesh.triangles, points, *binned))
+
+
+def _laid_out(mesh: TriangleMesh, points_lps_mm: npt.ArrayLike, direction_lps: npt.ArrayLike) -> tuple[Any, Any, Any]:
+    """Return vertices and points with the direction as third axis, and the triangles in cells across it."""
+    direction = unit(direction_lps)
+    u = any_perpendicular(direction)
+    axes = np.stack([u, np.cross(direction, u), direction])
+    points = np.atleast_2d(np.asarray(points_lps_mm, dtype=float)) @ axes.T + np.array(_ASIDE_MM)
+    local = mesh.vertices_lps_mm @ axes.T
+    low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
+    cells = np.maximum(np.ceil((high - low) / _CELL_MM).astype(np.int64), 1)
+    return local, points, (low, cells, *_bin(local, mesh.triangles, low, high, cells))
 
 
 @numba.njit(cache=True)
@@ -78,32 +84,41 @@ def _cell(value, low, count):  # type: ignore[no-untyped-def]
     return min(max(int((value - low) / _CELL_MM), 0), count - 1)
 
 
-@numba.njit(cache=True)
-def _bin(local, triangles, low, cells):  # type: ignore[no-untyped-def]
-    """List for each cell of a square grid the triangles whose bounding box touches it."""
+@numba.njit(cache=True, nogil=True)
+def _bin(local, triangles, low, high, cells):  # type: ignore[no-untyped-def]
+    """List for each cell of a square grid the triangles whose bounding box touches it, and those boxes."""
     starts = np.zeros(cells[0] * cells[1] + 1, dtype=np.int64)
-    listed = np.empty(0, dtype=np.int32)
-    cursor = starts
-    for filling in range(2):
-        for t in range(len(triangles)):
-            a, b, c = local[triangles[t, 0]], local[triangles[t, 1]], local[triangles[t, 2]]
-            first_u = _cell(min(a[0], b[0], c[0]), low[0], cells[0])
-            last_u = _cell(max(a[0], b[0], c[0]), low[0], cells[0])
-            first_v = _cell(min(a[1], b[1], c[1]), low[1], cells[1])
-            last_v = _cell(max(a[1], b[1], c[1]), low[1], cells[1])
-            for cu in range(first_u, last_u + 1):
-                for cv in range(first_v, last_v + 1):
-                    cell = cu * cells[1] + cv
-                    if filling == 0:
-                        starts[cell + 1] += 1
-                    else:
-                        listed[cursor[cell]] = t
-                        cursor[cell] += 1
-        if filling == 0:
-            starts = np.cumsum(starts)
-            cursor = starts[:-1].copy()
-            listed = np.empty(starts[-1], dtype=np.int32)
-    return starts, listed
+    near = np.empty(len(triangles), dtype=np.int32)
+    boxes = np.empty((len(triangles), 4))
+    spans = np.empty((len(triangles), 4), dtype=np.int64)
+    count = 0
+    for t in range(len(triangles)):
+        a, b, c = triangles[t, 0], triangles[t, 1], triangles[t, 2]
+        least_u = min(local[a, 0], local[b, 0], local[c, 0])
+        most_u = max(local[a, 0], local[b, 0], local[c, 0])
+        least_v = min(local[a, 1], local[b, 1], local[c, 1])
+        most_v = max(local[a, 1], local[b, 1], local[c, 1])
+        if most_u < low[0] or least_u > high[0] or most_v < low[1] or least_v > high[1]:
+            continue
+        near[count] = t
+        boxes[count] = least_u - _BOX_MM, most_u + _BOX_MM, least_v - _BOX_MM, most_v + _BOX_MM
+        spans[count, 0], spans[count, 1] = _cell(least_u, low[0], cells[0]), _cell(most_u, low[0], cells[0])
+        spans[count, 2], spans[count, 3] = _cell(least_v, low[1], cells[1]), _cell(most_v, low[1], cells[1])
+        for cu in range(spans[count, 0], spans[count, 1] + 1):
+            for cv in range(spans[count, 2], spans[count, 3] + 1):
+                starts[cu * cells[1] + cv + 1] += 1
+        count += 1
+    starts = np.cumsum(starts)
+    cursor = starts[:-1].copy()
+    listed, listed_boxes = np.empty(starts[-1], dtype=np.int32), np.empty((starts[-1], 4))
+    for n in range(count):
+        for cu in range(spans[n, 0], spans[n, 1] + 1):
+            for cv in range(spans[n, 2], spans[n, 3] + 1):
+                cell = cu * cells[1] + cv
+                listed[cursor[cell]] = near[n]
+                listed_boxes[cursor[cell]] = boxes[n]
+                cursor[cell] += 1
+    return starts, listed, listed_boxes
 
 
 @numba.njit(cache=True)
@@ -126,7 +141,20 @@ def _depth(a, b, c, u, v):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True)
-def _cross_points(local, triangles, points, low, cells, cell_starts, listed):  # type: ignore[no-untyped-def]
+def _met(local, triangle, box, u, v):  # type: ignore[no-untyped-def]
+    """Whether a line meets a triangle, whether it leaves the solid there, and where (third coordinate)."""
+    if u < box[0] or u > box[1] or v < box[2] or v > box[3]:
+        return False, False, 0.0
+    i, j, k = triangle[0], triangle[1], triangle[2]
+    leaves = _left_of(local, i, j, u, v)
+    if _left_of(local, j, k, u, v) != leaves or _left_of(local, k, i, u, v) != leaves:
+        return False, False, 0.0
+    depth = _depth(local[i], local[j], local[k], u, v)
+    return np.isfinite(depth), leaves, depth
+
+
+@numba.njit(cache=True, nogil=True)
+def _cross_points(local, triangles, points, low, cells, cell_starts, listed, boxes):  # type: ignore[no-untyped-def]
     starts = np.zeros(len(points) + 1, dtype=np.int32)
     depths = np.empty(8 * len(points) + 64)
     enters = np.empty(8 * len(points) + 64, dtype=np.bool_)
@@ -136,23 +164,37 @@ def _cross_points(local, triangles, points, low, cells, cell_starts, listed):  #
         cell = _cell(u, low[0], cells[0]) * cells[1] + _cell(v, low[1], cells[1])
         first = used
         for index in range(cell_starts[cell], cell_starts[cell + 1]):
-            i, j, k = triangles[listed[index], 0], triangles[listed[index], 1], triangles[listed[index], 2]
-            side = _left_of(local, i, j, u, v)
-            if _left_of(local, j, k, u, v) != side or _left_of(local, k, i, u, v) != side:
-                continue
-            depth = _depth(local[i], local[j], local[k], u, v)
-            if not np.isfinite(depth):
+            met, leaves, depth = _met(local, triangles[listed[index]], boxes[index], u, v)
+            if not met:
                 continue
             if used == len(depths):
                 depths = np.concatenate((depths, np.empty(len(depths))))
                 enters = np.concatenate((enters, np.empty(len(enters), dtype=np.bool_)))
-            depths[used], enters[used] = depth - points[n, 2], not side
+            # crossings are few: each is put in its place among those before it
+            depth -= points[n, 2]
+            place = used
+            while place > first and depths[place - 1] > depth:
+                depths[place], enters[place] = depths[place - 1], enters[place - 1]
+                place -= 1
+            depths[place], enters[place] = depth, not leaves
             used += 1
-        order = np.argsort(depths[first:used])
-        depths[first:used] = depths[first:used][order]
-        enters[first:used] = enters[first:used][order]
         starts[n + 1] = used
     return starts, depths[:used].copy(), enters[:used].copy()
+
+
+@numba.njit(cache=True, nogil=True)
+def _inside_points(local, triangles, points, low, cells, cell_starts, listed, boxes):  # type: ignore[no-untyped-def]
+    found = np.zeros(len(points), dtype=np.bool_)
+    for n in range(len(points)):
+        u, v = points[n, 0], points[n, 1]
+        cell = _cell(u, low[0], cells[0]) * cells[1] + _cell(v, low[1], cells[1])
+        level = 0
+        for index in range(cell_starts[cell], cell_starts[cell + 1]):
+            met, leaves, depth = _met(local, triangles[listed[index]], boxes[index], u, v)
+            if met and depth - points[n, 2] < 0.0:
+                level += -1 if leaves else 1
+        found[n] = level > 0
+    return found
 
 
 @numba.njit(cache=True)
