@@ -29,7 +29,7 @@ from cotyle.xray.levelling.levelling import Levelling, levelling_of
 from cotyle.xray.levelling.point_pose import PointPose
 from cotyle.xray.registration.bone_model import BoneModel, bone_model
 from cotyle.xray.registration.joined import JoinedViews, join_views, register_again
-from cotyle.xray.registration.motion import Handle, pose_between
+from cotyle.xray.registration.motion import pose_between
 from cotyle.xray.registration.register import Registration, register
 from cotyle.xray.verdict import Verdict
 from cotyle.xray.views import view_angles_deg
@@ -204,17 +204,11 @@ def _about_same_isocenter(first: CArm, other: CArm, of_first: PictureOfView, of_
     )
 
 
-def pose_covariance(registration: Registration, point_lps_mm: Array) -> Array:
-    """Return the covariance of a pose, turns (rad) about the LPS axes through a point, then shifts (mm), 6x6."""
-    to_rad = np.diag([np.deg2rad(1.0)] * 3 + [1.0] * 3)
-    return np.asarray(to_rad @ registration.covariance_of(Handle(point_lps_mm, np.eye(3))) @ to_rad)
-
-
 def _levelling(
     planned: PlannedCup, picture: PictureOfView, registration: Registration, by_points: PointPose | None
 ) -> Levelling | None:
     if registration.verdict is not Verdict.FAILED:
-        carm, covariance = registration.carm, pose_covariance(registration, planned.cup.center_lps_mm)
+        carm, covariance = registration.carm, registration.lps_covariance_at(planned.cup.center_lps_mm)
     elif by_points is not None:
         carm, covariance = by_points.carm, by_points.covariance
     else:
@@ -234,7 +228,7 @@ def _found_cup(
         PlacedPicture(
             each.picture.radiograph,
             each.registration.carm,
-            pose_covariance(each.registration, center),
+            each.registration.lps_covariance_at(center),
             each.picture.rim_px,
         )
         for each in usable

@@ -15,7 +15,7 @@ from cotyle.xray.carm import CArm
 from cotyle.xray.levelling.point_pose import PointPose, pose_near
 from cotyle.xray.levelling.point_task import known_of
 from cotyle.xray.pictures.radiograph import Radiograph
-from cotyle.xray.registration.motion import Handle, handle_of
+from cotyle.xray.registration.motion import Handle, handle_of, in_degrees
 from cotyle.xray.registration.register import RoughPose
 from cotyle.xray.views import Machine, ViewName, free_view, view_angles_deg, view_center
 
@@ -83,9 +83,8 @@ def start_of(planned: PlannedCup, picture: PictureOfView) -> Start:
     survey = Survey(anatomy.landmarks, planned.pelvis, anatomy.sockets, anatomy.doubts)
     known = known_of(survey, anatomy.surfaces, MEASURING_FRAME)
     found = pose_near(picture.clicked_px, known, nominal, (primary, secondary), side)
-    to_deg = np.diag([np.rad2deg(1.0)] * 3 + [1.0] * 3)
-    change = Handle(found.about_lps_mm, np.eye(3)).to(handle_of(found.carm, center)) @ to_deg
-    spread = np.sqrt(np.diag(change @ found.covariance @ change.T))
+    change = Handle(found.about_lps_mm, np.eye(3)).to(handle_of(found.carm, center))
+    spread = np.sqrt(np.diag(change @ in_degrees(found.covariance) @ change.T))
     sd = np.clip(spread, _LEAST_SD, np.array(RoughPose(nominal, center).sd))
     return Start(nominal, RoughPose(found.carm, center, tuple(map(float, sd))), found)  # type: ignore[arg-type]
 

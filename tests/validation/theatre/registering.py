@@ -93,9 +93,7 @@ def _cup(registration: Registration, picture: TheatrePicture, patient: Patient) 
     if picture.cup is None or picture.wrong:
         return None
     planned = patient.planned.cup
-    pose = Handle(planned.center_lps_mm, np.eye(3))
-    to_rad = np.diag([np.deg2rad(1.0)] * 3 + [1.0] * 3)
-    covariance = to_rad @ registration.covariance_of(pose) @ to_rad
+    covariance = registration.lps_covariance_at(planned.center_lps_mm)
     # the diameter of what was put in is known in theatre; nothing else of the true cup is used
     measured = measure_cup(
         picture.radiograph, registration.carm, picture.cup.outer_diameter_mm, planned, pose_covariance=covariance

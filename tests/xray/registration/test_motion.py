@@ -4,7 +4,7 @@ import numpy as np
 from cotyle.space.frames import SCANNER
 from cotyle.space.rotations import angle_between_deg, transform_points
 from cotyle.xray.carm import from_positioner
-from cotyle.xray.registration.motion import Handle, handle_of, pose_between
+from cotyle.xray.registration.motion import Handle, handle_of, in_degrees, in_radians, pose_between
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -50,3 +50,12 @@ def test_a_small_motion_in_other_axes_about_another_point_is_the_same_motion(num
     elsewhere = Handle(np.array(point), np.eye(3))
     told = elsewhere.numbers_of(handle.motion(numbers))
     np.testing.assert_allclose(handle.to(elsewhere) @ np.array(numbers), told, atol=1e-7)
+
+
+def test_a_covariance_in_radians_and_back_is_the_same_and_leaves_the_shifts():
+    root = np.random.default_rng(4).normal(size=(6, 6))
+    covariance = root @ root.T
+    turned = in_radians(covariance)
+    np.testing.assert_allclose(np.sqrt(turned[0, 0]), np.deg2rad(np.sqrt(covariance[0, 0])), rtol=1e-12)
+    np.testing.assert_array_equal(turned[3:, 3:], covariance[3:, 3:])
+    np.testing.assert_allclose(in_degrees(turned), covariance, rtol=1e-12)

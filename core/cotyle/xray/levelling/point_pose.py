@@ -27,7 +27,7 @@ from cotyle.xray.levelling.levelling import SETTLED_WITHIN_DEG, slopes_of
 from cotyle.xray.levelling.moves import MOVE_NAMES, SUBJECT, Setting
 from cotyle.xray.levelling.point_fit import PointFit
 from cotyle.xray.levelling.point_task import Known, PointTask, without_wrong_clicks
-from cotyle.xray.registration.motion import Handle
+from cotyle.xray.registration.motion import Handle, in_radians
 from cotyle.xray.views import Machine, ViewName, named_view, view_angles_deg
 
 # what a machine that is only assumed may differ by: enlargement 10 %, middle of the picture 15 mm; ours
@@ -171,8 +171,7 @@ def pose_near(
 def _report(task: PointTask, fit: PointFit, left_out: Sequence[ClickTest], view_deg: tuple[float, float]) -> PointPose:
     ratio, likelihood = misfit(fit)
     widened = max(1.0, ratio)
-    to_radians = np.array([np.pi / 180.0] * 3 + [1.0] * 3)
-    covariance = fit.covariance[:6, :6] * widened * np.outer(to_radians, to_radians)
+    covariance = widened * in_radians(fit.covariance[:6, :6])
     # moves against the six numbers: only turns count, in deg for deg
     slopes = np.zeros((3, fit.covariance.shape[0]))
     slopes[:, :3] = np.deg2rad(slopes_of(fit.carm, task.known.frame, Setting(*view_deg))[3:])

@@ -66,6 +66,21 @@ class Handle:
         return np.block([[turned, np.zeros((3, 3))], [other.axes_lps @ carried.T, turned]])
 
 
+def in_radians(covariance: npt.ArrayLike) -> Array:
+    """Return a 6x6 covariance of three turns and three shifts with its turns in radians instead of degrees."""
+    return _turns_scaled(covariance, np.deg2rad(1.0))
+
+
+def in_degrees(covariance: npt.ArrayLike) -> Array:
+    """Return a 6x6 covariance of three turns and three shifts with its turns in degrees instead of radians."""
+    return _turns_scaled(covariance, np.rad2deg(1.0))
+
+
+def _turns_scaled(covariance: npt.ArrayLike, factor: float) -> Array:
+    scale = np.array([factor] * 3 + [1.0] * 3)
+    return np.asarray(np.asarray(covariance, dtype=float) * np.outer(scale, scale))
+
+
 def handle_of(carm: CArm, pivot_lps_mm: npt.ArrayLike) -> Handle:
     """Return the handle of a C-arm's detector about a point."""
     axes = np.stack([carm.column_direction_lps, carm.row_direction_lps, carm.normal_lps])

@@ -14,7 +14,7 @@ from cotyle.xray.registration.bone_model import BoneModel
 from cotyle.xray.registration.edges import edge_picture
 from cotyle.xray.registration.linear import linear_at, sandwich
 from cotyle.xray.registration.machine_check import MachineCheck, check_machine
-from cotyle.xray.registration.motion import Handle, handle_of
+from cotyle.xray.registration.motion import Handle, handle_of, in_radians
 from cotyle.xray.registration.quality import Quality, quality_of
 from cotyle.xray.registration.refine import Match, refine
 from cotyle.xray.registration.search import search
@@ -102,6 +102,10 @@ class Registration:
         covariance = change @ self.covariance @ change.T
         # rounding must not make it lopsided
         return np.asarray(0.5 * (covariance + covariance.T))
+
+    def lps_covariance_at(self, point_lps_mm: Array) -> Array:
+        """Return the covariance of turns (rad) about the LPS axes through a point, then shifts (mm), 6x6."""
+        return in_radians(self.covariance_of(Handle(point_lps_mm, np.eye(3))))
 
 
 def register(picture: Radiograph, rough: RoughPose, bone: BoneModel, seed: int = 0) -> Registration:
