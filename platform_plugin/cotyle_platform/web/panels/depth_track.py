@@ -66,7 +66,7 @@ class DepthTrack(Panel):
         self._way_mm = starts[-1]
         state[POSITION] = self._way_mm if seated else min(float(state[POSITION]), self._way_mm)
         shown: dict[str, Any] = asdict(content) | {
-            "rows": _rows(content, beside),
+            "rows": _rows(content, beside, self.desk.compared_revision != self.session.revision),
             "ticks": content.ticks_mm,
             "starts": starts,
             "way": starts[-1],
@@ -102,7 +102,7 @@ class DepthTrack(Panel):
             state[POSITION] = way_at_depth_mm(steps, bars, self._step, float(hand["depth"]))
 
 
-def _rows(content: TrackContent, kept: TrackContent | None) -> list[dict[str, Any]]:
+def _rows(content: TrackContent, kept: TrackContent | None, found_old: bool) -> list[dict[str, Any]]:
     """Return the bars from top to bottom: reamers, cup, and what is compared with them."""
     rows = [
         _row("reamer", name, way.from_mm, way.to_mm, way.to_mm, way.words)
@@ -117,7 +117,8 @@ def _rows(content: TrackContent, kept: TrackContent | None) -> list[dict[str, An
     if content.found is not None:
         mark = content.found
         within = mark.within_mm or 0.0
-        rows.append(_row("found", "cup in pictures", mark.at_mm - within, mark.at_mm + within, mark.at_mm, mark.words))
+        found = _row("found", "cup in pictures", mark.at_mm - within, mark.at_mm + within, mark.at_mm, mark.words)
+        rows.append(found | {"old": "compared with an earlier plan" if found_old else ""})
     return rows
 
 
