@@ -12,7 +12,7 @@ from cotyle.space.frames import SCANNER
 from cotyle.space.rotations import rotation_matrix
 from cotyle.xray.carm import CArm, Tube
 from cotyle.xray.projector.line_integrals import ReadyVolume, line_integrals_of
-from cotyle.xray.views import View, free_view, usual_machine
+from cotyle.xray.views import Machine, View, free_view, usual_machine
 
 SMALLEST_PX, LARGEST_PX = 64, 2048
 
@@ -35,6 +35,8 @@ class ViewRequest:
         Way of the point that the central ray runs through, (left, posterior, superior) in the frame.
     tube:
         Under or over the table.
+    source_detector_mm, source_isocenter_mm:
+        Distances along the central ray; those of the view's usual machine if None.
     size_px:
         Columns and rows of the picture; the detector's millimetres stay.
     """
@@ -46,6 +48,8 @@ class ViewRequest:
     roll_deg: float = 0.0
     shift_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
     tube: Tube = Tube.UNDER_TABLE
+    source_detector_mm: float | None = None
+    source_isocenter_mm: float | None = None
     size_px: int = 384
 
 
@@ -55,7 +59,7 @@ def asked_view(placed: PlacedCup, asked: ViewRequest) -> View:
     Raises
     ------
     InputError
-        ``view-size``, ``frame-unknown``, ``view-name``, ``view-landmark``, ``carm-angle``.
+        ``view-size``, ``frame-unknown``, ``view-name``, ``view-landmark``, ``carm-angle``, ``carm-distance``.
     """
     if not SMALLEST_PX <= asked.size_px <= LARGEST_PX:
         raise InputError("view-size", f"a picture of {asked.size_px} pixels is not drawn", "Ask for 64 to 2048")
@@ -67,7 +71,7 @@ def asked_view(placed: PlacedCup, asked: ViewRequest) -> View:
         named.center_lps_mm + frame.direction_to_lps(np.array(asked.shift_mm, dtype=float)),
         named.primary_deg if asked.primary_deg is None else asked.primary_deg,
         named.secondary_deg if asked.secondary_deg is None else asked.secondary_deg,
-        replace(usual_machine(asked.name), tube=asked.tube, size=(asked.size_px, asked.size_px)),
+        _machine(asked),
         named.side,
     )
     return replace(view, carm=_rolled(view.carm, asked.roll_deg))
@@ -77,6 +81,17 @@ def show(placed: PlacedCup, ready: ReadyVolume, asked: ViewRequest) -> Simulated
     """Return the picture that is asked for, with the cup's outlines and cues."""
     view = asked_view(placed, asked)
     return seen(placed, view, grey_of(line_integrals_of(ready, view.carm)))
+
+
+def _machine(asked: ViewRequest) -> Machine:
+    usual, far, near = usual_machine(asked.name), asked.source_detector_mm, asked.source_isocenter_mm
+    return replace(
+        usual,
+        tube=asked.tube,
+        source_detector_mm=usual.source_detector_mm if far is None else far,
+        source_isocenter_mm=usual.source_isocenter_mm if near is None else near,
+        size=(asked.size_px, asked.size_px),
+    )
 
 
 def _rolled(carm: CArm, roll_deg: float) -> CArm:
