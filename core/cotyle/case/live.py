@@ -16,14 +16,13 @@ from cotyle.anatomy.pelvis import Pelvis
 from cotyle.case.measurements import Angles
 from cotyle.case.plan_file import PlanFile
 from cotyle.case.results import orientations
-from cotyle.case.stages import Hip, cup_of, steps_of, wall_of
+from cotyle.case.stages import Hip, coverage_of, cup_of, soft_bed_of, steps_of, wall_of
 from cotyle.cup.cavity import Cavity, ReamingStep
 from cotyle.cup.center import CenterShift, center_shift
 from cotyle.cup.component import Cup
-from cotyle.cup.coverage import Coverage, measure_coverage
+from cotyle.cup.coverage import Coverage
 from cotyle.cup.orientation import Definition
 from cotyle.cup.press_fit import PressFit, press_fit
-from cotyle.cup.soft_bed import find_soft_bed
 from cotyle.cup.wall import Wall
 from cotyle.space.mesh import TriangleMesh
 
@@ -80,7 +79,6 @@ def live_numbers(hip: Hip, plan: PlanFile, before: LiveNumbers | None = None) ->
             before, plan=plan, pelvis=pelvis, orientations=orientations(cup.opening_axis_lps, pelvis, plan.side)
         )
     steps = steps_of(plan, cup, hip)
-    soft_bed = find_soft_bed(hip.bone, cup, hip.scan, hip.anatomy.blur)
     return LiveNumbers(
         plan=plan,
         hip=hip,
@@ -89,7 +87,7 @@ def live_numbers(hip: Hip, plan: PlanFile, before: LiveNumbers | None = None) ->
         steps=steps,
         orientations=orientations(cup.opening_axis_lps, pelvis, plan.side),
         wall=wall_of(steps, hip, with_map=False),
-        coverage=measure_coverage(hip.bone, cup, hip.frame, soft_bed=soft_bed),
+        coverage=coverage_of(cup, soft_bed_of(cup, hip), hip),
         center_shift=center_shift(hip.socket.center_lps_mm, cup.center_lps_mm, hip.frame, plan.side),
         press_fit=press_fit(cup.outer_diameter_mm, steps[-1].diameter_mm),
     )

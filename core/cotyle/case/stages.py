@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +26,7 @@ from cotyle.cup.orientation import Orientation, axis_from_orientation
 from cotyle.cup.reaming import FirstDirection, StepResult, assess_reaming, default_steps, first_direction
 from cotyle.cup.soft_bed import SoftBed, find_soft_bed
 from cotyle.cup.wall import Wall, measure_wall
+from cotyle.cup.wall_gaps import deep_density_hu
 from cotyle.errors import InputError
 from cotyle.image.labels import hip_bone
 from cotyle.image.read import read_volume
@@ -34,10 +36,13 @@ from cotyle.space.arrays import Array
 from cotyle.space.frames import Frame
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.side import Side
+from cotyle.space.solid_cells import SolidCells, solid_cells
 
 Progress = Callable[[str], None]
 MEASURING_FRAME = "supine"
 """Frame of the words medial, superior, anterior in shifts, sectors and paths."""
+CELLS_HALF_MM = 65.0
+"""How far about the socket it is known beforehand where bone is: a large cup, moved a long way."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,6 +99,16 @@ class Hip:
         """Return the frames for a posture."""
         return in_posture(self.lying, standing_tilt_change_deg)
 
+    @cached_property
+    def cells(self) -> SolidCells:
+        """Where the hip bone is, about the socket."""
+        return solid_cells(self.bone, self.socket.center_lps_mm, CELLS_HALF_MM)
+
+    @cached_property
+    def deep_hu(self) -> Array:
+        """Density well inside the hip bone, by vertex."""
+        return deep_density_hu(self.bone, self.scan)
+
     @property
     def frame(self) -> Frame:
         """The measuring frame; it is the same in every posture."""
@@ -134,8 +149,8 @@ def plan_on(hip: Hip, plan: PlanFile, progress: Progress = lambda _: None) -> Pl
     results = assess_reaming(steps, bone, inner, frame, plan.side, socket.center_lps_mm, scan, anatomy.blur)
     edges = anatomy.edges[hip_bone(plan.side)]
     wall = wall_of(steps, hip, with_map=True)
-    soft_bed = find_soft_bed(bone, cup, scan, anatomy.blur)
-    coverage = measure_coverage(bone, cup, frame, soft_bed=soft_bed)
+    soft_bed = soft_bed_of(cup, hip)
+    coverage = coverage_of(cup, soft_bed, hip)
     return PlannedCup(
         plan=full,
         anatomy=anatomy,
@@ -169,6 +184,16 @@ def wall_of(steps: tuple[ReamingStep, ...], hip: Hip, with_map: bool) -> Wall:
     return measure_wall(
         hip.bone, hip.inner, Cavity(steps), hip.scan, blur=hip.anatomy.blur, edges=edges, with_map=with_map
     )
+
+
+def soft_bed_of(cup: Cup, hip: Hip) -> SoftBed:
+    """Return where the shell lies in soft tissue within the bone."""
+    return find_soft_bed(hip.bone, cup, hip.scan, hip.anatomy.blur, hip.deep_hu)
+
+
+def coverage_of(cup: Cup, soft_bed: SoftBed, hip: Hip) -> Coverage:
+    """Return how the bone covers a cup."""
+    return measure_coverage(hip.bone, cup, hip.frame, soft_bed=soft_bed, cells=hip.cells)
 
 
 def complete_plan(

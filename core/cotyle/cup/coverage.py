@@ -27,6 +27,7 @@ from cotyle.space.directions import hemisphere_directions
 from cotyle.space.frames import Frame
 from cotyle.space.lines import inside
 from cotyle.space.mesh import TriangleMesh
+from cotyle.space.solid_cells import SolidCells
 
 SECTORS = ("superior", "anterior", "inferior", "posterior")
 SHELL_POINTS = 20_000
@@ -77,11 +78,16 @@ def rim_directions(cup: Cup, frame: Frame) -> tuple[Array, Array]:
 
 
 def measure_coverage(
-    hip_bone: TriangleMesh, cup: Cup, frame: Frame, points: int = SHELL_POINTS, soft_bed: SoftBed | None = None
+    hip_bone: TriangleMesh,
+    cup: Cup,
+    frame: Frame,
+    points: int = SHELL_POINTS,
+    soft_bed: SoftBed | None = None,
+    cells: SolidCells | None = None,
 ) -> Coverage:
     """Measure the coverage of a cup by the hip bone's closed surface, with sectors as seen in a frame.
 
-    Where ``soft_bed`` knows soft tissue within the bone nothing is covered.
+    Where ``soft_bed`` knows soft tissue within the bone nothing is covered. ``cells`` of the bone make it faster.
     """
     superior, anterior = rim_directions(cup, frame)
     inward = -cup.opening_axis_lps
@@ -97,7 +103,8 @@ def measure_coverage(
     directions = np.vstack([shell, rim, meridian])
     radii = cup.radius_mm + np.linspace(0.0, CONTACT_GAP_MM, _GAP_STEPS)
     asked = cup.center_lps_mm + np.concatenate([radius * directions for radius in radii])
-    at_gap = inside(hip_bone, asked, inward).reshape(_GAP_STEPS, -1)
+    in_solid = inside(hip_bone, asked, inward) if cells is None else cells.inside(asked, inward)
+    at_gap = in_solid.reshape(_GAP_STEPS, -1)
     in_bone, near = at_gap[0, : len(shell)], np.asarray(at_gap.any(axis=0))
     near_shell, on_rim, on_meridian = np.split(near, [len(shell), len(shell) + len(rim)])
     if soft_bed is not None:

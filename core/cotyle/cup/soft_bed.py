@@ -17,7 +17,7 @@ from scipy.spatial import cKDTree
 from cotyle.anatomy.shapes.cortex_model import Blur
 from cotyle.cup.component import Cup
 from cotyle.cup.density_dips import dips_on_lines
-from cotyle.cup.wall_gaps import SOFTER_HU, USUAL_BLUR, marrow_hu
+from cotyle.cup.wall_gaps import SOFTER_HU, USUAL_BLUR, deep_density_hu, marrow_hu
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, BoolArray
 from cotyle.space.directions import hemisphere_directions
@@ -46,7 +46,9 @@ class SoftBed:
         return np.asarray(self.soft[cKDTree(self.directions).query(directions)[1]])
 
 
-def find_soft_bed(hip_bone: TriangleMesh, cup: Cup, volume: Volume, blur: Blur | None = None) -> SoftBed:
+def find_soft_bed(
+    hip_bone: TriangleMesh, cup: Cup, volume: Volume, blur: Blur | None = None, deep_hu: Array | None = None
+) -> SoftBed:
     """Find where the shell of a cup lies in soft gaps within the hip bone.
 
     Parameters
@@ -57,11 +59,14 @@ def find_soft_bed(hip_bone: TriangleMesh, cup: Cup, volume: Volume, blur: Blur |
         CT in HU.
     blur:
         What the scan does to an edge; a usual one if not given.
+    deep_hu:
+        Density well inside the bone (:func:`cotyle.cup.wall_gaps.deep_density_hu`), where it is known already.
     """
     inward = -cup.opening_axis_lps
     directions = hemisphere_directions(inward, _LINES)
     shell = cup.center_lps_mm + cup.radius_mm * directions
-    marrow = marrow_hu(hip_bone, cup.center_lps_mm + cup.radius_mm * inward, volume)
+    deep = deep_density_hu(hip_bone, volume) if deep_hu is None else deep_hu
+    marrow = marrow_hu(hip_bone, cup.center_lps_mm + cup.radius_mm * inward, deep)
     if marrow is None:
         return SoftBed(directions, np.zeros(_LINES, dtype=bool))
     soft = inside(hip_bone, shell, inward)

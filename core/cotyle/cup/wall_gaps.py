@@ -28,7 +28,7 @@ from cotyle.cup.density_dips import BEYOND_MM, STEP_MM, Dip, dips_on_line, dips_
 from cotyle.image.metal import METAL_FROM_HU
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
-from cotyle.space.arrays import Array, any_perpendicular
+from cotyle.space.arrays import Array, BoolArray, any_perpendicular
 from cotyle.space.lines import cross, inside
 from cotyle.space.mesh import TriangleMesh
 
@@ -79,7 +79,7 @@ def find_gaps(hip_bone: TriangleMesh, step: ReamingStep, volume: Volume, blur: B
     sheets = [dip for dip in on_axis if _is_sheet(dip, beside)]
     if not sheets:
         return WallGaps()
-    marrow = marrow_hu(hip_bone, pole, volume)
+    marrow = marrow_hu(hip_bone, pole, deep_density_hu(hip_bone, volume, _near(hip_bone, pole)))
     soft, unsure = [], []
     for dip in sheets:
         middle = 0.5 * (dip.start_mm + dip.end_mm)
@@ -157,15 +157,31 @@ def _is_sheet(dip: Dip, beside: list[list[Dip]]) -> bool:
     return float(np.mean([any(_beside(near, middle) for near in line) for line in beside])) >= _LEAST_SHEET_SHARE
 
 
-def marrow_hu(hip_bone: TriangleMesh, pole: Array, volume: Volume) -> float | None:
-    """Return the median density well inside the bone near a pole (3,), None where too little of it is."""
-    vertices, normals = hip_bone.vertices_lps_mm, hip_bone.vertex_normals
-    near = np.flatnonzero(np.linalg.norm(vertices - pole, axis=1) < _MARROW_NEAR_MM)
-    deep = vertices[near] - _MARROW_DEEP_MM * normals[near]
-    # as deep again it must still be bone: else the far surface is near
-    beyond = vertices[near] - 2.0 * _MARROW_DEEP_MM * normals[near]
-    within = inside(hip_bone, deep)
-    deep = deep[within][inside(hip_bone, beyond[within])] if within.any() else deep[:0]
-    values = sample(volume, deep, outside=np.nan)
+def marrow_hu(hip_bone: TriangleMesh, pole: Array, deep_hu: Array) -> float | None:
+    """Return the median density well inside the bone near a pole (3,), None where too little of it is.
+
+    ``deep_hu`` is what :func:`deep_density_hu` says.
+    """
+    values = deep_hu[_near(hip_bone, pole)]
     values = values[np.isfinite(values)]
     return float(np.median(values)) if len(values) >= _LEAST_MARROW else None
+
+
+def deep_density_hu(hip_bone: TriangleMesh, volume: Volume, wanted: BoolArray | None = None) -> Array:
+    """Return the density under each vertex of a bone, well inside it, (n,); NaN where the far surface is near, and for
+    vertices that are not ``wanted``.
+    """
+    rows = np.arange(len(hip_bone.vertices_lps_mm)) if wanted is None else np.flatnonzero(wanted)
+    vertices, normals = hip_bone.vertices_lps_mm[rows], hip_bone.vertex_normals[rows]
+    deep = vertices - _MARROW_DEEP_MM * normals
+    # as deep again it must still be bone
+    beyond = vertices - 2.0 * _MARROW_DEEP_MM * normals
+    found = np.full(len(hip_bone.vertices_lps_mm), np.nan)
+    if len(rows):
+        within = inside(hip_bone, deep) & inside(hip_bone, beyond)
+        found[rows[within]] = sample(volume, deep[within], outside=np.nan)
+    return found
+
+
+def _near(hip_bone: TriangleMesh, pole: Array) -> BoolArray:
+    return np.asarray(np.linalg.norm(hip_bone.vertices_lps_mm - pole, axis=1) < _MARROW_NEAR_MM)

@@ -17,7 +17,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from cotyle.anatomy.segmentation.edge_confidence import EdgeConfidence, excess_mm
 from cotyle.cup.cavity import ReamingStep
@@ -41,7 +40,7 @@ class EdgeReader:
 
     def __init__(self, bone: TriangleMesh, edges: EdgeConfidence | None) -> None:
         self._bone, self._edges = bone, edges
-        self._tree = cKDTree(bone.vertices_lps_mm) if edges is not None else None
+        self._tree = bone.vertex_tree if edges is not None else None
 
     @property
     def knows_edges(self) -> bool:

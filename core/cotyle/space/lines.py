@@ -16,7 +16,8 @@ import numpy.typing as npt
 from cotyle.space.arrays import Array, BoolArray, IntArray, any_perpendicular, unit
 from cotyle.space.mesh import TriangleMesh
 
-_CELL_MM = 1.0
+# Cells are as large as leaves a line to each, within these bounds.
+_CELLS_MM = (1.0, 8.0)
 # Boxes of triangles are wider by more than rounding, so that the edges alone tell what meets a line.
 _BOX_MM = 1e-9
 # Lines are moved aside by less than anyone can measure, so that none runs exactly through an edge or a corner.
@@ -75,17 +76,18 @@ def _laid_out(mesh: TriangleMesh, points_lps_mm: npt.ArrayLike, direction_lps: n
     points = np.atleast_2d(np.asarray(points_lps_mm, dtype=float)) @ axes.T + np.array(_ASIDE_MM)
     local = mesh.vertices_lps_mm @ axes.T
     low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
-    cells = np.maximum(np.ceil((high - low) / _CELL_MM).astype(np.int64), 1)
-    return local, points, (low, cells, *_bin(local, mesh.triangles, low, high, cells))
+    cell_mm = float(np.clip(np.sqrt(np.prod(high - low) / len(points)), *_CELLS_MM))
+    cells = np.maximum(np.ceil((high - low) / cell_mm).astype(np.int64), 1)
+    return local, points, (low, cell_mm, cells, *_bin(local, mesh.triangles, low, high, cell_mm, cells))
 
 
 @numba.njit(cache=True)
-def _cell(value, low, count):  # type: ignore[no-untyped-def]
-    return min(max(int((value - low) / _CELL_MM), 0), count - 1)
+def _cell(value, low, cell_mm, count):  # type: ignore[no-untyped-def]
+    return min(max(int((value - low) / cell_mm), 0), count - 1)
 
 
 @numba.njit(cache=True, nogil=True)
-def _bin(local, triangles, low, high, cells):  # type: ignore[no-untyped-def]
+def _bin(local, triangles, low, high, cell_mm, cells):  # type: ignore[no-untyped-def]
     """List for each cell of a square grid the triangles whose bounding box touches it, and those boxes."""
     starts = np.zeros(cells[0] * cells[1] + 1, dtype=np.int64)
     near = np.empty(len(triangles), dtype=np.int32)
@@ -102,8 +104,14 @@ def _bin(local, triangles, low, high, cells):  # type: ignore[no-untyped-def]
             continue
         near[count] = t
         boxes[count] = least_u - _BOX_MM, most_u + _BOX_MM, least_v - _BOX_MM, most_v + _BOX_MM
-        spans[count, 0], spans[count, 1] = _cell(least_u, low[0], cells[0]), _cell(most_u, low[0], cells[0])
-        spans[count, 2], spans[count, 3] = _cell(least_v, low[1], cells[1]), _cell(most_v, low[1], cells[1])
+        spans[count, 0], spans[count, 1] = (
+            _cell(least_u, low[0], cell_mm, cells[0]),
+            _cell(most_u, low[0], cell_mm, cells[0]),
+        )
+        spans[count, 2], spans[count, 3] = (
+            _cell(least_v, low[1], cell_mm, cells[1]),
+            _cell(most_v, low[1], cell_mm, cells[1]),
+        )
         for cu in range(spans[count, 0], spans[count, 1] + 1):
             for cv in range(spans[count, 2], spans[count, 3] + 1):
                 starts[cu * cells[1] + cv + 1] += 1
@@ -154,14 +162,14 @@ def _met(local, triangle, box, u, v):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True)
-def _cross_points(local, triangles, points, low, cells, cell_starts, listed, boxes):  # type: ignore[no-untyped-def]
+def _cross_points(local, triangles, points, low, cell_mm, cells, cell_starts, listed, boxes):  # type: ignore[no-untyped-def]
     starts = np.zeros(len(points) + 1, dtype=np.int32)
     depths = np.empty(8 * len(points) + 64)
     enters = np.empty(8 * len(points) + 64, dtype=np.bool_)
     used = 0
     for n in range(len(points)):
         u, v = points[n, 0], points[n, 1]
-        cell = _cell(u, low[0], cells[0]) * cells[1] + _cell(v, low[1], cells[1])
+        cell = _cell(u, low[0], cell_mm, cells[0]) * cells[1] + _cell(v, low[1], cell_mm, cells[1])
         first = used
         for index in range(cell_starts[cell], cell_starts[cell + 1]):
             met, leaves, depth = _met(local, triangles[listed[index]], boxes[index], u, v)
@@ -183,11 +191,11 @@ def _cross_points(local, triangles, points, low, cells, cell_starts, listed, box
 
 
 @numba.njit(cache=True, nogil=True)
-def _inside_points(local, triangles, points, low, cells, cell_starts, listed, boxes):  # type: ignore[no-untyped-def]
+def _inside_points(local, triangles, points, low, cell_mm, cells, cell_starts, listed, boxes):  # type: ignore[no-untyped-def]
     found = np.zeros(len(points), dtype=np.bool_)
     for n in range(len(points)):
         u, v = points[n, 0], points[n, 1]
-        cell = _cell(u, low[0], cells[0]) * cells[1] + _cell(v, low[1], cells[1])
+        cell = _cell(u, low[0], cell_mm, cells[0]) * cells[1] + _cell(v, low[1], cell_mm, cells[1])
         level = 0
         for index in range(cell_starts[cell], cell_starts[cell + 1]):
             met, leaves, depth = _met(local, triangles[listed[index]], boxes[index], u, v)

@@ -8,6 +8,7 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
+from scipy.spatial import cKDTree
 
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, BoolArray, IntArray, as_points
@@ -68,6 +69,11 @@ class TriangleMesh:
     def vertex_normals(self) -> Array:
         """Area-weighted outward unit normal of each vertex, shape (n, 3)."""
         return vertex_normals(self.vertices_lps_mm, self.triangles)
+
+    @cached_property
+    def vertex_tree(self) -> cKDTree:
+        """Search tree of the vertices."""
+        return cKDTree(self.vertices_lps_mm)
 
     @property
     def area_mm2(self) -> float:
