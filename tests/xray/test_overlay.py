@@ -6,7 +6,7 @@ from cotyle.space.frames import SCANNER
 from cotyle.space.shapes import Circle
 from cotyle.space.side import Side
 from cotyle.xray.carm import Tube, from_positioner
-from cotyle.xray.overlay import bony_lines, bony_points, dome_lines, reamer_lines
+from cotyle.xray.overlay import bony_lines, bony_points, dome_lines, px_per_mm, reamer_lines
 from cotyle.xray.reaming_cues import Sight
 
 CENTER = np.array([90.0, 0.0, 0.0])
@@ -80,3 +80,8 @@ def test_nothing_is_drawn_of_what_is_not_in_front_of_the_source():
     behind = Circle(np.array([0.0, 800.0, 0.0]), np.array([0.0, 0.0, -1.0]), 26.0)
     assert dome_lines(view().carm, behind) == {}
     assert reamer_lines(view(), behind) == {}
+
+
+def test_the_scale_is_that_of_the_plane_through_the_point():
+    # similar triangles: 1000 / 705 on a detector of 1 mm pixels
+    assert px_per_mm(view().carm, np.array([60.0, -5.0, 0.0])) == pytest.approx(1000 / 705)

@@ -61,6 +61,11 @@ def bony_lines(view: Sight) -> dict[str, Array]:
     return lines if view.ilioischial_px is None else lines | {"ilioischial": view.ilioischial_px}
 
 
+def px_per_mm(carm: CArm, point_lps_mm: Array) -> float:
+    """Return how many columns a millimetre at a point takes, parallel to the detector."""
+    return carm.magnification(point_lps_mm) / carm.pixel_pitch_mm[0]
+
+
 def bony_points(view: Sight) -> dict[str, Array]:
     """Return the landmarks that cues are read against, by name; also those beside the picture."""
     points = {
