@@ -11,7 +11,7 @@ from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
 from pydicom.uid import CTImageStorage, ExplicitVRLittleEndian, generate_uid
 
 AIR_HU, SOFT_HU, BONE_HU = -1000, 40, 1000
-PLANTED_NAME, PLANTED_ID, PLANTED_BIRTH = "Quibblethwaite^Zephyrina", "ZQ-55-0913", "19310417"
+PLANTED_NAME, PLANTED_ID, PLANTED_BIRTH = "Samplethwaite^Sunniva", "ZQ-55-0913", "19310417"
 UID_ROOT = "2.25."
 
 Shape = Callable[[npt.NDArray[np.float64]], npt.NDArray[np.float64]]
@@ -31,6 +31,19 @@ def asymmetric_hu(points: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     for center, radius, hu in (((14, 0, 0), 6, 900), ((0, 13, 0), 5, 600), ((0, 0, 12), 4, 300)):
         depth = radius - np.linalg.norm(points - np.array(center), axis=-1)
         values = np.maximum(values, AIR_HU + (hu - AIR_HU) * np.clip(depth + 0.5, 0.0, 1.0))
+    return values
+
+
+MARKS = (((12.0, 0.0, 0.0), 1500.0), ((0.0, 12.0, 0.0), 2000.0), ((0.0, 0.0, 12.0), 2500.0))
+"""Where in :func:`marked_sphere_hu` denser balls lie, to the left, to the back and to the top, and their HU."""
+
+
+def marked_sphere_hu(points: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """The ball of :func:`sphere_hu` with three marks inside, so that sides can be told."""
+    values = sphere_hu(points)
+    for center, hu in MARKS:
+        depth = 4.0 - np.linalg.norm(points - np.array(center), axis=-1)
+        values += (hu - BONE_HU) * np.clip(depth + 0.5, 0.0, 1.0)
     return values
 
 

@@ -165,7 +165,7 @@ def test_damaged_compressed_pixels_are_refused(tmp_path):
 
 
 def test_a_deflated_file_that_grows_without_bounds_is_passed_over(tmp_path, monkeypatch):
-    monkeypatch.setattr("cotyle.image.slice_header.MAX_INFLATED_BYTES", 1000)
+    monkeypatch.setattr("cotyle.image.bounded_file.MAX_INFLATED_BYTES", 1000)
     (ds,) = make_slices([0.0])
     ds.file_meta.TransferSyntaxUID = DeflatedExplicitVRLittleEndian
     dcmwrite(tmp_path / "bomb", ds, enforce_file_format=True)

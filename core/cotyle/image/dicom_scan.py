@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import os
 import warnings
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import pydicom
 
 from cotyle.errors import InputError
-from cotyle.image.limits import MAX_FILES
+from cotyle.image.limits import MAX_FILES, MAX_FOLDER_DEPTH
 from cotyle.image.slice_header import NotAnImageError, SliceHeader, looks_like_dicom, read_slice_headers
 
 
@@ -44,7 +45,7 @@ def scan_dicom(path: str | Path) -> DicomScan:
     Raises
     ------
     InputError
-        ``input-missing``, ``input-unreadable``, ``too-many-files``.
+        As :func:`files_under`.
     """
     headers: list[SliceHeader] = []
     skipped: list[SkippedFile] = []
@@ -65,29 +66,56 @@ def scan_dicom(path: str | Path) -> DicomScan:
 
 
 def files_under(path: Path) -> list[Path]:
-    """Return the regular files under a folder, sorted by path, or the file itself.
+    """Return the regular files under a folder, sorted by path, or the file itself; hidden ones are left out.
+
+    Links to folders are not followed. A link to a file must stay within the folder: what a foreign folder brings
+    along must not make us read what it cannot hold.
 
     Raises
     ------
     InputError
-        ``input-missing``, ``input-unreadable``, ``too-many-files``.
+        ``input-missing``, ``input-unreadable``, ``too-many-files``, ``too-deep``, ``link-outside``.
     """
     if not path.exists():
         raise InputError("input-missing", f"there is no {path.name or path}", "Check the path")
     if path.is_file():
         return [path]
-    if not os.access(path, os.R_OK | os.X_OK):
-        raise InputError("input-unreadable", f"the folder {path.name} cannot be read", "Check its permissions")
+    root = path.resolve()
     found: list[Path] = []
-    for folder, _, names in os.walk(path, followlinks=False):
-        for name in names:
-            file = Path(folder, name)
-            if not name.startswith(".") and file.is_file():
-                found.append(file)
-        if len(found) > MAX_FILES:
-            raise InputError(
-                "too-many-files",
-                f"the folder {path.name} holds more than {MAX_FILES} files",
-                "Give the folder of the study, not of the archive",
-            )
+    pending = [(path, 1)]
+    seen = 0
+    while pending:
+        folder, depth = pending.pop()
+        for entry in _entries(folder, path):
+            seen += 1
+            if seen > MAX_FILES:
+                raise _too_much("too-many-files", f"{path.name} holds more than {MAX_FILES} files")
+            if entry.name.startswith("."):
+                continue
+            if entry.is_dir(follow_symlinks=False):
+                if depth >= MAX_FOLDER_DEPTH:
+                    raise _too_much("too-deep", f"{path.name} holds folders more than {MAX_FOLDER_DEPTH} deep")
+                pending.append((Path(entry.path), depth + 1))
+            elif entry.is_file():
+                found.append(_within(Path(entry.path), root, entry.is_symlink()))
     return sorted(found)
+
+
+def _entries(folder: Path, top: Path) -> Iterator[os.DirEntry[str]]:
+    try:
+        with os.scandir(folder) as entries:
+            yield from entries
+    except OSError as error:
+        what = f"the folder {top.name}" if folder == top else f"a folder in {top.name}"
+        raise InputError("input-unreadable", f"{what} cannot be read", "Check its permissions") from error
+
+
+def _within(file: Path, root: Path, is_link: bool) -> Path:
+    if is_link and not file.resolve().is_relative_to(root):
+        what = f"the folder {root.name} holds a link that leads out of it"
+        raise InputError("link-outside", what, "Put the files themselves there")
+    return file
+
+
+def _too_much(code: str, what: str) -> InputError:
+    return InputError(code, f"the folder {what}", "Give the folder of the study, not of the archive")

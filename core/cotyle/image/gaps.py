@@ -24,6 +24,9 @@ NOTEWORTHY_GAP_FRACTION = 0.01
 BLOCK_GAPS = 3
 """So many equal gaps in a row that are not the usual one are a block of another spacing, not missing slices."""
 
+BLOCKS_COVER = 0.8
+"""Share of all gaps that must lie in such blocks for them to be called blocks, not chance."""
+
 MAX_FILLED_GAP_MM = 8.0
 """Widest gap that a repair fills; the hip's shape between slices further apart is anybody's guess. No source."""
 
@@ -118,7 +121,7 @@ def _missing_finding(
 
 
 def _uneven_finding(gaps: Array, heights: Array, blocks: list[tuple[int, int]], place: str) -> Finding:
-    if len(blocks) > 1:
+    if len(blocks) > 1 and sum(b - a for a, b in blocks) >= BLOCKS_COVER * len(gaps):
         parts = [
             f"{np.mean(gaps[a:b]):.2f} mm from {place} {heights[a]:.2f} to {heights[b]:.2f} mm" for a, b in blocks[:4]
         ]

@@ -16,7 +16,7 @@ from cotyle.image.series_info import SeriesInfo, dicom_info
 from cotyle.image.slice_header import looks_like_dicom
 from cotyle.image.slice_pixels import same_pixels
 from cotyle.image.stack_pixels import read_stack, stack_affine
-from cotyle.image.verdict import Finding, SeriesVerdict, Severity
+from cotyle.image.verdict import Finding, SeriesVerdict, Severity, note
 from cotyle.image.volume import Volume
 
 
@@ -86,7 +86,7 @@ def is_dicom_source(source: Path) -> bool:
     if image_kind(source):
         return False
     try:
-        if looks_like_dicom(source):
+        if source.is_file() and looks_like_dicom(source):  # a pipe or a device might never end
             return True
     except OSError as error:
         raise InputError("input-unreadable", f"{source.name} cannot be read", "Check its permissions") from error
@@ -127,7 +127,16 @@ def judge_all(scan: DicomScan, wanted: int | str | None = None) -> tuple[JudgedS
             )
     else:
         numbers_wanted = list(numbers)
-    return tuple(JudgedSeries(n, found[n - 1], *judge_series(found[n - 1], same_pixels)) for n in numbers_wanted)
+    return tuple(_judged(n, found[n - 1], scan) for n in numbers_wanted)
+
+
+def _judged(number: int, series: DicomSeries, scan: DicomScan) -> JudgedSeries:
+    verdict, stack = judge_series(series, same_pixels)
+    if scan.broken:
+        files = f"{len(scan.broken)} file{'s' if len(scan.broken) > 1 else ''}"
+        text = f"{files} in the folder begin as DICOM but cannot be read; slices may be missing at the ends"
+        verdict = verdict.having(note("files-broken", text, files=len(scan.broken)))
+    return JudgedSeries(number, series, verdict, stack)
 
 
 def _is_wanted(series: DicomSeries, number: int, wanted: int | str) -> bool:

@@ -67,6 +67,7 @@ def _parts(slices: Sequence[SliceHeader]) -> list[list[SliceHeader]]:
 def _key(header: SliceHeader) -> Hashable:
     spacing = header.pixel_spacing_mm
     return (
+        header.study_uid,
         header.frame_of_reference_uid,
         header.modality,
         header.rows,
@@ -134,6 +135,7 @@ def _sibling(part: Sequence[SliceHeader], other: Sequence[SliceHeader]) -> str:
         (a.kernel != b.kernel, "another kernel"),
         (a.image_type != b.image_type, "another image type"),
         (a.acquisition != b.acquisition, "another acquisition or phase"),
+        (a.study_uid != b.study_uid, "another study"),
     ]
     return f"{count} of " + next((text for differs, text in reasons if differs), "another frame of reference")
 

@@ -6,6 +6,7 @@ own plane (DICOM PS3.3, C.7.6.2.1.1: the position is the centre of the first pix
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -33,6 +34,12 @@ THICK_SPACING_MM = 3.0
 MINIMUM_EXTENT_MM = (200.0, 100.0, 120.0)
 """Least extent to left-right, front-back and up-down that holds both anterior superior iliac spines, the pubic
 tubercles and both sockets of an adult. Common practice, no source."""
+
+FARTHEST_MM = 10_000.0
+"""Positions beyond this are no place in a scanner; our choice."""
+
+WIDEST_SLICE_MM = 1000.0
+"""Wider than the gantry of any CT. Common practice, no source."""
 
 _EXPORT = "Export the series again"
 
@@ -128,6 +135,7 @@ def _content_findings(series: DicomSeries) -> list[Finding]:
     if derived_unit or first.pixel_presentation in {"COLOR", "MIXED"}:
         what = f"in {first.rescale_type}" if derived_unit else "a coloured map"
         found.append(fatal("series-not-hu", f"the pixels are {what}, not HU", "Choose the CT series itself"))
+    found += _pixel_findings(series)
     if len({(s.slope, s.intercept) for s in series.slices}) > 1:
         text = "slope or intercept differ between slices; each has its own applied"
         found.append(note("series-rescale-varies", text))
@@ -137,23 +145,53 @@ def _content_findings(series: DicomSeries) -> list[Finding]:
     return found
 
 
+def _pixel_findings(series: DicomSeries) -> list[Finding]:
+    """Judge, by headers alone, whether the pixels are there and can become HU."""
+    first, found = series.first, []
+    if first.rows * first.columns * len(series.slices) > MAX_VOXELS:
+        return [_too_large(first, len(series.slices))]
+    if first.modality == "CT" and not first.is_scout:
+        unscaled = [s for s in series.slices if not (math.isfinite(s.slope) and math.isfinite(s.intercept) and s.slope)]
+        if unscaled:
+            text = f"{_named(unscaled)} {_has(unscaled)} no slope and intercept that lead to HU"
+            found.append(fatal("series-rescale", text, _EXPORT, slices=len(unscaled)))
+    odd = [s for s in series.slices if not _is_usual_format(s)]
+    if odd:
+        bits = f"{odd[0].bits_stored} of {odd[0].bits_allocated} bits"
+        text = f"{_named(odd)} {_has(odd)} {odd[0].columns} x {odd[0].rows} pixels of {bits}"
+        found.append(fatal("series-pixel-format", text, _EXPORT, slices=len(odd)))
+    short = [s for s in series.slices if not s.pixels_are_there]
+    if short:
+        found.append(fatal("series-pixels", f"the pixels of {_named(short)} are cut short", _EXPORT, slices=len(short)))
+    return found
+
+
+def _is_usual_format(header: SliceHeader) -> bool:
+    bits = header.bits_allocated
+    return min(header.rows, header.columns) > 0 and bits in {1, 8, 16, 32} and 1 <= header.bits_stored <= bits
+
+
+def _has(headers: Sequence[SliceHeader]) -> str:
+    return "has" if len(headers) == 1 else "have"
+
+
 def _placed_slices(series: DicomSeries) -> tuple[list[SliceHeader], list[Finding]]:
     """Return the slices that have a position, and what is wrong with the others."""
     placed, missing, not_finite = [], [], []
     for header in series.slices:
         if header.position_lps_mm is None:
             missing.append(header)
-        elif not np.isfinite(header.position_lps_mm).all():
+        elif not np.abs(header.position_lps_mm).max() <= FARTHEST_MM:  # NaN, too
             not_finite.append(header)
         else:
             placed.append(header)
     found = []
     for code, what, lost in (
         ("series-no-position", "no position", missing),
-        ("series-position-nan", "a position that is not a number", not_finite),
+        ("series-position-nan", f"a position that is not a number within {FARTHEST_MM / 1000:g} m", not_finite),
     ):
         if lost:
-            text = f"{_named(lost)} {'has' if len(lost) == 1 else 'have'} {what}"
+            text = f"{_named(lost)} {_has(lost)} {what}"
             if placed:
                 found.append(repairable(code, text, slices=len(lost)))
             else:
@@ -177,6 +215,10 @@ def _axes(slices: Sequence[SliceHeader]) -> tuple[tuple[Array, Array, Array] | N
     spacing = slices[0].pixel_spacing_mm
     if spacing is None or not np.isfinite(spacing).all() or min(spacing) <= 0:
         return None, [fatal("series-pixel-spacing", "the headers give no usable pixel spacing", _EXPORT)]
+    width, height = spacing[1] * slices[0].columns, spacing[0] * slices[0].rows
+    if max(width, height) > WIDEST_SLICE_MM:
+        text = f"by their pixel spacing the slices are {width:.0f} x {height:.0f} mm, wider than any CT"
+        return None, [fatal("series-pixel-spacing", text, _EXPORT, width_mm=width, height_mm=height)]
     row, column = np.mean([np.reshape(np.array(s.orientation), (2, 3)) for s in slices], axis=0)
     lengths = np.linalg.norm(row), np.linalg.norm(column)
     if max(abs(length - 1) for length in lengths) > RIGHT_ANGLE_TOLERANCE or abs(row @ column) > RIGHT_ANGLE_TOLERANCE:
@@ -257,15 +299,19 @@ def _size_findings(stack: SliceStack) -> list[Finding]:
     """Judge whether the grid can be held, and whether a pelvis can lie in it."""
     first, found = stack.slices[0], []
     count = 1 + round((stack.distances_mm[-1] - stack.distances_mm[0]) / stack.spacing_mm[2])
-    if count * first.rows * first.columns > MAX_VOXELS:
-        size = f"{first.columns} x {first.rows} x {count}"
-        found.append(fatal("image-too-large", f"the image has {size} voxels", "Export only the pelvis"))
+    if count > len(stack.slices) and count * first.rows * first.columns > MAX_VOXELS:
+        found.append(_too_large(first, count))
     found += extent_findings(stack.extent_mm, stack.spacing_mm[2])
     header_tilt = first.gantry_tilt_deg
     if header_tilt is not None and abs(header_tilt) > TILT_TOLERANCE_DEG and not stack.tilted:
         text = f"the header speaks of a gantry tilt of {header_tilt:.1f} deg, the positions of none; they were followed"
         found.append(note("series-tilt-header", text, tilt_deg=header_tilt))
     return found
+
+
+def _too_large(header: SliceHeader, count: int) -> Finding:
+    size = f"{header.columns} x {header.rows} x {count}"
+    return fatal("image-too-large", f"the image has {size} voxels", "Export only the pelvis")
 
 
 def extent_findings(extent_mm: Array, slice_spacing_mm: float) -> list[Finding]:

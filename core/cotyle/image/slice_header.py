@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import re
 import struct
-import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,9 +12,10 @@ from typing import Any, BinaryIO
 
 import pydicom
 from pydicom.dataset import Dataset
-from pydicom.uid import DeflatedExplicitVRLittleEndian, ExplicitVRBigEndian, ImplicitVRLittleEndian
+from pydicom.uid import ExplicitVRBigEndian, ImplicitVRLittleEndian
 
-from cotyle.image.limits import MAX_INFLATED_BYTES
+from cotyle.image.bounded_file import BoundedFile
+from cotyle.image.limits import MAX_FRAMES
 
 NATIVE_SYNTAXES = frozenset(
     (ImplicitVRLittleEndian, "1.2.840.10008.1.2.1", ExplicitVRBigEndian)  # uncompressed; 1.2.1: explicit little
@@ -31,6 +31,7 @@ _READ = """
 _IDENTITY = ("PatientName", "PatientID", "OtherPatientIDs", "OtherPatientNames", "PatientBirthDate", "PatientBirthName")
 _SHORTEST_REDACTED = 3  # letters of Latin script; shorter ones would blank half of any text
 _PIXEL_DATA_TAG = (0x7FE0, 0x0010)
+_UNDEFINED_LENGTH = 0xFFFFFFFF
 
 
 class NotAnImageError(Exception):
@@ -44,7 +45,8 @@ class SliceHeader:
     ``label`` is the file's base name (with the number of the frame, if it has several), cleared of the patient's
     identity; only it may be shown. ``pixel_spacing_mm`` is (between rows, between columns), ``orientation`` the
     directions of a row and of a column in LPS, ``position_lps_mm`` the centre of the first pixel: each as in the
-    header, ``None`` where the header lacks it. ``pixel_offset`` is where uncompressed pixels begin in the file.
+    header, ``None`` where the header lacks it; a ``slope`` or ``intercept`` that it lacks is NaN. ``pixel_offset`` is
+    where uncompressed pixels begin in the file, ``pixel_bytes`` how many bytes of them there are.
     """
 
     path: Path
@@ -81,6 +83,15 @@ class SliceHeader:
     transfer_syntax: str
     frames_in_file: int
     pixel_offset: int | None
+    pixel_bytes: int
+
+    @property
+    def pixels_are_there(self) -> bool:
+        """Whether the file holds the uncompressed pixels that its header speaks of; True if they are compressed."""
+        if self.pixel_offset is None:
+            return True
+        samples = self.rows * self.columns * self.samples_per_pixel * (self.frame + 1)
+        return samples * self.bits_allocated // 8 <= self.pixel_bytes
 
     @property
     def is_scout(self) -> bool:
@@ -98,18 +109,17 @@ def read_slice_headers(path: Path) -> tuple[SliceHeader, ...]:
     Exception
         Whatever the parser raises on a broken file: the caller notes it and goes on.
     """
-    with path.open("rb") as file:
-        _check_inflated_size(file)
+    with BoundedFile(path) as file:
         force = not _has_preamble(file)
         dataset = pydicom.dcmread(file, stop_before_pixels=True, specific_tags=[*_READ, *_IDENTITY], force=force)
         syntax = str(getattr(dataset.file_meta, "TransferSyntaxUID", "") or _guessed_syntax(dataset))
         if "Rows" not in dataset or "Columns" not in dataset:
             raise NotAnImageError(path.name)
-        offset = _pixel_offset(file, syntax)
+        pixels = _native_pixels(file, syntax)
     redact = _Redactor(dataset)
     groups = list(_functional_groups(dataset))
     return tuple(
-        _slice_header(path, n, len(groups), [*sources, dataset], syntax, offset, redact)
+        _slice_header(path, n, len(groups), [*sources, dataset], syntax, pixels, redact)
         for n, sources in enumerate(groups)
     )
 
@@ -140,50 +150,32 @@ def _guessed_syntax(dataset: Dataset) -> str:
     return "1.2.840.10008.1.2.1" if little else str(ExplicitVRBigEndian)
 
 
-def _check_inflated_size(file: BinaryIO) -> None:
-    """Refuse a deflated file that would grow without bounds (the parser itself has no limit)."""
-    head = file.read(4096)
-    start = 132 + _meta_length(head[132:])
-    file.seek(0)
-    if DeflatedExplicitVRLittleEndian.encode() not in head[:start]:
-        return
-    file.seek(start)
-    inflate, total = zlib.decompressobj(-zlib.MAX_WBITS), 0
-    while chunk := file.read(1 << 16):
-        while chunk:
-            total += len(inflate.decompress(chunk, 1 << 22))
-            if total > MAX_INFLATED_BYTES:
-                raise ValueError(f"it inflates to more than {MAX_INFLATED_BYTES >> 20} MiB")
-            chunk = inflate.unconsumed_tail
-    file.seek(0)
+def _native_pixels(file: BoundedFile, syntax: str) -> tuple[int | None, int]:
+    """Return where uncompressed pixels begin and how many bytes there are; None if they are compressed.
 
-
-def _meta_length(head: bytes) -> int:
-    """Return how many bytes the elements of group 2, explicit and little endian, take at the start of ``head``."""
-    at = 0
-    while head[at : at + 2] == b"\x02\x00" and len(head) >= at + 12:
-        long_form = head[at + 4 : at + 6] in {b"OB", b"UN", b"UT", b"OW"}
-        length = struct.unpack_from("<I", head, at + 8)[0] if long_form else struct.unpack_from("<H", head, at + 6)[0]
-        at += (12 if long_form else 8) + length
-    return at
-
-
-def _pixel_offset(file: BinaryIO, syntax: str) -> int | None:
-    """Return where uncompressed pixels begin, given a file whose next bytes are the pixel element's."""
+    The next bytes of the file must be those of the pixel element.
+    """
     if syntax not in NATIVE_SYNTAXES:
-        return None
+        return None, 0
     order = ">" if syntax == ExplicitVRBigEndian else "<"
     start = file.tell()
     head = file.read(12)
     if len(head) < 12 or struct.unpack(order + "HH", head[:4]) != _PIXEL_DATA_TAG:
-        return None
-    return start + (8 if syntax == ImplicitVRLittleEndian else 12)
+        return None, 0
+    implicit = syntax == ImplicitVRLittleEndian
+    (length,) = struct.unpack(order + "I", head[4:8] if implicit else head[8:12])
+    if length == _UNDEFINED_LENGTH:  # compressed after all
+        return None, 0
+    offset = start + (8 if implicit else 12)
+    return offset, min(length, file.size - offset)
 
 
 def _functional_groups(dataset: Dataset) -> Iterator[list[Dataset]]:
     """Yield, for each frame, the datasets in which to look a value up, the frame's own first."""
     per_frame = dataset.get("PerFrameFunctionalGroupsSequence")
     frames = int(dataset.get("NumberOfFrames") or 1)
+    if not 1 <= frames <= MAX_FRAMES or len(per_frame or ()) > MAX_FRAMES:
+        raise ValueError(f"it speaks of {frames} frames")
     if not per_frame:
         yield from ([] for _ in range(frames))
         return
@@ -202,7 +194,7 @@ def _slice_header(
     frames: int,
     sources: list[Dataset],
     syntax: str,
-    offset: int | None,
+    pixels: tuple[int | None, int],
     redact: _Redactor,
 ) -> SliceHeader:
     def get(*keywords: str) -> Any:
@@ -245,8 +237,8 @@ def _slice_header(
         pixel_spacing_mm=_numbers(get("PixelSpacing"), 2),
         orientation=_numbers(get("ImageOrientationPatient"), 6),
         position_lps_mm=_numbers(get("ImagePositionPatient"), 3),
-        slope=_number(get("RescaleSlope"), 1.0),
-        intercept=_number(get("RescaleIntercept"), 0.0),
+        slope=_number(get("RescaleSlope"), math.nan),
+        intercept=_number(get("RescaleIntercept"), math.nan),
         rescale_type=text("RescaleType").upper(),
         pixel_presentation=text("PixelPresentation").upper(),
         photometric=text("PhotometricInterpretation").upper(),
@@ -259,7 +251,8 @@ def _slice_header(
         patient_position=text("PatientPosition").upper(),
         transfer_syntax=syntax,
         frames_in_file=frames,
-        pixel_offset=offset,
+        pixel_offset=pixels[0],
+        pixel_bytes=pixels[1],
     )
 
 

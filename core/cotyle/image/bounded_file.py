@@ -1,0 +1,58 @@
+"""A file for parsers that trust what they read: they get no more of it than is there, and than they need."""
+
+from __future__ import annotations
+
+import io
+import os
+import zlib
+from pathlib import Path
+
+from cotyle.image.limits import MAX_HEADER_BYTES, MAX_INFLATED_BYTES, MAX_INFLATION
+
+_ALWAYS_INFLATED = 1 << 20
+_CHUNK = 1 << 16
+
+
+class BoundedFile(io.BufferedReader):
+    """A file opened for reading a DICOM header.
+
+    A length that the file states but does not have is cut to what is there before memory is taken for it. The one
+    thing that the parser reads to the end is a deflated data set, which it then inflates without a limit of its own;
+    so that is inflated here first, piece by piece, and refused if it grows too large.
+
+    Raises
+    ------
+    ValueError
+        On reading more than ``MAX_HEADER_BYTES``, or a deflated rest beyond ``MAX_INFLATED_BYTES`` or
+        ``MAX_INFLATION``.
+    """
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(io.FileIO(path))
+        self.size = os.fstat(self.fileno()).st_size
+        self._taken = 0
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        """Return the next bytes, within the limits."""
+        if size is None or size < 0:
+            start = self.tell()
+            self._require_bounded_rest()
+            self.seek(start)
+            return super().read()
+        data = super().read(min(size, self.size))
+        self._taken += len(data)
+        if self._taken > MAX_HEADER_BYTES:
+            raise ValueError(f"its header takes more than {MAX_HEADER_BYTES >> 20} MiB")
+        return data
+
+    def _require_bounded_rest(self) -> None:
+        inflate, total, taken = zlib.decompressobj(-zlib.MAX_WBITS), 0, 0
+        while chunk := super().read(_CHUNK):
+            taken += len(chunk)
+            while chunk:
+                total += len(inflate.decompress(chunk, 1 << 22))
+                if total > MAX_INFLATED_BYTES:
+                    raise ValueError(f"it inflates to more than {MAX_INFLATED_BYTES >> 20} MiB")
+                if total > _ALWAYS_INFLATED and total > MAX_INFLATION * taken:
+                    raise ValueError(f"it inflates to more than {MAX_INFLATION} times its size")
+                chunk = inflate.unconsumed_tail
