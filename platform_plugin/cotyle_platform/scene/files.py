@@ -10,6 +10,7 @@ from typing import Any
 
 from cotyle.errors import InputError
 from cotyle.files import atomic_path
+from vtkmodules.vtkCommonCore import vtkObject
 
 SUFFIX = ".mrb"
 
@@ -28,9 +29,12 @@ def save_scene(scene: Any, path: Path) -> None:
     with atomic_path(path) as temporary, tempfile.TemporaryDirectory(prefix="cotyle-scene-") as folder:
         file = Path(folder) / "scene.mrb"
         scene.SetRootDirectory(folder)
+        talking = vtkObject.GetGlobalWarningDisplay()
+        vtkObject.GlobalWarningDisplayOff()  # it would tell of each file it packs
         try:
             done = scene.WriteToMRB(str(file))
         finally:
+            vtkObject.SetGlobalWarningDisplay(talking)
             scene.SetURL(before[0])
             scene.SetRootDirectory(before[1])
         if not done or not file.is_file():

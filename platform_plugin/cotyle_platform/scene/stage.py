@@ -141,6 +141,9 @@ class Stage:
 
         view = self._views[name]
         view.set_render_blocked(False)
+        if name == THREE_D:
+            # the platform takes the depth of what was shown before: parts shown since would be cut off
+            view.renderer().ResetCameraClippingRange()
         view.render()
         view.set_render_blocked(True)
         grab = vtkWindowToImageFilter()
