@@ -71,7 +71,7 @@ def test_a_pipe_is_no_image_and_does_not_hang(tmp_path):
 
 def test_a_file_that_cannot_be_read_beside_a_series_is_said(tmp_path):
     write_slices(tmp_path, make_slices(grid_positions(6), size=16))
-    (tmp_path / "broken").write_bytes(b"\0" * 128 + b"DICM" + b"\1" * 40)
+    (tmp_path / "broken").write_bytes((tmp_path / "part0" / "f000").read_bytes()[:700])
     (report,) = describe(tmp_path)
     assert "files-broken" in report.verdict.codes
     assert report.verdict.usable

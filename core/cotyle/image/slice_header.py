@@ -12,7 +12,13 @@ from typing import Any, BinaryIO
 
 import pydicom
 from pydicom.dataset import Dataset
-from pydicom.uid import ExplicitVRBigEndian, ImplicitVRLittleEndian
+from pydicom.uid import (
+    CTImageStorage,
+    EnhancedCTImageStorage,
+    ExplicitVRBigEndian,
+    ImplicitVRLittleEndian,
+    LegacyConvertedEnhancedCTImageStorage,
+)
 
 from cotyle.image.bounded_file import BoundedFile
 from cotyle.image.limits import MAX_FRAMES
@@ -30,6 +36,7 @@ _READ = """
 """.split()  # noqa: SIM905
 _IDENTITY = ("PatientName", "PatientID", "OtherPatientIDs", "OtherPatientNames", "PatientBirthDate", "PatientBirthName")
 _SHORTEST_REDACTED = 3  # letters of Latin script; shorter ones would blank half of any text
+_CT_CLASSES = frozenset((CTImageStorage, EnhancedCTImageStorage, LegacyConvertedEnhancedCTImageStorage))
 _PIXEL_DATA_TAG = (0x7FE0, 0x0010)
 _UNDEFINED_LENGTH = 0xFFFFFFFF
 
@@ -114,6 +121,8 @@ def read_slice_headers(path: Path) -> tuple[SliceHeader, ...]:
         dataset = pydicom.dcmread(file, stop_before_pixels=True, specific_tags=[*_READ, *_IDENTITY], force=force)
         syntax = str(getattr(dataset.file_meta, "TransferSyntaxUID", "") or _guessed_syntax(dataset))
         if "Rows" not in dataset or "Columns" not in dataset:
+            if dataset.get("SOPClassUID") in _CT_CLASSES:
+                raise ValueError("a CT slice cut short in its header")
             raise NotAnImageError(path.name)
         pixels = _native_pixels(file, syntax)
     redact = _Redactor(dataset)
