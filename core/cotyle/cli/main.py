@@ -323,6 +323,27 @@ def grid(
     run_grid(picture, out, as_json)
 
 
+@app.command()
+def view(
+    case: CaseArgument,
+    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="Port to listen on; 0 takes a free one.")] = 0,
+    browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the page in the browser.")] = True,
+    open_to_network: Annotated[
+        str | None,
+        typer.Option(
+            "--open-to-network",
+            metavar="ADDRESS",
+            help="Address of this machine to open to its network: whoever has the link then sees and changes the case, "
+            "over a connection that is not encrypted. Without it, only this machine can.",
+        ),
+    ] = None,
+) -> None:
+    """Plan with eyes and hands: open a case in the browser, on this machine alone."""
+    from cotyle.cli.view import run_view
+
+    run_view(case, port=port, address=open_to_network, browser=browser)
+
+
 def run(arguments: list[str] | None = None) -> int:
     """Entry point: run a command and end with its exit code, each error on one line."""
     given = sys.argv[1:] if arguments is None else arguments

@@ -29,7 +29,7 @@ class Areas:
     def __init__(self, server: Server, turns: Turns) -> None:
         self._server = server
         self.app = SlicerApp()
-        self.app.view_manager.register_factory(_InTurnViews(server, turns))
+        self.app.view_manager.register_factory(_InTurnViews(server, turns, self.resized))
         names = dict(zip(SLICES, ("Axial", "Coronal", "Sagittal"), strict=True))
         wanted = [ViewLayoutDefinition.slice_view(way, label=name) for name, way in names.items()]
         wanted.append(ViewLayoutDefinition.threed_view(name=THREE_D, background_color=("#14171a", "#2b3036")))
@@ -40,7 +40,8 @@ class Areas:
             self.views[definition.singleton_tag] = view
         self.views[THREE_D].renderer().SetUseDepthPeeling(False)
         self._letters = {name: views.SideLetters(self.views[name]) for name in SLICES}
-        self._heights = dict.fromkeys(SLICES, 140.0)
+        self.height_mm = 140.0
+        self.on_resized: Callable[[], None] = lambda: None
 
     @property
     def scene(self) -> Any:
@@ -69,14 +70,20 @@ class Areas:
 
     def show_height(self, height_mm: float) -> None:
         """Let the slices show so much from top to bottom."""
+        self.height_mm = height_mm
         for name in SLICES:
-            self._heights[name] = height_mm
             field_of_view(self.views[name].get_view_node(), height_mm)
 
     def resized(self, name: str) -> None:
         """Keep what a slice shows from top to bottom when the page gave it another shape."""
-        if name in self._heights:
-            field_of_view(self.views[name].get_view_node(), self._heights[name])
+        if name in SLICES:
+            field_of_view(self.views[name].get_view_node(), self.height_mm)
+            self.on_resized()
+
+    @property
+    def px_per_mm(self) -> float:
+        """How large a slice is drawn."""
+        return float(self.views[SLICES[0]].get_view_node().GetDimensions()[1] / self.height_mm)
 
     def ask_all(self) -> None:
         """Draw all views again."""
@@ -98,9 +105,9 @@ def cursor_key(name: str) -> str:
 class _InTurnViews(IViewFactory):  # type: ignore[misc]
     """Makes views that ask for their turn."""
 
-    def __init__(self, server: Server, turns: Turns) -> None:
+    def __init__(self, server: Server, turns: Turns, resized: Callable[[str], None]) -> None:
         super().__init__()
-        self._server, self._turns = server, turns
+        self._server, self._turns, self._resized = server, turns, resized
 
     def can_create_view(self, view: ViewLayoutDefinition) -> bool:
         return view.view_type in (ViewType.SLICE_VIEW, ViewType.THREE_D_VIEW)
@@ -114,7 +121,7 @@ class _InTurnViews(IViewFactory):  # type: ignore[misc]
         window = RcaWindow(made.render_window(), self._server.state, cursor_key(name))
         painter = ViewPainter(self._turns, window)
         made.set_scheduled_render(InTurn(painter))
-        area = _Area(window, name, painter, self._turns)
+        area = _Area(window, name, painter, self._turns, self._resized)
         self._server.controller.on_server_ready.add(lambda **_: self._server.controller.rc_area_register(area))
         return made
 
@@ -125,12 +132,18 @@ class _InTurnViews(IViewFactory):  # type: ignore[misc]
 class _Area(RcaViewAdapter):  # type: ignore[misc]
     """Takes the page's mouse and size of one view; of moves that came in together only the last is obeyed."""
 
-    def __init__(self, window: Any, name: str, painter: ViewPainter, turns: Turns) -> None:
+    def __init__(
+        self, window: Any, name: str, painter: ViewPainter, turns: Turns, resized: Callable[[str], None]
+    ) -> None:
         super().__init__(window, name, scheduler=painter, do_schedule_render_on_interaction=False)
         self.max_pixel_count = LARGEST_PX
         self._painter, self._turns = painter, turns
         self._move: tuple[Any, dict[str, Any]] | None = None
-        self.moved: Callable[[], None] = lambda: None
+        self._resized = resized
+
+    def update_size(self, origin: Any, size: dict[str, Any]) -> None:
+        super().update_size(origin, size)
+        self._resized(self.area_name)
 
     def on_interaction(self, origin: Any, event: dict[str, Any]) -> None:
         self._turns.first = self._painter

@@ -19,12 +19,19 @@ from cotyle_platform.session import PlanningSession
 from cotyle_platform.web.areas import Areas
 
 SLICE_HEIGHT_MM = 120.0
+HANDLES_BEYOND_MM = 6.0
+PX_PER_PERCENT = 6.5
+"""How far a slice's handles reach for each percent of their scale, as the platform draws them."""
+CUP_OPACITY = 0.45
+"""The wall map behind the cup is seen through it."""
 PLANES = {
     "cup": "the cup's axes",
     "app": "anterior pelvic plane",
     "supine": "supine, level",
     "scanner": "the scanner's axes",
 }
+TITLES = {"cup": ("level, from below", "upright, from in front", "rim, from outside")}
+FRAME_TITLES = ("transverse, from below", "coronal, from in front", "sagittal, from the left")
 GREYS = {"bone": ("bone", 1800.0, 400.0), "soft": ("soft tissue", 400.0, 40.0), "wide": ("wide", 3500.0, 800.0)}
 """Window and level in HU; common practice, no source."""
 PARTS = {
@@ -60,8 +67,11 @@ class Bone:
         self._middle: Any = None
         self._fixed_state()
         self._turn()
+        self._make_handles()
+        areas.on_resized = self._size_handles
         self.look("from-in-front")
         self.areas.show_height(SLICE_HEIGHT_MM)
+        self.scene.set_opacity(parts.CUP, CUP_OPACITY)
         for part in PARTS:
             self.set_shown(part, part in SHOWN)
         state.change("bone_planes")(lambda bone_planes, **_: self.set_planes(bone_planes))
@@ -87,7 +97,9 @@ class Bone:
         steps = self.session.numbers.steps
         way, end = self._state.reaming_position, way_length_mm(steps)
         on_the_way = way is not None and float(way) < end - 1e-6
-        self.scene.show_reamer(reamer_at(steps, float(way)) if on_the_way else None)
+        place = reamer_at(steps, float(way)) if on_the_way else None
+        self.scene.show_reamer(place)
+        self._state.page_reamer = "seated cup" if place is None else f"{steps[place.step].diameter_mm:g} mm reamer"
         self.scene.set_shown(parts.CUP, parts.CUP in self._state.bone_shown and not on_the_way)
 
     def beside_center(self, step_mm: Any) -> Any:
@@ -126,7 +138,7 @@ class Bone:
             if name in self.scene.parts:
                 self.scene.set_shown(name, bool(shown))
         if part == "handles":
-            self.scene.set_handles(bool(shown))
+            self._show_handles(bool(shown))
         now = [name for name in self._state.bone_shown or [] if name != part]
         self._state.bone_shown = [*now, part] if shown else now
         if part == parts.CUP:
@@ -142,6 +154,7 @@ class Bone:
         """Look at the cup from one of the usual directions."""
         cameras = cup_cameras(self.session.numbers.cup, self._measuring_frame)
         if name in cameras:
+            self._state.bone_look = name
             views.look(self.areas.views[THREE_D], cameras[name])
             self.areas.views[THREE_D].schedule_render()
 
@@ -156,16 +169,31 @@ class Bone:
             self.areas.write_letters(self.scene.slice_to(self._planes, self._middle))
         except InputError:
             return
-        if self._planes == "cup":
-            titles = {name: f"{plane.title}" for name, plane in zip(SLICES, self._cup_planes(), strict=True)}
-        else:
-            ways = zip(SLICES, ("transverse", "coronal", "sagittal"), strict=True)
-            titles = {name: f"{way}, {PLANES[self._planes]}" for name, way in ways}
-        self._state.bone_titles = titles
+        self._state.bone_titles = dict(zip(SLICES, TITLES.get(self._planes, FRAME_TITLES), strict=True))
 
-    def _cup_planes(self) -> tuple[Any, Any, Any]:
-        upright, level, rim = cup_planes(self.session.numbers.cup, self._measuring_frame)
-        return level, upright, rim
+    def _make_handles(self) -> None:
+        """Give the slices handles of their own: the platform sizes those of 3D in mm, those of slices in pixels."""
+        place = self.scene.node(parts.CUP_PLACE)
+        in_3d = place.GetDisplayNode()
+        self._in_slices = self.areas.scene.AddNewNodeByClass("vtkMRMLTransformDisplayNode")
+        place.AddAndObserveDisplayNodeID(self._in_slices.GetID())
+        in_3d.SetInteractionSizeAbsolute(True)
+        self._in_slices.SetInteractionSizeAbsolute(False)
+        self._in_slices.SetEditorScalingSliceEnabled(False)
+        self._size_handles()
+
+    def _size_handles(self) -> None:
+        """Let the handles reach just beyond the rim."""
+        reach_mm = self.session.numbers.cup.radius_mm + HANDLES_BEYOND_MM
+        self.scene.node(parts.CUP_PLACE).GetDisplayNode().SetInteractionSizeMm(reach_mm)
+        self._in_slices.SetInteractionScalePercent(reach_mm * self.areas.px_per_mm / PX_PER_PERCENT)
+
+    def _show_handles(self, shown: bool) -> None:
+        self.scene.set_handles(shown)
+        self.scene.node(parts.CUP_PLACE).GetDisplayNode().SetEditorSliceIntersectionVisibility(False)
+        self._in_slices.SetEditorVisibility(shown)
+        self._in_slices.SetEditorVisibility3D(False)
+        self._in_slices.SetEditorSliceIntersectionVisibility(shown)
 
     @property
     def _measuring_frame(self) -> Any:

@@ -13,7 +13,7 @@ from cotyle.errors import InputError
 
 from cotyle_platform.session import PlanningSession
 
-DECIMALS = 3
+DECIMALS = 2
 
 
 @dataclass(frozen=True)
@@ -120,17 +120,8 @@ BY_NAME = {control.name: control for control in CONTROLS}
 
 def rows() -> list[dict[str, Any]]:
     """Return the table for the page."""
-    return [
-        {
-            "name": each.name,
-            "words": each.words,
-            "unit": each.unit,
-            "low": each.low,
-            "high": each.high,
-            "step": each.step,
-        }
-        for each in CONTROLS
-    ]
+    fields = ("name", "words", "unit", "low", "high", "step")
+    return [{name: getattr(each, name) for name in fields} for each in CONTROLS]
 
 
 def values(session: PlanningSession) -> dict[str, float | None]:
@@ -156,14 +147,14 @@ def words(session: PlanningSession) -> dict[str, str]:
     """Return what stands under some of the sliders."""
     standing = session.numbers.orientations["standing"].get(session.angles_in[0])
     in_posture = (
-        "standing leaves the angles open"
+        "angles left open"
         if standing is None
-        else f"{standing.inclination_deg:.1f} and {standing.anteversion_deg:.1f} deg so, {session.angles_in[0]}"
+        else f"{standing.inclination_deg:.1f} and {standing.anteversion_deg:.1f} deg, {session.angles_in[0]}"
     )
     return {
-        "depth": "inwards of the native centre along the axis",
-        "anterior": "all three: hip centre from the native one, supine frame",
-        "tilt": f"change of the pelvis' tilt from lying: 0 as lying, below 0 tipped back as when seated; {in_posture}",
+        "depth": "along the axis, inwards of the native centre",
+        "anterior": "these three: from the native centre, supine frame",
+        "tilt": f"change of pelvic tilt from lying: 0 lying, below 0 tipped back, as when seated. Standing: {in_posture}",
     }
 
 

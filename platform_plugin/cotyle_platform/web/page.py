@@ -1,4 +1,4 @@
-"""The planning page's wiring: what the session says goes to the page and the scene, what a hand does goes to the session.
+"""The planning page's wiring: what the session says goes to page and scene, what a hand does goes to the session.
 
 No number is made here. Every change runs through :class:`~cotyle_platform.session.PlanningSession`; the page shows what
 the session holds, and the numbers are sent before any picture is drawn.
@@ -14,6 +14,7 @@ from typing import Any
 from cotyle import CAUTION
 from cotyle.case.verdict import GRADE_WORDS
 from cotyle.cup.orientation import Definition
+from cotyle.cup.reaming_way import way_length_mm
 from cotyle.errors import InputError
 from cotyle.report.tiles import live_tiles
 from trame_server import Server
@@ -25,6 +26,7 @@ from cotyle_platform.web.bone import Bone
 ONE_EDIT_S = 0.8
 """Changes of one control that follow within this time are one step of undo."""
 
+SAID_BESIDE_THE_NAME = "synthetic"
 FRAME_WORDS = {"app": "anterior pelvic plane", "supine": "supine", "standing": "standing"}
 
 
@@ -58,12 +60,14 @@ class Page:
             state.page_stale = session.stale
             state.page_can_undo, state.page_can_redo = session.can_undo, session.can_redo
             state.cup_definition, state.cup_frame = str(definition), frame
+            state.page_way = way_length_mm(session.numbers.steps)
             state.cup_values, state.cup_words = controls.values(session), controls.words(session)
             if fresh is not None:
                 verdict = fresh.verdict
                 state.page_grade, state.page_grade_words = str(verdict.grade), GRADE_WORDS[verdict.grade]
                 state.page_verdict = verdict.text
                 state.page_doubts = [{"text": each.text, "code": each.code} for each in fresh.warnings]
+                state.page_doubts.sort(key=lambda each: each["code"] == SAID_BESIDE_THE_NAME)
                 state.page_points = [
                     f"{point.mark} ({side} hip): {point.words}"
                     for side, hip in verdict.hips.items()

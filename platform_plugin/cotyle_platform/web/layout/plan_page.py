@@ -27,27 +27,25 @@ def lay_out(server: Server, areas: Areas, panels: dict[str, Any]) -> None:
             _put("top.html")
             _put("figures.html")
             with html.Div(classes="ct-main"):
-                with html.Section(classes="ct-cup", aria_label="Cup"):
+                with html.Section(classes="ct-cup", **_named("Cup")):
                     _put("cup.html")
                 with html.Section(
                     classes="ct-bone",
-                    tabindex="0",
                     keydown="window.cotyle.key($event)",
-                    aria_label="Bone. Arrows and Page keys move the cup.",
                     __events=["keydown"],
-                    __properties=["tabindex", ("aria_label", "aria-label")],
+                    **_named("Bone. Arrows and Page keys move the cup."),
+                    tabindex="0",
                 ):
                     _put("bone_bar.html")
                     with html.Div(classes="ct-views"):
                         for name in (*SLICES, THREE_D):
                             _view(areas, name)
-                with html.Section(classes="ct-screen"):
+                with html.Section(classes="ct-screen", **_named("Screen")):
                     _build(panels, "screen")
-            with html.Section(classes="ct-below"):
-                with html.Div(classes="ct-track"):
-                    _build(panels, "track")
-                with html.Div(classes="ct-field"):
+                with html.Section(classes="ct-field", **_named("Orientation")):
                     _build(panels, "field")
+                with html.Section(classes="ct-track", **_named("Depth track")):
+                    _build(panels, "track")
             with html.Div(classes="ct-two", v_if=("page_two_plans",)):
                 _build(panels, "two_plans")
             _put("foot.html")
@@ -60,6 +58,11 @@ def _view(areas: Areas, name: str) -> None:
         html.Div(f"{{{{ bone_titles['{name}'] }}}}" if name in SLICES else "", classes="ct-title")
         if name == THREE_D:
             _put("three_d.html")
+
+
+def _named(words: str) -> dict[str, Any]:
+    """Return what tells a reader of the screen what a part of the page is."""
+    return {"aria_label": words, "__properties": ["tabindex", ("aria_label", "aria-label")]}
 
 
 def _build(panels: dict[str, Any], place: str) -> None:

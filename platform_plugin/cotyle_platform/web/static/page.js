@@ -38,10 +38,19 @@
       if (!flying[name]) { delete held[name]; again(); }
     },
     begin(name, event) { event.target.select(); },
-    typing(name, event) {
+    typing(name, event, step) {
+      const turn = { ArrowUp: 1, ArrowDown: -1 }[event.key];
+      if (turn) {
+        event.preventDefault();
+        const value = Number(((Number(event.target.value) || 0) + turn * step).toFixed(4));
+        event.target.value = value;
+        held[name + ":typed"] = { value };
+        waiting[name] = value;
+        send(name);
+      }
       if (event.key === "Enter") event.target.blur();
       if (event.key === "Escape") { delete held[name + ":typed"]; event.target.value = window.trame.state.get("cup_values")[name]; event.target.blur(); }
-      else if (event.key.length === 1) held[name + ":typed"] = { value: event.target.value };
+      else if (event.key.length === 1 || event.key === "Backspace") held[name + ":typed"] = { value: event.target.value };
     },
     typed(name, event) {
       delete held[name + ":typed"];
@@ -77,7 +86,7 @@
 
   let missed = 0;
   setInterval(async () => {
-    try { await fetch("cotyle/icon.svg", { method: "HEAD", cache: "no-store" }); missed = 0; } catch { missed += 1; }
+    try { await fetch("cotyle/icon.svg", { cache: "no-store" }); missed = 0; } catch { missed += 1; }
     const lost = document.getElementById("ct-lost");
     const closed = window.trame && window.trame.client && !window.trame.client.isConnected();
     if (lost) lost.hidden = !(missed > 1 || closed);
