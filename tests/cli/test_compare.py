@@ -79,7 +79,7 @@ def app_frame(fields):
 def test_the_report_gets_a_section_and_pictures(compared):
     case, _ = compared
     page = (case / "report.html").read_text(encoding="utf-8")
-    assert page.count("Picture 1 against the plan") == 1
+    assert page.count("Comparison 1: a real picture against the plan") == 1
     assert "research software" in page.lower()
     names = {path.name for path in (case / "figures").glob("comparison-1-*.png")}
     assert names == {f"comparison-1-1-{each}.png" for each in ("overlay", "simulated", "difference", "blink")}
@@ -97,7 +97,7 @@ def test_a_second_comparison_is_put_beside_the_first(compared, scene, command, t
     assert second["orientation"] == {}
     assert second["warnings"]
     page = (case / "report.html").read_text(encoding="utf-8")
-    assert page.count("Picture 1 against the plan") == page.count("Picture 2 against the plan") == 1
+    assert page.count("Comparison 1: a real") == page.count("Comparison 2: a real") == 1
 
 
 @pytest.mark.parametrize(

@@ -42,7 +42,7 @@ MISTAKES_SHOWN_IN = "ap_hip"
 PICTURED = tuple(each for each in Mistake if each not in (Mistake.FACING_BACK, Mistake.FORWARD))
 """Mistakes that a picture from the front can show."""
 COLUMNS = 300
-_HALF_MM = (62.0, 57.0)
+_HALF_MM = (62.0, 70.0)
 _MEDIAL_MM, _UP_MM = 14.0, 18.0
 _WALL_HALF_MM = (44.0, 36.0)
 _OTHER_VIEWS = (

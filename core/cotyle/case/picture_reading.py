@@ -15,6 +15,7 @@ from cotyle.case.distortion_file import KnownDistortion
 from cotyle.case.picture_start import PictureOfView
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array
+from cotyle.xray.cup_in_picture.rim_ellipse import fit_rim_ellipse
 from cotyle.xray.pictures.picture_file import Told, read_radiograph
 from cotyle.xray.pictures.radiograph import Radiograph
 from cotyle.xray.pictures.sphere_scale import scale_from_sphere
@@ -80,6 +81,8 @@ def read_picture(
         return np.asarray((_straight(pixels, distortion, name) - to_file[:, 2]) @ np.linalg.inv(to_file[:, :2]).T)
 
     rim = None if clicked.rim_px is None else moved(clicked.rim_px, "the rim")
+    if rim is not None:
+        fit_rim_ellipse(rim)  # points that make no ellipse are refused before the long search for the pose
     places = {name: moved(pixel, name) for name, pixel in clicked.places_px.items()}
     return PictureOfView(usual, view, to_file, rim, places, turned_to_deg, pitch_sd)
 

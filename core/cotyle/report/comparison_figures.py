@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from matplotlib.figure import Figure
+from matplotlib.path import Path
 from PIL import Image
 from scipy.ndimage import gaussian_filter
 
@@ -16,21 +17,21 @@ from cotyle.case.comparison import ComparedPicture, Comparison
 from cotyle.case.stages import PlannedCup
 from cotyle.image.volume import Volume
 from cotyle.report import ink
+from cotyle.report.bone_edges import bone_edges_px
+from cotyle.report.side_marks import write_sides
 from cotyle.space.arrays import Array
-from cotyle.space.mesh import TriangleMesh
 from cotyle.xray.carm import CArm
-from cotyle.xray.outlines import hemisphere_outline, joined, silhouette_segments
+from cotyle.xray.outlines import hemisphere_outline
 from cotyle.xray.projector.line_integrals import ReadyVolume, line_integrals_of, prepare
-from cotyle.xray.registration.bone_model import PELVIS
 from cotyle.xray.verdict import Verdict
 
 _WIDTH_PX = 560
 _LONGEST_PX = 640
 _BLINK_MS = 700
-_LONG_MM = 40.0
-"""Shorter edges of bone are left out: rough spots at the joints, which no picture shows."""
+_CUP_EDGE_PX = 0.01
 
 Grey = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
 
 
 def comparison_pictures(planned: PlannedCup, scan: Volume, comparison: Comparison, stem: str) -> dict[str, bytes]:
@@ -42,13 +43,13 @@ def comparison_pictures(planned: PlannedCup, scan: Volume, comparison: Compariso
     made: dict[str, bytes] = {}
     for number, each in enumerate(comparison.pictures, start=1):
         name = f"{stem}-{number}"
-        real = _shown(each.picture.radiograph.attenuation, each.picture.radiograph.usable)
+        real = _shown(each.picture.radiograph.attenuation, each.picture.radiograph.usable, _bone_of(comparison, each))
         if each.registration.verdict is Verdict.FAILED:
             made[f"{name}-overlay"] = ink.png(_drawn(real, f"picture {number}: no pose found"))
             continue
         simulated = _simulated(body, each)
         carm = each.registration.carm
-        edges = _bone_edges(carm, planned.anatomy.surfaces)
+        edges = bone_edges_px(carm, planned.anatomy.surfaces)
         outlined = _outlined(planned, comparison, carm, edges, real, f"picture {number}, real")
         same_pose = _outlined(planned, comparison, carm, edges, simulated, f"picture {number}, simulated from the CT")
         made[f"{name}-overlay"], made[f"{name}-simulated"] = ink.png(outlined), ink.png(same_pose)
@@ -69,16 +70,32 @@ def _simulated(body: ReadyVolume, each: ComparedPicture) -> Grey:
     return np.asarray(enlarged, dtype=float) / 255.0
 
 
-def _shown(values: npt.NDArray[np.float32], usable: npt.NDArray[np.bool_], low_percent: float = 3.0) -> Grey:
-    """Spread what the usable pixels show over the grey scale, bone light; the rest is black."""
+def _shown(values: npt.NDArray[np.float32], usable: Mask, bone: Mask | None = None, low_percent: float = 3.0) -> Grey:
+    """Spread what the usable pixels show over the grey scale, bone light; the rest is black.
+
+    ``bone``: those that set the scale, so that metal doesn't.
+    """
     if not usable.any():
         return np.zeros(values.shape)
-    low, high = np.percentile(values[usable], [low_percent, 99.5])
+    scale = values[usable if bone is None or not bone.any() else bone]
+    low, high = np.percentile(scale, [low_percent, 99.5])
     light = np.clip((values - low) / max(float(high - low), 1e-9), 0.0, 1.0)
     return np.where(usable, light, 0.0)
 
 
-def _difference(real: Grey, simulated: Grey, usable: npt.NDArray[np.bool_]) -> Grey:
+def _bone_of(comparison: Comparison, each: ComparedPicture) -> Mask:
+    """Return the usable pixels beside the cup that was found; all of them where there is none."""
+    usable = each.picture.radiograph.usable
+    if comparison.cup is None or comparison.cup.measured.rim is None or each.registration.verdict is Verdict.FAILED:
+        return usable
+    rows, columns = usable.shape
+    outline = hemisphere_outline(each.registration.carm, comparison.cup.measured.rim).silhouette_px
+    at = np.stack(np.meshgrid(np.arange(columns), np.arange(rows)), axis=-1).reshape(-1, 2)
+    on_cup = Path(outline).contains_points(at, radius=_CUP_EDGE_PX * max(usable.shape)).reshape(rows, columns)
+    return np.asarray(usable & ~on_cup)
+
+
+def _difference(real: Grey, simulated: Grey, usable: Mask) -> Grey:
     """Return the difference of both without their slow shades, grey where they agree."""
     sigma = 0.03 * max(real.shape)
     flat = []
@@ -88,7 +105,7 @@ def _difference(real: Grey, simulated: Grey, usable: npt.NDArray[np.bool_]) -> G
     return np.where(usable, np.clip(0.5 + 0.15 * (flat[0] - flat[1]), 0.0, 1.0), 0.0)
 
 
-def _blinking(real: Grey, simulated: Grey, usable: npt.NDArray[np.bool_]) -> bytes:
+def _blinking(real: Grey, simulated: Grey, usable: Mask) -> bytes:
     frames = [
         Image.fromarray((255 * np.where(usable, picture, 0.0)).astype(np.uint8)).resize(
             _fitting(real.shape), Image.Resampling.LANCZOS
@@ -126,24 +143,13 @@ def _outlined(
     return made
 
 
-def _bone_edges(carm: CArm, surfaces: Mapping[str, TriangleMesh]) -> list[Array]:
-    """Return the long edges of the pelvis in pixels."""
-    lines = [line for name in PELVIS if name in surfaces for line in joined(silhouette_segments(carm, surfaces[name]))]
-    return [carm.project(line) for line in lines if _length(line) > _LONG_MM]
-
-
-def _length(line_lps_mm: Array) -> float:
-    return float(np.linalg.norm(np.diff(line_lps_mm, axis=0), axis=1).sum())
-
-
 def _drawn(grey: Grey, words: str) -> Figure:
     rows, columns = grey.shape
     made = ink.figure(_WIDTH_PX, _WIDTH_PX * rows / columns)
     axes = made.add_axes((0, 0, 1, 1))
     axes.imshow(grey, cmap="gray", vmin=0, vmax=1, interpolation="bilinear")
     style: dict[str, Any] = {"color": "white", "path_effects": ink.halo(), "transform": axes.transAxes}
-    axes.text(0.02, 0.975, "R", ha="left", va="top", fontsize=14, fontweight="bold", **style)
-    axes.text(0.98, 0.975, "L", ha="right", va="top", fontsize=14, fontweight="bold", **style)
+    write_sides(axes)  # a real picture was brought to its usual view
     axes.text(0.02, 0.02, words, ha="left", va="bottom", fontsize=ink.SMALL_PT, **style)
     axes.set(xlim=(-0.5, columns - 0.5), ylim=(rows - 0.5, -0.5))
     axes.set_axis_off()

@@ -8,23 +8,34 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from cotyle.anatomy.findings import Grade
 from cotyle.case import folder as names
 from cotyle.case.comparison_file import ComparisonFile
 from cotyle.case.measurements import Measurements
+from cotyle.case.stages import MEASURING_FRAME
 from cotyle.cup.orientation import Definition
 from cotyle.errors import InputError
 from cotyle.report.page import rendered
-from cotyle.report.tiles import minus
+from cotyle.report.tiles import Tile, minus, shift_words
 from cotyle.xray.verdict import Verdict
 
+_WAYS = ("medial", "superior", "anterior")
 BEGIN, END = "<!-- real pictures -->", "<!-- end of real pictures -->"
 """Marks in the page between which the sections stand."""
 
+PictureRows = tuple[tuple[str, ...], ...]
+
 _VERDICT_WORDS = {
-    Verdict.CONVERGED: "The pose was found and nothing speaks against it. Check the outlines all the same.",
-    Verdict.DOUBTFUL: "Doubtful: look at the outlines before any number is used.",
-    Verdict.FAILED: "Failed: no number is given for this picture.",
+    Verdict.CONVERGED: "Found, and the program sees nothing against it: check the outlines all the same",
+    Verdict.DOUBTFUL: "Doubtful: look at the outlines before any number is used",
+    Verdict.FAILED: "Failed: no number of the cup is given",
 }
+_GRADES = {
+    Verdict.CONVERGED: Grade.SOUND,
+    Verdict.DOUBTFUL: Grade.CHECK,
+    Verdict.FAILED: Grade.CANNOT_PLAN,
+}
+"""Whose shape and colour the box of a verdict bears."""
 _CAPTIONS = {
     "overlay": "Real picture: planned cup dashed, found cup solid, edges of bone thin.",
     "simulated": "The same pose simulated from the CT, same outlines.",
@@ -40,7 +51,12 @@ class ComparisonSection:
     number: int
     file: ComparisonFile
     verdict_words: str
-    pictures: tuple[str, ...]
+    grade: str
+    doubts: tuple[str, ...]
+    tiles: tuple[Tile, ...]
+    to_level: tuple[tuple[str, str], ...]
+    first_pictures: PictureRows
+    more_pictures: PictureRows
     captions: Mapping[str, str]
     rows: tuple[tuple[str, str, str, str, str], ...]
     twin_words: str
@@ -66,17 +82,22 @@ def page_with_comparisons(html: str, measured: Measurements, case: Path, files: 
 
 def _rendered(number: int, file: ComparisonFile, measured: Measurements, case: Path) -> str:
     found = sorted((case / names.FIGURES).glob(f"comparison-{number}-*.png"))
-    order = list(_CAPTIONS)
-    found.sort(key=lambda path: (path.stem.rsplit("-", 1)[0], order.index(path.stem.rsplit("-", 1)[1])))
     pictures = {path.stem: path.read_bytes() for path in found}
+    first, more = _rows_of_pictures(number, file, pictures)
+    twin = "" if file.twin_choice is None else file.twin_choice.text
     section = ComparisonSection(
         number=number,
         file=file,
         verdict_words=_VERDICT_WORDS[file.verdict],
-        pictures=tuple(pictures),
+        grade=str(_GRADES[file.verdict]),
+        doubts=tuple(_sentence(text) for text in file.warnings if text != twin),
+        tiles=_tiles(file, measured),
+        to_level=_to_level(file),
+        first_pictures=first,
+        more_pictures=more,
         captions={name: _CAPTIONS[name.rsplit("-", 1)[1]] for name in pictures},
         rows=_rows(file, measured),
-        twin_words="" if file.twin_choice is None else file.twin_choice.text,
+        twin_words=_sentence(twin),
         levelling=_levelling(file),
         poses=_poses(file),
         machine_words=_machine_words(file),
@@ -84,12 +105,70 @@ def _rendered(number: int, file: ComparisonFile, measured: Measurements, case: P
     return rendered("comparison.html.j2", pictures, c=section)
 
 
+def _rows_of_pictures(
+    number: int, file: ComparisonFile, pictures: Mapping[str, bytes]
+) -> tuple[PictureRows, PictureRows]:
+    """Return the names of the pictures that are looked at first, and of the others, two in a row."""
+    views = range(1, len(file.views) + 1)
+    single = len(file.views) == 1
+
+    def rows(*kinds: str) -> list[tuple[str, ...]]:
+        wanted = [f"comparison-{number}-{view}-{kind}" for kind in kinds for view in views]
+        there = [name for name in wanted if name in pictures]
+        return [tuple(there[at : at + 2]) for at in range(0, len(there), 2)]
+
+    if single:
+        return tuple(rows("overlay", "simulated")), tuple(rows("difference", "blink"))
+    return tuple(rows("overlay")), (*rows("simulated"), *rows("difference"), *rows("blink"))
+
+
+def _tiles(file: ComparisonFile, measured: Measurements) -> tuple[Tile, ...]:
+    """Return what is read first: both angles, the way left, the shift of the centre; none where no cup was found."""
+    if file.cup is None or file.uncertainty is None or file.center_shift is None or file.depth_left_mm is None:
+        return ()
+    each, spread = Definition.RADIOGRAPHIC, file.uncertainty
+    found, planned = file.orientation[MEASURING_FRAME][each], measured.orientation[MEASURING_FRAME][each]
+    made = []
+    for name in ("inclination", "anteversion"):
+        here, wanted = getattr(found, f"{name}_deg"), getattr(planned, f"{name}_deg")
+        sd = getattr(spread.orientation[MEASURING_FRAME][each], f"{name}_deg")
+        note = f"plan {wanted:.1f}, {_more(here - wanted)}; {each}, {MEASURING_FRAME} frame"
+        made.append(Tile(name.capitalize(), minus(f"{here:.1f}"), "deg", f"{2 * sd:.1f}", note))
+    left, left_sd = file.depth_left_mm, spread.depth_left_mm
+    deeper = left < -2 * left_sd
+    note = "deeper than planned, along the planned axis" if deeper else "from dome to planned floor, along its axis"
+    made.append(Tile("Left to the floor", minus(f"{left:.1f}"), "mm", f"{2 * left_sd:.1f}", note, deeper))
+    shift, sds = file.center_shift, spread.center_shift_mm
+    length = sum(getattr(shift, way) ** 2 for way in _WAYS) ** 0.5
+    sd = max(getattr(sds, way) for way in _WAYS)
+    note = f"{shift_words(shift)} of the planned centre, {MEASURING_FRAME} frame"
+    made.append(Tile("Centre off by", f"{length:.1f}", "mm", f"{2 * sd:.1f}", note))
+    return tuple(made)
+
+
+def _more(difference: float) -> str:
+    return f"{abs(difference):.1f} {'more' if difference > 0 else 'less'}"
+
+
+def _to_level(file: ComparisonFile) -> tuple[tuple[str, str], ...]:
+    """Return the moves that level the first picture, and those that bring it to the standing pelvis."""
+    levelling = file.levelling or {}
+    named = ((MEASURING_FRAME, "To level the view"), ("standing", "To show the standing pelvis"))
+    words = {frame: "; ".join(levelling.get(frame, {}).get("words", ())) for frame, _ in named}
+    shown = [(title, _sentence(words[frame])) for frame, title in named if words[frame]]
+    return tuple(shown[:1] if len(set(words.values())) == 1 else shown)
+
+
+def _sentence(text: str) -> str:
+    return text and text[0].upper() + text[1:] + ("" if text.endswith(".") else ".")
+
+
 def _rows(file: ComparisonFile, measured: Measurements) -> tuple[tuple[str, str, str, str, str], ...]:
     if file.cup is None or file.uncertainty is None or file.difference is None or file.center_shift is None:
         return ()
     rows = []
     each = Definition.RADIOGRAPHIC
-    for frame in file.orientation:
+    for frame in _in_order(file.orientation):
         planned, found = measured.orientation[frame].get(each), file.orientation[frame].get(each)
         if planned is None or found is None:
             continue
@@ -107,13 +186,19 @@ def _rows(file: ComparisonFile, measured: Measurements) -> tuple[tuple[str, str,
                 )
             )
     shift, spread_mm = file.center_shift, file.uncertainty.center_shift_mm
-    for name in ("medial", "superior", "anterior"):
+    for name in _WAYS:
         value = getattr(shift, name)
         rows.append(_row(f"centre, {name}, supine frame", None, None, value, getattr(spread_mm, name), "mm"))
     assert file.depth_left_mm is not None
     words = "left to the planned floor along the planned axis"
     rows.append(_row(words, None, None, file.depth_left_mm, file.uncertainty.depth_left_mm, "mm"))
     return tuple(rows)
+
+
+def _in_order(frames: Mapping[str, Any]) -> list[str]:
+    """Return the frames of a mapping in the order in which the whole report names them; a file sorts them by letter."""
+    first = [frame for frame in ("app", "supine", "standing") if frame in frames]
+    return [*first, *(frame for frame in frames if frame not in first)]
 
 
 def _row(
@@ -127,7 +212,9 @@ def _row(
 
 def _levelling(file: ComparisonFile) -> tuple[tuple[str, tuple[str, ...], str], ...]:
     rows = []
-    for frame, content in (file.levelling or {}).items():
+    levelling = file.levelling or {}
+    for frame in _in_order(levelling):
+        content = levelling[frame]
         spread: Mapping[str, Any] = content.get("sd", {})
         angles = []
         for name in ("anterior_tilt_deg", "rotation_to_left_deg", "left_up_deg"):

@@ -27,9 +27,8 @@ from cotyle.report.scene_process import DrawnScenes, SceneProcess
 from cotyle.report.screen_figures import mistakes_figure, reaming_figure, wall_figure
 from cotyle.report.screen_page import MISTAKES_VIEW, figure_name
 from cotyle.report.slices import Segment, slice_figure
-from cotyle.report.xray_figure import xray_figure
+from cotyle.report.xray_figure import drawn_over, xray_figure
 from cotyle.space.side import Side
-from cotyle.xray.outlines import landmarks_px
 
 AP_PELVIS = "ap-pelvis"
 _SCENES = ("cavity-into", "cavity-inside")
@@ -125,16 +124,15 @@ def plan_field(planned: PlannedCup) -> Figure:
 
 
 def view_picture(planned: PlannedCup, view: SimulatedView) -> bytes:
-    """Draw a simulated view with outline, rim ellipse and landmarks, cut to the pelvis."""
+    """Draw a simulated view with all that is drawn over one, cut to the pelvis."""
     carm = view.view.carm
-    marks = landmarks_px(carm, {name: mark.lps_mm for name, mark in planned.anatomy.landmarks.items()})
     rows = view.pixels.shape[0]
     bones = [planned.anatomy.surfaces[hip_bone(side)].vertices_lps_mm for side in Side]
     heights = np.concatenate([carm.project(points)[:, 1] for points in bones])
     below = planned.cup.center_lps_mm - _BELOW_HIP_MM * planned.pelvis.supine.superior
     bottom = max(float(heights.max()), float(carm.project(below)[1])) + _MARGIN_PX
     shown = (max(float(heights.min()) - _MARGIN_PX, -0.5), min(bottom, rows - 0.5))
-    return ink.png(xray_figure(view, marks, shown, width_px=700))
+    return ink.png(xray_figure(view, drawn_over(planned, view.view), shown, width_px=700))
 
 
 def view_caption(view: SimulatedView) -> str:

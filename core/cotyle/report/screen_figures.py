@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 from cotyle.case.cue_sheet import PICTURED, StageShown, ViewShown, WallShown
 from cotyle.report import ink
 from cotyle.report.screen_words import MISTAKE_WORDS, STAGE_WORDS, change_words
+from cotyle.report.side_marks import side_letters, write_sides
 from cotyle.space.arrays import Array, as_vector
 from cotyle.space.shapes import Circle
 from cotyle.xray.carm import CArm
@@ -130,12 +131,9 @@ def _picture(axes: Any, carm: CArm, pixels: Any) -> None:
     axes.imshow(pixels, cmap="gray", vmin=0, vmax=255, interpolation="bicubic")
     axes.set(xlim=(-0.5, columns - 0.5), ylim=(rows - 0.5, -0.5))
     axes.set_axis_off()
-    style = {"color": "white", "path_effects": ink.halo(), "transform": axes.transAxes, "va": "bottom"}
-    axes.text(0.015, 0.012, "SIMULATED", ha="left", fontsize=6.5, **style)
-    leftward = float(carm.column_direction_lps[0])
-    letters = ("R", "L") if leftward > 0 else ("L", "R")
-    for x, letter, align in ((0.015, letters[0], "left"), (0.985, letters[1], "right")):
-        axes.text(x, 0.985, letter, ha=align, fontsize=9, fontweight="bold", **{**style, "va": "top"})
+    style = {"color": "white", "path_effects": ink.halo(), "transform": axes.transAxes}
+    axes.text(0.015, 0.012, "SIMULATED", ha="left", va="bottom", fontsize=6.5, **style)
+    write_sides(axes, side_letters(carm), 9.0)
 
 
 def _bony_lines(axes: Any, view: ViewShown) -> None:

@@ -169,7 +169,7 @@ def _tiles(plan: PlanFile, known: _Figures) -> list[Tile]:
             f"{(known.shift.medial**2 + known.shift.superior**2 + known.shift.anterior**2) ** 0.5:.1f}",
             "mm",
             f"{2 * known.shift_sd_mm:.1f}" if known.shift_sd_mm is not None else "",
-            f"{_shift_words(known.shift)} of the native centre, {MEASURING_FRAME} frame",
+            f"{shift_words(known.shift)} of the native centre, {MEASURING_FRAME} frame",
             "center-high" in codes,
         ),
         Tile(
@@ -200,7 +200,7 @@ def _angle(name: str, field_name: str, plan: PlanFile, known: _Figures) -> Tile:
     )
 
 
-def _shift_words(shift: _Way) -> str:
+def shift_words(shift: _Way) -> str:
     """Return the parts of a shift that are worth naming, such as ``3.2 medial, 1.0 superior``."""
     pairs = (
         (shift.medial, "medial", "lateral"),

@@ -1,42 +1,80 @@
-"""A simulated X-ray view with the planned cup's outline and the ellipse of its rim."""
+"""A simulated X-ray view with what is drawn over it by projection: planned cup, last reamer, bones, lines of cues."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from matplotlib.figure import Figure
 
 from cotyle.case.simulated import SimulatedView
+from cotyle.case.stages import PlannedCup
 from cotyle.report import ink
+from cotyle.report.bone_edges import bone_edges_px
+from cotyle.report.side_marks import side_letters, write_sides
 from cotyle.space.arrays import Array
+from cotyle.xray.overlay import bony_lines, bony_points, dome_lines
+from cotyle.xray.reaming_cues import Stage, sight, stage_rim
+from cotyle.xray.views import View
 
-_LANDMARKS = ("teardrop", "superolateral_rim", "si_joint_inferior")
+_FROM_THE_FRONT_DEG = 20.0
+"""Beyond this the beam grazes other parts of the bone than the ilio-ischial line."""
+
+
+@dataclass(frozen=True, eq=False)
+class DrawnOver:
+    """Lines (n, 2) and points (2,) over a view, (column, row) by name; of bones the edges alone."""
+
+    cup: dict[str, Array]
+    reamer: dict[str, Array]
+    bony_lines: dict[str, Array]
+    points: dict[str, Array]
+    edges: Sequence[Array]
+
+
+def drawn_over(planned: PlannedCup, view: View) -> DrawnOver:
+    """Return all that is drawn over a view of a plan, exact projections each."""
+    carm, side = view.carm, planned.plan.side
+    marks = {name: mark.lps_mm for name, mark in planned.anatomy.landmarks.items()}
+    seen = sight(carm, side, marks, planned.hip_bone, planned.cup.rim)
+    lines = bony_lines(seen)
+    if abs(view.primary_deg) > _FROM_THE_FRONT_DEG:
+        lines.pop("ilioischial", None)
+    reamer = dome_lines(carm, stage_rim(planned.reamers[-1], Stage.SEATED)) if planned.reamers else {}
+    edges = bone_edges_px(carm, planned.anatomy.surfaces)
+    return DrawnOver(dome_lines(carm, planned.cup.rim), reamer, lines, bony_points(seen), edges)
 
 
 def xray_figure(
-    shown: SimulatedView, landmarks_px: dict[str, Array], rows_shown: tuple[float, float], width_px: float = 960
+    shown: SimulatedView, over: DrawnOver, rows_shown: tuple[float, float], width_px: float = 960
 ) -> Figure:
-    """Draw a view between two rows; landmarks are (column, row) by name, and those beside the picture are left out."""
+    """Draw a view between two rows; points beside the picture are left out."""
     columns = shown.pixels.shape[1]
     top, bottom = rows_shown
     made = ink.figure(width_px, width_px * (bottom - top) / columns)
     axes = made.add_axes((0, 0, 1, 1))
     axes.imshow(shown.pixels, cmap="gray", vmin=0, vmax=255, interpolation="bilinear")
-    axes.plot(*shown.outline.silhouette_px.T, color=ink.CUP, linewidth=2.0)
-    axes.plot(*shown.rim_ellipse.points().T, color=ink.REAMER, linewidth=1.5, linestyle=(0, (5, 3)))
-    ends = shown.rim_ellipse.major_ends
-    axes.plot(*ends.T, color=ink.REAMER, linewidth=0.9)
-    for name, (x, y) in landmarks_px.items():
-        if name.rsplit("_", 1)[0] in _LANDMARKS and 0 <= x < columns and top <= y < bottom:
+    for line in over.edges:
+        axes.plot(*line.T, color=ink.BONE_EDGE, linewidth=0.5, alpha=0.6)
+    _line(axes, over.bony_lines, "ilioischial", color=ink.BONE_EDGE, linewidth=1.6)
+    _line(axes, over.bony_lines, "teardrops", color=ink.WALL, linewidth=0.7, linestyle=(0, (1, 2)))
+    _line(axes, over.bony_lines, "teardrop_to_rim", color=ink.WALL, linewidth=0.9, linestyle=(0, (5, 2)))
+    _line(axes, over.reamer, "outline", color=ink.REAMER, linewidth=0.9, linestyle=(0, (1, 1)))
+    _line(axes, over.cup, "outline", color=ink.CUP, linewidth=2.0)
+    _line(axes, over.cup, "rim", color=ink.REAMER, linewidth=1.5, linestyle=(0, (5, 3)))
+    _line(axes, over.cup, "long_axis", color=ink.REAMER, linewidth=0.9)
+    for x, y in over.points.values():
+        if 0 <= x < columns and top <= y < bottom:
             axes.plot(x, y, "o", markersize=6, markerfacecolor="none", markeredgecolor=ink.WALL, markeredgewidth=1.3)
-    _sides(axes)
+    write_sides(axes, side_letters(shown.view.carm), 15.0)
+    style: dict[str, Any] = {"color": "white", "path_effects": ink.halo(), "transform": axes.transAxes}
+    axes.text(0.5, 0.02, "SIMULATED from CT", ha="center", va="bottom", fontsize=ink.FONT_PT, **style)
     axes.set(xlim=(-0.5, columns - 0.5), ylim=(bottom, top))
     axes.set_axis_off()
     return made
 
 
-def _sides(axes: Any) -> None:
-    style = {"color": "white", "path_effects": ink.halo(), "transform": axes.transAxes}
-    axes.text(0.02, 0.975, "R", ha="left", va="top", fontsize=15, fontweight="bold", **style)
-    axes.text(0.98, 0.975, "L", ha="right", va="top", fontsize=15, fontweight="bold", **style)
-    axes.text(0.5, 0.02, "SIMULATED from CT", ha="center", va="bottom", fontsize=ink.FONT_PT, **style)
+def _line(axes: Any, lines: dict[str, Array], name: str, **style: Any) -> None:
+    if name in lines:
+        axes.plot(*lines[name].T, **style)

@@ -121,6 +121,10 @@ _BONES = (
 )
 
 
+KNEE = (_FLESH, *_BONES)
+"""The bodies of a knee."""
+
+
 def _knee_mu(picture: TheatrePicture) -> Volume:
     step = 1.5
     line = [np.arange(-n, n + step / 2, step) for n in (105.0, 81.0, 78.0)]
@@ -128,7 +132,7 @@ def _knee_mu(picture: TheatrePicture) -> Volume:
     kev = picture.contents.kev
     water, bone = mu_per_mm("water", kev), mu_per_mm("cortical_bone", kev)
     mu = np.zeros((len(line[0]), len(line[1]), len(line[2])), dtype=np.float32)
-    for center, half, hu in (_FLESH, *_BONES):
+    for center, half, hu in KNEE:
         level = sum(
             ((axis - middle) / length) ** 2 for axis, middle, length in zip((x, y, z), center, half, strict=True)
         )

@@ -74,6 +74,9 @@ def find_field(shown: npt.NDArray[np.float32], excluded: Mask | None = None, reg
     doubts = []
     marks, told = find_marks(shown, usable)
     usable &= ~marks
+    if marks.any():
+        share = 100.0 * float(marks.sum()) / max(float(usable.sum() + marks.sum()), 1.0)
+        doubts.append(f"What looks like burnt-in text or a pointer was left out ({share:.1f} % of the field).")
     if not told:
         doubts.append("The picture is nearly black and white only: burnt-in text can't be told from it.")
     if excluded is not None:
