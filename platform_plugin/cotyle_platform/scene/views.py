@@ -71,6 +71,11 @@ class SideLetters:
             view.renderers()[-1].AddViewProp(actor)
             self._actors.append(actor)
 
+    def resize(self, size_px: int) -> None:
+        """Write in another size."""
+        for actor in self._actors:
+            actor.GetTextProperty().SetFontSize(size_px)
+
     def write(self, letters: Letters) -> None:
         """Write the letters of right, left, top and bottom."""
         for actor, letter in zip(self._actors, letters, strict=True):
