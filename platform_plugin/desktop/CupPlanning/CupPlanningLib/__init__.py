@@ -1,0 +1,1 @@
+"""What the module is made of; nothing here needs a window."""

@@ -1,0 +1,73 @@
+"""The module's own logic and test, run on the platform's core packages with a stand-in for its base classes."""
+
+import importlib.util
+import sys
+import unittest
+from pathlib import Path
+
+import pytest
+
+pytest.importorskip("slicer", reason="the viewer's packages are not installed")
+core = pytest.importorskip("trame_slicer.core")
+
+from tests.platform_plugin.desktop import stand_in  # noqa: E402
+
+MODULE = Path(__file__).parents[3] / "platform_plugin/desktop/CupPlanning"
+
+
+@pytest.fixture
+def module(monkeypatch):
+    """The module as the application would load it, on an empty scene."""
+    app = core.SlicerApp()
+    undo = stand_in.installed(app.scene)
+    monkeypatch.setattr(sys, "path", list(sys.path))
+    spec = importlib.util.spec_from_file_location("CupPlanning", MODULE / "CupPlanning.py")
+    loaded = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(loaded)
+    yield loaded
+    undo()
+
+
+def test_the_application_is_told_what_the_module_is(module):
+    listed = module.CupPlanning(stand_in.parent())
+    assert listed.parent.title == "Cup planning"
+    assert "not a medical device" in listed.parent.helpText
+
+
+@pytest.mark.slow
+def test_the_modules_own_test_passes_on_a_planned_case(module, planned_case, monkeypatch):
+    monkeypatch.setenv("COTYLE_CASE", str(planned_case.folder))
+    names = unittest.TestLoader().getTestCaseNames(module.CupPlanningTest)
+    suite = unittest.TestSuite(module.CupPlanningTest(name) for name in names)
+    result = unittest.TextTestRunner(verbosity=0).run(suite)
+    assert result.testsRun == 3
+    assert result.wasSuccessful(), [text for _, text in (*result.errors, *result.failures)]
+    module.CupPlanningTest().runTest()
+
+
+@pytest.mark.slow
+def test_results_of_workers_reach_the_scene_only_when_the_window_takes_them_in(module, planned_case):
+    logic = module.CupPlanningLogic()
+    logic.open(planned_case.folder)
+    planning = logic.planning
+    planning.set_value("depth", planning.value("depth") + 1.0)
+    assert planning.session.settle(60)
+    assert planning.picture.node("cavity") is None
+    assert "measuring" in planning.words()[0]
+    logic.take_in()
+    assert planning.picture.node("cavity").GetPolyData().GetNumberOfPoints() > 100
+    assert not any("measuring" in words for words in planning.words())
+    assert len(planning.figures()) == 7
+    logic.close()
+
+
+@pytest.mark.slow
+def test_a_number_that_makes_no_cup_is_told_in_one_line_and_nothing_changes(module, planned_case):
+    logic = module.CupPlanningLogic()
+    logic.open(planned_case.folder)
+    before = logic.planning.session.plan
+    logic.planning.set_value("diameter", 200.0)
+    assert logic.planning.failure
+    assert "\n" not in logic.planning.failure
+    assert logic.planning.session.plan == before
+    logic.close()
