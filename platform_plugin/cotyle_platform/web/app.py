@@ -13,6 +13,7 @@ from typing import Any
 from cotyle.case import folder as names
 
 from cotyle_platform.web.guard import checked_address
+from cotyle_platform.web.one_viewer import only_viewer_of
 
 
 @dataclass(frozen=True)
@@ -40,7 +41,8 @@ def view(opening: Opening) -> None:
     from cotyle_platform.scene.stage import require_opengl
 
     require_opengl()
-    asyncio.run(_view(opening))
+    with only_viewer_of(opening.case):
+        asyncio.run(_view(opening))
 
 
 async def _view(opening: Opening) -> None:
@@ -71,6 +73,7 @@ async def _view(opening: Opening) -> None:
         await turns.close()
 
     viewer = ViewerServer(server, opening.address, opening.port)
+    viewer.files["/report"] = lambda: session.folder / names.REPORT_HTML
     await viewer.run(lambda link: _ready(link, opening), closing)
 
 

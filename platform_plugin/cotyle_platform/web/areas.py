@@ -19,6 +19,7 @@ from cotyle_platform.scene.stage import SLICES, THREE_D
 from cotyle_platform.web.painting import InTurn, Turns, ViewPainter
 
 MOVE_EVERY_MS = 16
+SMALLEST_LETTER_PX, LETTERS_A_HEIGHT = 13, 16
 LARGEST_PX = 1_000_000
 """Pixels a view is drawn with at most; on a large screen the browser scales the picture up."""
 
@@ -29,7 +30,7 @@ class Areas:
     def __init__(self, server: Server, turns: Turns) -> None:
         self._server = server
         self.app = SlicerApp()
-        self.app.view_manager.register_factory(_InTurnViews(server, turns, self.resized))
+        self.app.view_manager.register_factory(_InTurnViews(server, turns, self))
         names = dict(zip(SLICES, ("Axial", "Coronal", "Sagittal"), strict=True))
         wanted = [ViewLayoutDefinition.slice_view(way, label=name) for name, way in names.items()]
         wanted.append(ViewLayoutDefinition.threed_view(name=THREE_D, background_color=("#14171a", "#2b3036")))
@@ -42,6 +43,7 @@ class Areas:
         self._letters = {name: views.SideLetters(self.views[name]) for name in SLICES}
         self.height_mm = 140.0
         self.on_resized: Callable[[], None] = lambda: None
+        self.on_pointer: Callable[[str], None] = lambda _: None
 
     @property
     def scene(self) -> Any:
@@ -78,6 +80,8 @@ class Areas:
         """Keep what a slice shows from top to bottom when the page gave it another shape."""
         if name in SLICES:
             field_of_view(self.views[name].get_view_node(), self.height_mm)
+            rows = self.views[name].get_view_node().GetDimensions()[1]
+            self._letters[name].resize(max(SMALLEST_LETTER_PX, round(rows / LETTERS_A_HEIGHT)))
             self.on_resized()
 
     @property
@@ -105,9 +109,9 @@ def cursor_key(name: str) -> str:
 class _InTurnViews(IViewFactory):  # type: ignore[misc]
     """Makes views that ask for their turn."""
 
-    def __init__(self, server: Server, turns: Turns, resized: Callable[[str], None]) -> None:
+    def __init__(self, server: Server, turns: Turns, areas: Areas) -> None:
         super().__init__()
-        self._server, self._turns, self._resized = server, turns, resized
+        self._server, self._turns, self._areas = server, turns, areas
 
     def can_create_view(self, view: ViewLayoutDefinition) -> bool:
         return view.view_type in (ViewType.SLICE_VIEW, ViewType.THREE_D_VIEW)
@@ -121,7 +125,7 @@ class _InTurnViews(IViewFactory):  # type: ignore[misc]
         window = RcaWindow(made.render_window(), self._server.state, cursor_key(name))
         painter = ViewPainter(self._turns, window)
         made.set_scheduled_render(InTurn(painter))
-        area = _Area(window, name, painter, self._turns, self._resized)
+        area = _Area(window, name, painter, self._turns, self._areas)
         self._server.controller.on_server_ready.add(lambda **_: self._server.controller.rc_area_register(area))
         return made
 
@@ -132,18 +136,16 @@ class _InTurnViews(IViewFactory):  # type: ignore[misc]
 class _Area(RcaViewAdapter):  # type: ignore[misc]
     """Takes the page's mouse and size of one view; of moves that came in together only the last is obeyed."""
 
-    def __init__(
-        self, window: Any, name: str, painter: ViewPainter, turns: Turns, resized: Callable[[str], None]
-    ) -> None:
+    def __init__(self, window: Any, name: str, painter: ViewPainter, turns: Turns, areas: Areas) -> None:
         super().__init__(window, name, scheduler=painter, do_schedule_render_on_interaction=False)
         self.max_pixel_count = LARGEST_PX
         self._painter, self._turns = painter, turns
         self._move: tuple[Any, dict[str, Any]] | None = None
-        self._resized = resized
+        self._areas = areas
 
     def update_size(self, origin: Any, size: dict[str, Any]) -> None:
         super().update_size(origin, size)
-        self._resized(self.area_name)
+        self._areas.resized(self.area_name)
 
     def on_interaction(self, origin: Any, event: dict[str, Any]) -> None:
         self._turns.first = self._painter
@@ -159,3 +161,4 @@ class _Area(RcaViewAdapter):  # type: ignore[misc]
         if self._move is not None:
             waiting, self._move = self._move, None
             super().on_interaction(*waiting)
+            self._areas.on_pointer(self.area_name)

@@ -17,6 +17,7 @@ from cotyle_platform.scene.plan_scene import PlanScene
 from cotyle_platform.scene.stage import SLICES, THREE_D
 from cotyle_platform.session import PlanningSession
 from cotyle_platform.web.areas import Areas
+from cotyle_platform.web.wall_probe import WallProbe
 
 SLICE_HEIGHT_MM = 120.0
 HANDLES_BEYOND_MM = 6.0
@@ -63,12 +64,14 @@ class Bone:
         )
         self.scene.show(session.plan)
         areas.background(self.scene.node(parts.CT))
+        self._probe = WallProbe()
         self._planes: Any = "cup"
         self._middle: Any = None
         self._fixed_state()
         self._turn()
         self._make_handles()
         areas.on_resized = self._size_handles
+        areas.on_pointer = self._read_wall
         self.look("from-in-front")
         self.areas.show_height(SLICE_HEIGHT_MM)
         self.scene.set_opacity(parts.CUP, CUP_OPACITY)
@@ -170,6 +173,18 @@ class Bone:
         except InputError:
             return
         self._state.bone_titles = dict(zip(SLICES, TITLES.get(self._planes, FRAME_TITLES), strict=True))
+
+    def _read_wall(self, name: str) -> None:
+        """Tell the wall under the pointer in 3D, unless the map is of an older plan."""
+        words = ""
+        if name == THREE_D and parts.CAVITY in self._state.bone_shown and not self.session.stale:
+            view, cavity = self.areas.views[THREE_D], self.scene.node(parts.CAVITY)
+            if cavity is not None:
+                x, y = view.interactor().GetEventPosition()
+                wall_mm = self._probe.read_mm(cavity.GetPolyData(), view.renderer(), x, y)
+                words = "" if wall_mm is None else f"{wall_mm:.1f} mm of wall here"
+        with self._state:
+            self._state.bone_wall = words
 
     def _make_handles(self) -> None:
         """Give the slices handles of their own: the platform sizes those of 3D in mm, those of slices in pixels."""

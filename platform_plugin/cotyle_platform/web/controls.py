@@ -154,7 +154,7 @@ def words(session: PlanningSession) -> dict[str, str]:
     return {
         "depth": "along the axis, inwards of the native centre",
         "anterior": "these three: from the native centre, supine frame",
-        "tilt": f"change of pelvic tilt from lying: 0 lying, below 0 tipped back, as when seated. Standing: {in_posture}",
+        "tilt": f"change of pelvic tilt from lying; below 0 tipped back, as when seated. Standing: {in_posture}",
     }
 
 

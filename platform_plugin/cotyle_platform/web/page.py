@@ -12,6 +12,7 @@ from contextlib import ExitStack
 from typing import Any
 
 from cotyle import CAUTION
+from cotyle.case import folder as names
 from cotyle.case.verdict import GRADE_WORDS
 from cotyle.cup.orientation import Definition
 from cotyle.cup.reaming_way import way_length_mm
@@ -58,6 +59,7 @@ class Page:
         with state:
             state.page_tiles = [vars(each) for each in live_tiles(session.numbers, definition, frame, fresh)]
             state.page_stale = session.stale
+            state.page_saved = self._saved_words()
             state.page_can_undo, state.page_can_redo = session.can_undo, session.can_redo
             state.cup_definition, state.cup_frame = str(definition), frame
             state.page_way = way_length_mm(session.numbers.steps)
@@ -79,7 +81,17 @@ class Page:
             self.refresh()
             self.bone.show()
         elif kind == "failed":
+            self._write_ended()
             self.say(self.session.failure)
+        elif kind == "saved":
+            self._write_ended()
+            self.refresh()
+
+    def _saved_words(self) -> str:
+        folder = self.session.folder.name
+        if self.session.unsaved:
+            return f"Not saved yet; a draft of it is kept in {folder}"
+        return f"Saved in {folder}"
 
     def say(self, words: str) -> None:
         """Show one line above the page."""
@@ -113,11 +125,32 @@ class Page:
 
     def act(self, name: str) -> None:
         """Do what a button says."""
-        acts: dict[str, Callable[[], Any]] = {"undo": self.session.undo, "redo": self.session.redo}
+        session = self.session
+        acts: dict[str, Callable[[], Any]] = {
+            "undo": session.undo,
+            "redo": session.redo,
+            "save": session.save,
+            "report": session.write_report,
+            "take_draft": session.take_draft,
+            "drop_draft": session.drop_draft,
+        }
+        if name not in acts:
+            return
         self.end_edit()
-        if name in acts:
-            with self.server.state:
+        with self.server.state as state:
+            state.page_message = ""
+            state.page_writing = name if name in ("save", "report") else state.page_writing
+            try:
                 acts[name]()
+            except InputError as error:
+                state.page_writing = ""
+                state.page_message = str(error)
+            state.page_draft = session.draft is not None
+
+    def _write_ended(self) -> None:
+        with self.server.state as state:
+            state.page_report = (self.session.folder / names.REPORT_HTML).is_file()
+            state.page_writing = ""
 
     def _place(self, center_lps_mm: Any, axis_lps: Any) -> None:
         self._change("handle", lambda: self.session.place(center_lps_mm, axis_lps))
@@ -171,7 +204,9 @@ class Page:
                 "page_message": "",
                 "page_saved": "",
                 "page_two_plans": False,
-                "page_busy_report": False,
+                "page_writing": "",
+                "page_draft": session.draft is not None,
+                "page_report": (session.folder / names.REPORT_HTML).is_file(),
                 "cup_tick": 0,
             }
         )

@@ -9,8 +9,10 @@ import signal
 import socket
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
+from aiohttp import web
 from cotyle.errors import InputError
 from trame_server import Server
 
@@ -32,6 +34,8 @@ class ViewerServer:
     address: str | None = None
     port: int = 0
     token: str = field(default_factory=new_token)
+    files: dict[str, Callable[[], Path]] = field(default_factory=dict)
+    """Files of the case that the page may open, by their place; asked for anew each time."""
     _stopping: asyncio.Event = field(default_factory=asyncio.Event, init=False)
 
     @property
@@ -57,9 +61,7 @@ class ViewerServer:
         options.host, options.port, options.authKey = address, self.port, self.token
         options.timeout, options.nosignalhandlers, options.server = 0, True, True
         self.trame.cli.parse_known_args = lambda *_: (options, [])
-        self.trame.controller.on_server_bind.add(
-            lambda site: site.app.middlewares.append(middleware(lambda: self.guard))
-        )
+        self.trame.controller.on_server_bind.add(self._guarded)
         serving = asyncio.ensure_future(
             self.trame.start(
                 exec_mode="coroutine", show_connection_info=False, open_browser=False, disable_logging=True
@@ -81,6 +83,21 @@ class ViewerServer:
                 await self.trame.stop()
         with contextlib.suppress(asyncio.CancelledError):
             await serving
+
+    def _guarded(self, site: Any) -> None:
+        site.app.middlewares.append(middleware(lambda: self.guard))
+        for place, file in self.files.items():
+            site.app.router.add_get(place, _reader(file))
+
+
+def _reader(file: Callable[[], Path]) -> Callable[[web.Request], Awaitable[web.StreamResponse]]:
+    async def read(_: web.Request) -> web.StreamResponse:
+        path = file()
+        if not path.is_file():
+            return web.Response(status=404, text="There is no such file in the case folder.\n")
+        return web.FileResponse(path, headers={"Cache-Control": "no-store"})
+
+    return read
 
 
 async def _as_future(future: Any) -> Any:
