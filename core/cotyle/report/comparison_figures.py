@@ -43,11 +43,13 @@ def comparison_pictures(planned: PlannedCup, scan: Volume, comparison: Compariso
     made: dict[str, bytes] = {}
     for number, each in enumerate(comparison.pictures, start=1):
         name = f"{stem}-{number}"
-        real = _shown(each.picture.radiograph.attenuation, each.picture.radiograph.usable, _bone_of(comparison, each))
+        real = bone_grey(
+            each.picture.radiograph.attenuation, each.picture.radiograph.usable, bone_beside_cup(comparison, each)
+        )
         if each.registration.verdict is Verdict.FAILED:
             made[f"{name}-overlay"] = ink.png(_drawn(real, f"picture {number}: no pose found"))
             continue
-        simulated = _simulated(body, each)
+        simulated = simulated_grey(body, each)
         carm = each.registration.carm
         edges = bone_edges_px(carm, planned.anatomy.surfaces)
         outlined = _outlined(planned, comparison, carm, edges, real, f"picture {number}, real")
@@ -61,16 +63,19 @@ def comparison_pictures(planned: PlannedCup, scan: Volume, comparison: Compariso
     return made
 
 
-def _simulated(body: ReadyVolume, each: ComparedPicture) -> Grey:
+def simulated_grey(body: ReadyVolume, each: ComparedPicture) -> Grey:
+    """Return the body in the pose of a picture, with its rows and columns."""
     carm = each.registration.carm.resized(_fitting(each.picture.radiograph.attenuation.shape))
     integrals = line_integrals_of(body, carm)
-    shown = _shown(integrals, integrals > 0.05 * integrals.max(), low_percent=22.0)
+    shown = bone_grey(integrals, integrals > 0.05 * integrals.max(), low_percent=22.0)
     rows, columns = each.picture.radiograph.attenuation.shape
     enlarged = Image.fromarray((255 * shown).astype(np.uint8)).resize((columns, rows), Image.Resampling.BICUBIC)
     return np.asarray(enlarged, dtype=float) / 255.0
 
 
-def _shown(values: npt.NDArray[np.float32], usable: Mask, bone: Mask | None = None, low_percent: float = 3.0) -> Grey:
+def bone_grey(
+    values: npt.NDArray[np.float32], usable: Mask, bone: Mask | None = None, low_percent: float = 3.0
+) -> Grey:
     """Spread what the usable pixels show over the grey scale, bone light; the rest is black.
 
     ``bone``: those that set the scale, so that metal doesn't.
@@ -83,7 +88,7 @@ def _shown(values: npt.NDArray[np.float32], usable: Mask, bone: Mask | None = No
     return np.where(usable, light, 0.0)
 
 
-def _bone_of(comparison: Comparison, each: ComparedPicture) -> Mask:
+def bone_beside_cup(comparison: Comparison, each: ComparedPicture) -> Mask:
     """Return the usable pixels beside the cup that was found; all of them where there is none."""
     usable = each.picture.radiograph.usable
     if comparison.cup is None or comparison.cup.measured.rim is None or each.registration.verdict is Verdict.FAILED:

@@ -25,7 +25,7 @@ BEGIN, END = "<!-- real pictures -->", "<!-- end of real pictures -->"
 
 PictureRows = tuple[tuple[str, ...], ...]
 
-_VERDICT_WORDS = {
+VERDICT_WORDS = {
     Verdict.CONVERGED: "Found, and the program sees nothing against it: check the outlines all the same",
     Verdict.DOUBTFUL: "Doubtful: look at the outlines before any number is used",
     Verdict.FAILED: "Failed: no number of the cup is given",
@@ -88,7 +88,7 @@ def _rendered(number: int, file: ComparisonFile, measured: Measurements, case: P
     section = ComparisonSection(
         number=number,
         file=file,
-        verdict_words=_VERDICT_WORDS[file.verdict],
+        verdict_words=VERDICT_WORDS[file.verdict],
         grade=str(_GRADES[file.verdict]),
         doubts=tuple(_sentence(text) for text in file.warnings if text != twin),
         tiles=_tiles(file, measured),
@@ -96,7 +96,7 @@ def _rendered(number: int, file: ComparisonFile, measured: Measurements, case: P
         first_pictures=first,
         more_pictures=more,
         captions={name: _CAPTIONS[name.rsplit("-", 1)[1]] for name in pictures},
-        rows=_rows(file, measured),
+        rows=comparison_rows(file, measured),
         twin_words=_sentence(twin),
         levelling=_levelling(file),
         poses=_poses(file),
@@ -163,7 +163,7 @@ def _sentence(text: str) -> str:
     return text and text[0].upper() + text[1:] + ("" if text.endswith(".") else ".")
 
 
-def _rows(file: ComparisonFile, measured: Measurements) -> tuple[tuple[str, str, str, str, str], ...]:
+def comparison_rows(file: ComparisonFile, measured: Measurements) -> tuple[tuple[str, str, str, str, str], ...]:
     if file.cup is None or file.uncertainty is None or file.difference is None or file.center_shift is None:
         return ()
     rows = []
