@@ -2,5 +2,6 @@
 
 from cotyle_platform.web.panels.depth_track import DepthTrack
 from cotyle_platform.web.panels.orientation_field import OrientationField
+from cotyle_platform.web.panels.screen import ScreenPanel
 
-__all__ = ["DepthTrack", "OrientationField"]
+__all__ = ["DepthTrack", "OrientationField", "ScreenPanel"]

@@ -59,13 +59,15 @@ class Panel:
             loop.call_later(GATHER_S, self._do_due)
         self._due[work] = None
 
-    def draw(self, template: str, **attributes: Any) -> None:
-        """Put a template of this folder into the page."""
+    def draw(self, *templates: str, state_classes: str = "{}") -> None:
+        """Put templates of this folder into the page, one after another; ``state_classes`` is an expression of it."""
         if self.server not in _styled:
             _styled.add(self.server)
             client.Style(_text("panels.css"))
-        with html.Div(classes=f"cotyle-panel cotyle-{self.name.replace('_', '-')}", **attributes) as box:
-            box.add_child(_text(template))
+        own = f"cotyle-panel cotyle-{self.name.replace('_', '-')}"
+        with html.Div(classes=(f"['{own}', {state_classes}]",)) as box:
+            for template in templates:
+                box.add_child(_text(template))
 
     def _do_due(self) -> None:
         due, self._due = self._due, {}

@@ -1,0 +1,300 @@
+"""A real picture beside the simulated one: loaded, asked about, compared with the plan off the event loop, laid over.
+
+What a file is called may name a patient: its name is neither shown nor kept, and the picture stays in memory only.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from cotyle import CAUTION, __version__
+from cotyle.case import folder as names
+from cotyle.case.comparison import Comparison, compare
+from cotyle.case.comparison_file import comparison_file
+from cotyle.case.picture_questions import QUESTION_WORDS, PictureSoFar, Question, picture_so_far
+from cotyle.case.picture_reading import Clicked, read_picture
+from cotyle.case.picture_start import PictureOfView
+from cotyle.errors import InputError
+from cotyle.image.label_files import read_labels
+from cotyle.report.comparison_layers import PictureLayers, comparison_layers, comparison_words, picture_grey
+from cotyle.report.screen_words import VIEW_WORDS
+from cotyle.xray.carm import Tube
+from cotyle.xray.display import Polarity
+from cotyle.xray.pictures.patient_mark import PatientMark, require_one_patient
+from cotyle.xray.pictures.picture_file import Told
+from cotyle.xray.projector.line_integrals import warm_up
+from cotyle.xray.views import ViewName
+from trame_server import Server
+
+from cotyle_platform.session import Full, PlanningSession
+from cotyle_platform.web.panels.panel import Panel
+from cotyle_platform.web.panels.pictures import drawn_lines, picture_uri, points_text
+
+_CHOICES: dict[str, dict[str, str]] = {
+    Question.POLARITY: {str(Polarity.BONE_DARK): "bone dark", str(Polarity.BONE_LIGHT): "bone light"},
+    Question.PATIENT_ORIENTATION: {
+        "L/F": "usual: patient's right at the left edge, head up",
+        "R/F": "mirrored: patient's left at the left edge, head up",
+        "R/H": "upside down: patient's left at the left edge, feet up",
+        "L/H": "mirrored and upside down: patient's right at the left edge, feet up",
+    },
+    Question.TUBE: {
+        str(Tube.UNDER_TABLE): "under the table",
+        str(Tube.OVER_TABLE): "over the table",
+        str(Tube.CROSS_TABLE): "across the table",
+    },
+}
+_NUMBERS = (Question.FRAME, Question.PIXEL_PITCH_MM, Question.SOURCE_DETECTOR_MM, Question.SOURCE_ISOCENTER_MM)
+
+
+@dataclass
+class _Loaded:
+    """A file as it was sent, and what was answered about it."""
+
+    content: bytes
+    suffix: str
+    answers: dict[str, str] = field(default_factory=dict)
+    so_far: PictureSoFar | None = None
+
+
+class RealPicture(Panel):
+    """Loads one picture, asks what nobody may guess, compares, and lays it beside or over the simulated one."""
+
+    name = "real_picture"
+
+    def __init__(self, server: Server, session: PlanningSession) -> None:
+        super().__init__(server, session)
+        self._loaded: _Loaded | None = None
+        self._marks: dict[str, PatientMark | None] = {"the CT": getattr(session, "patient", None)}
+        self._shown: dict[str, Any] | None = None
+        self.put(
+            **{"": None, "file": None, "questions": [], "answers": {}, "message": "", "progress": "", "busy": False},
+            mode="beside", opacity=0.5, view="", views=dict(VIEW_WORDS), sizes=[], size="", result=None,
+        )  # fmt: skip
+        server.state.client_only("real_picture_mode", "real_picture_opacity")
+        self.on("real_picture_file", self.load)
+        trigger = server.controller.trigger
+        trigger("real_picture_answer")(self.answer)
+        trigger("real_picture_compare")(self.start)
+        trigger("real_picture_away")(self.take_away)
+        self._sizes()
+
+    def heard(self, kind: str, revision: int) -> None:
+        """Say which diameters the plan knows, and mark a comparison with an earlier plan."""
+        if kind in ("plan", "full"):
+            self.soon(self._sizes)
+
+    # a file
+
+    def load(self, file: Any) -> None:
+        """Take a file that the page sends; a bad one is refused in a line and the picture that was there stays."""
+        if not file:
+            return
+        self.put(file=None)
+        content = file.get("content") or b""
+        loaded = _Loaded(bytes(content), Path(str(file.get("name", ""))).suffix)
+        self._take(loaded)
+
+    def answer(self, question: str, value: Any) -> None:
+        """Take an answer about the picture; an empty one takes it back."""
+        if self._loaded is None:
+            return
+        answers = {**self._loaded.answers, question: str(value).strip()}
+        self._take(_Loaded(self._loaded.content, self._loaded.suffix, {k: v for k, v in answers.items() if v}))
+
+    def take_away(self) -> None:
+        """Put the picture away, with what was read off it."""
+        self._loaded = self._shown = None
+        self.put(**{"": None, "questions": [], "answers": {}, "message": "", "result": None})
+        self.desk.compared(None, -1)
+
+    def _take(self, loaded: _Loaded) -> None:
+        try:
+            frame, told = _told(loaded.answers)
+            loaded.so_far = self._with_file(loaded, lambda path: picture_so_far(path, frame, told))
+            picture = loaded.so_far.radiograph
+            doubts: tuple[str, ...] = ()
+            if picture is not None:
+                marks = {**self._marks, "the picture": picture.patient}
+                doubts = require_one_patient(
+                    {name: mark for name, mark in marks.items() if name == "the picture" or mark}
+                )
+        except InputError as error:
+            self.put(message=_one_line(error))
+            return
+        self._loaded = loaded
+        self.desk.compared(None, -1)
+        self._show_picture(loaded, doubts)
+
+    def _show_picture(self, loaded: _Loaded, doubts: tuple[str, ...]) -> None:
+        assert loaded.so_far is not None
+        picture = loaded.so_far.radiograph
+        if picture is None:
+            self._shown = None
+        else:
+            columns, rows = picture.size
+            self._shown = {
+                "columns": columns,
+                "rows": rows,
+                "real": picture_uri(picture_grey(picture)),
+                "compared": False,
+                "sides": ["R", "L"] if Question.PATIENT_ORIENTATION not in loaded.so_far.open else ["", ""],
+                "doubts": [*picture.doubts, *doubts],
+            }
+        asked = [*loaded.so_far.open, *(each for each in Question if each in loaded.answers)]
+        self.put(
+            **{"": self._shown},
+            questions=[_question(each, each in loaded.so_far.open) for each in dict.fromkeys(asked)],
+            answers=loaded.answers,
+            message=loaded.so_far.why,
+            result=None,
+        )
+
+    def _with_file(self, loaded: _Loaded, read: Callable[[Path], Any]) -> Any:
+        """Read the picture from a file that is gone at once; its name says nothing."""
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / f"picture{loaded.suffix}"
+            path.write_bytes(loaded.content)
+            return read(path)
+
+    # comparing
+
+    def start(self) -> None:
+        """Compare the picture with the plan; a worker does it, and what it says comes when it comes."""
+        state, full = self.server.state, self.session.full
+        if state.real_picture_busy or self._loaded is None:
+            return
+        if full is None or self.session.stale:
+            self.put(message="The plan is still being measured: try again in a moment")
+            return
+        try:
+            picture = self._picture_of_view(self._loaded, str(state.real_picture_view))
+            diameter = float(state.real_picture_size)
+        except InputError as error:
+            self.put(message=_one_line(error))
+            return
+        self.put(busy=True, message="", progress="starting")
+        loaded, loop = self._loaded, asyncio.get_running_loop()
+
+        def progress(words: str) -> None:
+            loop.call_soon_threadsafe(lambda: self.put(progress=words))
+
+        async def work() -> None:
+            try:
+                found, layers = await loop.run_in_executor(
+                    None, lambda: _compared(self.session, full, picture, diameter, progress)
+                )
+            except InputError as error:
+                self.put(message=_one_line(error))
+            else:
+                if self._loaded is loaded:
+                    self._show_comparison(full, found, layers)
+            finally:
+                self.put(busy=False, progress="")
+
+        self._working = loop.create_task(work())
+
+    def _picture_of_view(self, loaded: _Loaded, view: str) -> PictureOfView:
+        if view not in set(ViewName):
+            raise InputError("view-name", "nobody has said which view the picture is", "Choose it")
+        open_questions = () if loaded.so_far is None else loaded.so_far.open
+        if open_questions:
+            words = " and ".join(QUESTION_WORDS[each] for each in open_questions)
+            raise InputError("picture-geometry", f"still to be said: {words}")
+        frame, told = _told(loaded.answers)
+        picture = self._with_file(loaded, lambda path: read_picture(path, ViewName(view), told, Clicked(), frame))
+        assert isinstance(picture, PictureOfView)
+        return picture
+
+    def _show_comparison(self, full: Full, found: Comparison, layers: PictureLayers) -> None:
+        file = comparison_file(found, full.measured.orientation, f"cotyle {__version__}", CAUTION)
+        words = comparison_words(file, full.measured)
+        assert self._shown is not None
+        lines = [*drawn_lines(layers.planned, "planned_"), *drawn_lines(layers.found, "found_")]
+        edges = [{"kind": "edge", "points": points_text(edge)} for edge in layers.edges]
+        self._shown |= {
+            "compared": layers.simulated is not None,
+            "simulated": None if layers.simulated is None else picture_uri(layers.simulated),
+            "real": picture_uri(layers.real),
+            "lines": [*edges, *lines],
+        }
+        self._marks["the last picture"] = found.pictures[0].picture.radiograph.patient
+        self.put(
+            **{"": dict(self._shown)},
+            result={
+                "verdict": str(file.verdict),
+                "words": words.verdict,
+                "rows": [list(row) for row in words.rows],
+                "doubts": list(words.doubts),
+                "revision": full.revision,
+            },
+        )
+        self._sizes()
+        self.desk.compared(found, full.revision)
+
+    def _sizes(self) -> None:
+        numbers, state = self.session.numbers, self.server.state
+        cup = numbers.cup.outer_diameter_mm
+        sizes = [{"value": f"{cup:g}", "words": f"{cup:g} mm cup"}]
+        sizes += [
+            {"value": f"{step.diameter_mm:g}", "words": f"{step.diameter_mm:g} mm reamer"} for step in numbers.steps
+        ]
+        known = {each["value"] for each in sizes}
+        self.put(sizes=sizes, size=state.real_picture_size if state.real_picture_size in known else f"{cup:g}")
+        result = state.real_picture_result
+        if result:
+            self.put(result={**result, "old": result["revision"] != self.session.revision})
+
+
+def _compared(
+    session: PlanningSession, full: Full, picture: PictureOfView, diameter_mm: float, progress: Callable[[str], None]
+) -> tuple[Comparison, PictureLayers]:
+    scan = session.case.scan
+    labels = read_labels(session.folder / names.BONES, scan)
+    warm_up(progress)
+    found = compare(full.planned, scan, labels, [picture], diameter_mm, progress)
+    progress("drawing the pictures")
+    return found, comparison_layers(full.planned, scan, found)
+
+
+def _told(answers: dict[str, str]) -> tuple[int | None, Told]:
+    """Return the frame and all else that was answered."""
+
+    def number(question: Question) -> float | None:
+        text = answers.get(question)
+        if text is None:
+            return None
+        try:
+            return float(text.replace(",", "."))
+        except ValueError:
+            raise InputError("picture-answer", f"{QUESTION_WORDS[question]} must be a number") from None
+
+    frame, polarity, tube = number(Question.FRAME), answers.get(Question.POLARITY), answers.get(Question.TUBE)
+    sides = answers.get(Question.PATIENT_ORIENTATION, "").split("/")
+    return None if frame is None else round(frame), Told(
+        polarity=None if polarity is None else Polarity(polarity),
+        pixel_pitch_mm=number(Question.PIXEL_PITCH_MM),
+        tube=None if tube is None else Tube(tube),
+        source_detector_mm=number(Question.SOURCE_DETECTOR_MM),
+        source_isocenter_mm=number(Question.SOURCE_ISOCENTER_MM),
+        patient_orientation=(sides[0], sides[1]) if len(sides) == 2 else None,
+    )
+
+
+def _question(question: Question, is_open: bool) -> dict[str, Any]:
+    return {
+        "name": str(question),
+        "words": QUESTION_WORDS[question],
+        "choices": _CHOICES.get(question),
+        "number": question in _NUMBERS,
+        "open": is_open,
+    }
+
+
+def _one_line(error: InputError) -> str:
+    return f"{error.what}. {error.remedy}" if error.remedy else error.what
