@@ -43,9 +43,8 @@ def comparison_pictures(planned: PlannedCup, scan: Volume, comparison: Compariso
     made: dict[str, bytes] = {}
     for number, each in enumerate(comparison.pictures, start=1):
         name = f"{stem}-{number}"
-        real = bone_grey(
-            each.picture.radiograph.attenuation, each.picture.radiograph.usable, bone_beside_cup(comparison, each)
-        )
+        picture = each.picture.radiograph
+        real = bone_grey(picture.attenuation, picture.usable, bone_beside_cup(comparison, each))
         if each.registration.verdict is Verdict.FAILED:
             made[f"{name}-overlay"] = ink.png(_drawn(real, f"picture {number}: no pose found"))
             continue
