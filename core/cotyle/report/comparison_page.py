@@ -164,7 +164,7 @@ def _sentence(text: str) -> str:
 
 
 def comparison_rows(file: ComparisonFile, measured: Measurements) -> tuple[tuple[str, str, str, str, str], ...]:
-    """Return the table of a comparison: words, plan, found, difference, two standard deviations; empty without a cup."""
+    """Return the table: words, plan, found, difference, two standard deviations; empty where no cup was found."""
     if file.cup is None or file.uncertainty is None or file.difference is None or file.center_shift is None:
         return ()
     rows = []
