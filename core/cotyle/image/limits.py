@@ -35,6 +35,12 @@ GZIP_GROWTH = 1032
 """Times its size that gzip can shrink anything at most (deflate codes 258 bytes in 2 bits): less data than this
 says that a header lies."""
 
+DECODER_MEMORY_BYTES = 512 * 2**20
+"""What a decoder of compressed pixels may take beyond its picture and its file."""
+
+DECODER_START_S, DECODER_STEP_S = 60.0, 20.0
+"""How long the first picture of a decoder may take, its start included, and each further one."""
+
 MAX_JSON_BYTES = 5_000_000
 """Length of a table of names."""
 

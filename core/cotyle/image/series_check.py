@@ -88,13 +88,13 @@ class SliceStack:
         return np.asarray(width + height + depth + np.abs(self.normal) * self.spacing_mm[2])
 
 
-SamePixels = Callable[[SliceHeader, SliceHeader], bool]
+SamePixels = Callable[[Sequence[tuple[SliceHeader, SliceHeader]]], Sequence[bool]]
 
 
 def judge_series(series: DicomSeries, same_pixels: SamePixels) -> tuple[SeriesVerdict, SliceStack | None]:
     """Judge a series; without a fatal finding there is a stack to read.
 
-    ``same_pixels`` tells whether two slices at one position hold the same picture.
+    ``same_pixels`` tells, for each pair of slices at one position, whether they hold the same picture.
     """
     findings = _sibling_notes(series) + _content_findings(series)
     placed, placing = _placed_slices(series)
@@ -236,16 +236,17 @@ def _without_duplicates(
     """Order the slices along the normal and drop repetitions of the same picture."""
     ordered = sorted(slices, key=lambda s: float(np.dot(_position(s), normal)))
     kept: list[SliceHeader] = []
-    dropped: list[float] = []
-    contradicting: list[float] = []
+    twins: list[tuple[SliceHeader, SliceHeader]] = []
     for header in ordered:
-        twin = kept[-1] if kept else None
-        if twin is None or np.dot(_position(header) - _position(twin), normal) > SAME_POSITION_MM:
+        if not kept or np.dot(_position(header) - _position(kept[-1]), normal) > SAME_POSITION_MM:
             kept.append(header)
-        elif np.linalg.norm(_position(header) - _position(twin)) < IN_PLANE_TOLERANCE_MM and same_pixels(twin, header):
-            dropped.append(_height(header, normal))
         else:
-            contradicting.append(_height(header, normal))
+            twins.append((kept[-1], header))
+    beside = [np.linalg.norm(_position(a) - _position(b)) >= IN_PLANE_TOLERANCE_MM for a, b in twins]
+    same = iter(same_pixels([pair for pair, off in zip(twins, beside, strict=True) if not off]))
+    alike = [not off and next(same) for off in beside]
+    dropped = [_height(b, normal) for (_, b), yes in zip(twins, alike, strict=True) if yes]
+    contradicting = [_height(b, normal) for (_, b), yes in zip(twins, alike, strict=True) if not yes]
     found = []
     if dropped:
         where = f"{place_word(normal)} {_list(dropped)} mm"

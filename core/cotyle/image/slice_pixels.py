@@ -5,18 +5,16 @@ Values come out by the modality's own line, HU = slope x stored + intercept (DIC
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Iterator, Sequence
-from itertools import groupby
+from contextlib import closing
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import pydicom
-from pydicom.pixels.utils import iter_pixels
 from pydicom.uid import UID, ExplicitVRBigEndian
 
 from cotyle.errors import InputError
+from cotyle.image.decode_apart import DecodingError, decode_apart
 from cotyle.image.slice_header import SliceHeader
 
 VACUUM_HU = -1024
@@ -26,31 +24,29 @@ IMPLAUSIBLE_HU = (-10_000, 40_000)
 """Extended HU scales end near 30,000, and nothing is lighter than -1024 but a scanner's filling; values beyond come
 from pixels whose sign or slope the header has wrong. Common practice, no source."""
 
+_FAILURES_BORNE = 3
+
 Stored = npt.NDArray[Any]
 
 
 def read_stored(headers: Sequence[SliceHeader]) -> Iterator[Stored]:
     """Yield the stored pixels of slices, shape (rows, columns), in the given order.
 
-    Frames of one compressed file are decoded in one pass if they come together.
+    Compressed ones are decoded in a child process, one for all of them.
 
     Raises
     ------
     InputError
         ``series-codec`` (no decoder), ``series-pixels`` (damaged or cut short), ``series-pixel-bits``.
     """
-    for path, run in groupby(headers, key=lambda h: h.path):
-        frames = list(run)
-        if frames[0].pixel_offset is not None:
-            yield from (_checked(_read_native(header), header) for header in frames)
-            continue
-        try:
-            for header, pixels in zip(frames, _decode(path, frames), strict=True):
-                yield _checked(pixels, header)
-        except InputError:
-            raise
-        except Exception as error:  # decoders raise anything
-            raise _decoding_error(frames[0], error) from error
+    decoded = decode_apart([header for header in headers if header.pixel_offset is None])
+    with closing(decoded):
+        for header in headers:
+            try:
+                pixels = next(decoded) if header.pixel_offset is None else _read_native(header)
+            except DecodingError as error:
+                raise _decoding_error(error) from error
+            yield _checked(pixels, header)
 
 
 def _read_native(header: SliceHeader) -> Stored:
@@ -72,24 +68,18 @@ def _read_native(header: SliceHeader) -> Stored:
     return pixels.reshape(header.rows, header.columns).astype(kind.newbyteorder("="), copy=False)
 
 
-def _decode(path: Any, frames: Sequence[SliceHeader]) -> Iterator[Stored]:
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        dataset = pydicom.dcmread(path, force=True)
-        if "TransferSyntaxUID" not in dataset.file_meta:
-            dataset.file_meta.TransferSyntaxUID = UID(frames[0].transfer_syntax)
-        yield from iter_pixels(dataset, indices=[h.frame for h in frames], raw=True)
-
-
-def _decoding_error(header: SliceHeader, error: Exception) -> InputError:
-    syntax = UID(header.transfer_syntax).name
-    if "missing dependencies" in str(error) or isinstance(error, NotImplementedError):
+def _decoding_error(error: DecodingError) -> InputError:
+    label, syntax = error.header.label, UID(error.header.transfer_syntax).name
+    if error.kind == "codec":
         return InputError(
             "series-codec",
-            f"no decoder for {header.label} ({syntax})",
+            f"no decoder for {label} ({syntax})",
             "Install python-gdcm and pyjpegls, or export the series uncompressed",
         )
-    return InputError("series-pixels", f"the pixels of {header.label} ({syntax}) are damaged", "Export it again")
+    if error.kind == "died":
+        what = f"the pixels of {label} ({syntax}) cannot be decoded within the limits of memory and time"
+        return InputError("series-pixels", what, "Export the series uncompressed")
+    return InputError("series-pixels", f"the pixels of {label} ({syntax}) are damaged", "Export it again")
 
 
 def _checked(pixels: Stored, header: SliceHeader) -> Stored:
@@ -169,13 +159,28 @@ def _range(stored: Stored) -> tuple[int, int]:
     return int(limits.min), int(limits.max)
 
 
-def same_pixels(one: SliceHeader, other: SliceHeader) -> bool:
-    """Whether two slices hold the same picture in HU; False if either cannot be decoded."""
-    try:
-        (a,), (b,) = read_stored([one]), read_stored([other])
-    except InputError:
+def same_pixels(pairs: Sequence[tuple[SliceHeader, SliceHeader]]) -> list[bool]:
+    """Whether two slices hold the same picture in HU, for each pair; False if one cannot be decoded.
+
+    All pairs are decoded in one go, since each go may start a decoder; after a few failures the rest are False.
+    """
+    same: list[bool] = []
+    failures = 0
+    while len(same) < len(pairs) and failures < _FAILURES_BORNE:
+        rest = pairs[len(same) :]
+        stored = read_stored([header for pair in rest for header in pair])
+        try:
+            for (one, other), a, b in zip(rest, stored, stored, strict=False):
+                same.append(_same_hu(a, one, b, other))
+        except InputError:
+            same.append(False)
+            failures += 1
+    return same + [False] * (len(pairs) - len(same))
+
+
+def _same_hu(a: Stored, one: SliceHeader, b: Stored, other: SliceHeader) -> bool:
+    if a.shape != b.shape:
         return False
-    same_scale = (one.slope, one.intercept) == (other.slope, other.intercept)
-    if same_scale:
+    if (one.slope, one.intercept) == (other.slope, other.intercept):
         return bool(np.array_equal(a, b))
     return bool(np.allclose(a * one.slope + one.intercept, b * other.slope + other.intercept))
