@@ -2,6 +2,7 @@
 
 import importlib.util
 import json
+import zipfile
 from importlib import metadata
 from pathlib import Path
 
@@ -99,13 +100,16 @@ def test_the_modules_own_list_asks_for_none_of_them_and_is_satisfied_here():
 
 
 def test_pip_itself_reports_in_the_form_that_is_read(tmp_path):
-    """The real pip, on a package that lies in a folder: no net is needed."""
-    (tmp_path / "pyproject.toml").write_text(
-        '[project]\nname = "made-up-package"\nversion = "0.3"\n[build-system]\nrequires = ["setuptools"]\n'
-        'build-backend = "setuptools.build_meta"\n'
-    )
+    """The real pip, on a wheel that lies in a folder: no net is needed."""
+    wheel = tmp_path / "made_up_package-0.3-py3-none-any.whl"
+    about = "made_up_package-0.3.dist-info"
+    with zipfile.ZipFile(wheel, "w") as archive:
+        archive.writestr(f"{about}/METADATA", "Metadata-Version: 2.1\nName: made-up-package\nVersion: 0.3\n")
+        archive.writestr(f"{about}/WHEEL", "Wheel-Version: 1.0\nRoot-Is-Purelib: true\nTag: py3-none-any\n")
+        archive.writestr(f"{about}/RECORD", "")
 
     def run(arguments):
-        return dependencies.run_pip([*arguments, "--no-build-isolation", "--no-deps", "--no-index"])
+        return dependencies.run_pip([*arguments, "--no-index"])
 
-    assert dependencies.would_install([str(tmp_path)], run) == {"made-up-package": "0.3"}
+    assert dependencies.would_install([str(wheel)], run) == {"made-up-package": "0.3"}
+    assert dependencies.missing(["made-up-package"]) == ("made-up-package",)
