@@ -17,8 +17,12 @@ from cotyle.case.plan_file import CupChoice, FrameName, OrientationChoice, PlanF
 from cotyle.case.schema import validated
 from cotyle.case.stages import MEASURING_FRAME, cup_of
 from cotyle.cup.center import center_shift, shifted
+from cotyle.cup.component import checked_cup_diameter_mm
 from cotyle.cup.orientation import Definition, Orientation, convert, orientation_of_axis
+from cotyle.errors import InputError
 from cotyle.space.arrays import Array
+
+_REMEDY = "Choose another value"
 
 
 def with_cup(plan: PlanFile, **chosen: Any) -> PlanFile:
@@ -27,21 +31,23 @@ def with_cup(plan: PlanFile, **chosen: Any) -> PlanFile:
     Raises
     ------
     InputError
-        ``field-invalid`` for what no plan holds, such as a cup of 20 mm.
+        ``cup-size``, ``field-invalid`` for what no plan holds, ``not-finite``.
     """
+    if chosen.get("outer_diameter_mm") is not None:
+        chosen["outer_diameter_mm"] = checked_cup_diameter_mm(chosen["outer_diameter_mm"])
     values = {name: _fields(value) for name, value in chosen.items()}
-    content = {**plan.cup.model_dump(), **plain(values)}
+    content = {**plan.cup.model_dump(), **_plain(values)}
     content["proposed"] = [name for name in plan.cup.proposed if name not in chosen]
     if "center_lps_mm" in chosen:
         content |= {"notes": (), "limited_by": None}
-    return plan.model_copy(update={"cup": validated(CupChoice, content, "the cup")})
+    return plan.model_copy(update={"cup": validated(CupChoice, content, "the cup", _REMEDY)})
 
 
 def with_section(plan: PlanFile, name: str, value: Any) -> PlanFile:
     """Return the plan with another ``targets``, ``posture`` or ``reaming``, given as its model or its fields."""
     model = type(getattr(plan, name))
     content = {**getattr(plan, name).model_dump(), **_fields(value)}
-    return plan.model_copy(update={name: validated(model, plain(content), name)})
+    return plan.model_copy(update={name: validated(model, _plain(content), name, _REMEDY)})
 
 
 def orientation_in(plan: PlanFile, pelvis: Pelvis, definition: Definition, frame: FrameName) -> OrientationChoice:
@@ -137,7 +143,7 @@ def in_posture(plan: PlanFile, before: Pelvis, after: Pelvis, posture: Any) -> P
     axis = cup_of(plan, before).opening_axis_lps
     found = orientation_of_axis(axis, after.frames[own.frame], plan.side, own.definition)
     content = {**plan.cup.model_dump(), "orientation": _choice(found, own.definition, own.frame).model_dump()}
-    return changed.model_copy(update={"cup": validated(CupChoice, plain(content), "the cup")})
+    return changed.model_copy(update={"cup": validated(CupChoice, _plain(content), "the cup", _REMEDY)})
 
 
 def with_open_proposals(plan: PlanFile) -> PlanFile:
@@ -160,3 +166,11 @@ def _choice(found: Orientation, definition: Definition, frame: FrameName) -> Ori
 
 def _fields(value: Any) -> Any:
     return value.model_dump() if isinstance(value, BaseModel) else value
+
+
+def _plain(values: dict[str, Any]) -> Any:
+    """Return the values as they stand in files."""
+    try:
+        return plain(values)
+    except ValueError as error:
+        raise InputError("not-finite", "a plan holds finite numbers only", _REMEDY) from error

@@ -47,7 +47,7 @@ class FileModel(Strict):
         return validated(cls, read_json(path), path.name)
 
 
-def validated(model: type[ModelT], content: Any, name: str) -> ModelT:
+def validated(model: type[ModelT], content: Any, name: str, remedy: str = "Repair the file") -> ModelT:
     """Return the content as a model.
 
     Raises
@@ -65,7 +65,7 @@ def validated(model: type[ModelT], content: Any, name: str) -> ModelT:
         count = error.error_count()
         more = f" (and {count - 1} more)" if count > 1 else ""
         raise InputError(
-            "field-invalid", f"{name}: {place}: {_in_words(first['type'], first['msg'])}{more}", "Repair the file"
+            "field-invalid", f"{name}: {place}: {_in_words(first['type'], first['msg'])}{more}", remedy
         ) from error
 
 

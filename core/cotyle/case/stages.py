@@ -142,7 +142,7 @@ def plan_on(hip: Hip, plan: PlanFile, progress: Progress = lambda _: None) -> Pl
     pelvis = hip.pelvis(plan.posture.standing_tilt_change_deg)
     anatomy, socket, bone, inner, scan, frame = hip.anatomy, hip.socket, hip.bone, hip.inner, hip.scan, hip.frame
     progress("placing the cup")
-    full = complete_plan(plan, pelvis, socket, _medial_floor(anatomy, socket, frame), bone, inner)
+    full = completed(hip, plan)
     cup = cup_of(full, pelvis)
     progress("measuring wall, coverage and reaming")
     steps = steps_of(full, cup, hip)
@@ -194,6 +194,13 @@ def soft_bed_of(cup: Cup, hip: Hip) -> SoftBed:
 def coverage_of(cup: Cup, soft_bed: SoftBed, hip: Hip) -> Coverage:
     """Return how the bone covers a cup."""
     return measure_coverage(hip.bone, cup, hip.frame, soft_bed=soft_bed, cells=hip.cells)
+
+
+def completed(hip: Hip, plan: PlanFile) -> PlanFile:
+    """Return the plan with everything proposed that it left open."""
+    pelvis = hip.pelvis(plan.posture.standing_tilt_change_deg)
+    floor = _medial_floor(hip.anatomy, hip.socket, hip.frame)
+    return complete_plan(plan, pelvis, hip.socket, floor, hip.bone, hip.inner)
 
 
 def complete_plan(

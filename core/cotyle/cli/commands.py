@@ -8,26 +8,24 @@ from typing import Any
 
 from cotyle.anatomy.landmark_files import check_inside, read_landmarks
 from cotyle.case import folder as names
-from cotyle.case.anatomy_file import Anatomy, ScanSource, case_scan
+from cotyle.case.anatomy_file import Anatomy, case_scan
 from cotyle.case.anatomy_stages import find_bones
 from cotyle.case.comparison_file import carm_fields
-from cotyle.case.cue_sheet import cue_sheet
-from cotyle.case.folder import carry_over, require_case, require_writable, written_whole
+from cotyle.case.folder import require_writable, written_whole
 from cotyle.case.measurements import Measurements
 from cotyle.case.plan_file import PlanFile
-from cotyle.case.results import measurements_of
 from cotyle.case.review import CannotPlanError, Review, Unplannable, review_of, surveyed, without_plan, write_review
-from cotyle.case.screen_facts import with_cue_sheet
-from cotyle.case.simulated import case_cues, simulate, view_of
-from cotyle.case.stages import PlannedCup, plan_cup, read_scan
-from cotyle.case.store import read_case, write_anatomy, write_bones, write_plan
+from cotyle.case.simulated import simulate, view_of
+from cotyle.case.stages import plan_cup, read_scan
+from cotyle.case.store import read_case, write_anatomy, write_bones
 from cotyle.case.verdict import Verdict
 from cotyle.cli.choices import Choices, changed_plan, new_plan, with_new_targets
 from cotyle.cli.console import Progress, print_json, print_table, say
 from cotyle.errors import InputError
 from cotyle.image.volume import Volume
-from cotyle.report.build import write_report, write_review_pages, write_view
-from cotyle.report.dicom_pictures import PictureStudy, anonymous_study, study_of
+from cotyle.report.build import write_review_pages, write_view
+from cotyle.report.case_writing import open_case, write_case, write_results
+from cotyle.report.dicom_pictures import PictureStudy, anonymous_study, case_study, study_of
 from cotyle.report.figures import view_picture
 from cotyle.xray.projector.line_integrals import prepare, warm_up
 
@@ -87,16 +85,15 @@ def run_plan(
 def run_measure(case: Path, choices: Choices, *, pdf: bool, as_json: bool) -> None:
     """Measure another cup on a case; its files are replaced all together."""
     progress = Progress(quiet=as_json)
-    require_case(case)
     with progress.shown():
         progress("reading the case")
-        stored = read_case(case)
+        opened = open_case(case)
+        stored = opened.stored
         plan = stored.plan if choices.targets is None else with_new_targets(stored.plan, choices.targets)
         plan = changed_plan(plan, choices, proposed_orientation=plan.cup.orientation)
-        with written_whole(case) as folder:
-            carry_over(case, folder, names.UNCHANGED_BY_A_NEW_CUP)
-            planned = plan_cup(stored.anatomy, stored.scan, plan, progress)
-            measured = write_results(folder, planned, stored.scan, case_study(stored.anatomy.source), pdf, progress)
+        require_writable(case)
+        planned = plan_cup(stored.anatomy, stored.scan, plan, progress)
+        measured = write_case(case, opened, planned, pdf=pdf, progress=progress)
     report_plan(case, measured, progress, as_json)
 
 
@@ -192,25 +189,13 @@ def plan_or_review(
             anatomy = without_plan(anatomy, error, plan.side)
         else:
             write_anatomy(folder, planned.anatomy)
-            return write_results(folder, planned, scan, study, pdf, progress)
+            return write_results(folder, planned, scan, study, pdf=pdf, progress=progress)
     if names.is_case(out):
         raise anatomy.error
     review = review_of(anatomy, plan)
     write_review(folder, anatomy, review)
     write_review_pages(folder, anatomy, review, scan, progress)
     return Unplanned(anatomy.error, review)
-
-
-def write_results(
-    folder: Path, planned: PlannedCup, scan: Volume, study: PictureStudy, pdf: bool, progress: Progress
-) -> Measurements:
-    """Write plan, measurements and report of a planned cup."""
-    progress("simulating what the screen will show")
-    sheet = cue_sheet(planned, scan)
-    measured = with_cue_sheet(measurements_of(planned, case_cues(planned)), sheet)
-    measured = write_report(folder, planned, measured, scan, sheet, study, pdf=pdf, progress=progress)
-    write_plan(folder, planned, measured)
-    return measured
 
 
 def report_plan(out: Path, measured: Measurements | Unplanned, progress: Progress, as_json: bool) -> None:
@@ -266,11 +251,6 @@ def _own_study(source_files: tuple[Path, ...]) -> PictureStudy:
     if not source_files:
         raise InputError("identity-none", "this scan is no DICOM series and holds no identity", "Drop --keep-identity")
     return study_of(source_files[0])
-
-
-def case_study(source: ScanSource) -> PictureStudy:
-    """Return the study of a case's pictures, of nobody."""
-    return anonymous_study(source.series or str(source.size))
 
 
 def _view_stem(name: str, frame: str, film: bool, angle_deg: float | None) -> str:

@@ -15,11 +15,12 @@ from cotyle.case.plan_file import PlanFile
 from cotyle.case.repair import corrected_landmarks, repaired_bones
 from cotyle.case.review import read_review, surveyed
 from cotyle.case.store import read_case
-from cotyle.cli.commands import case_study, plan_or_review, report_plan
+from cotyle.cli.commands import plan_or_review, report_plan
 from cotyle.cli.console import Progress
 from cotyle.errors import InputError
 from cotyle.image.label_files import load_label_file, read_labels, write_labels
 from cotyle.image.volume import Volume
+from cotyle.report.dicom_pictures import case_study
 
 
 @dataclass(frozen=True)

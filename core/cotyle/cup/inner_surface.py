@@ -235,7 +235,7 @@ def _closest_on_triangle(p, a, b, c):  # type: ignore[no-untyped-def]
     return a + (vb / total) * ab + (vc / total) * ac
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _turn_squarely(corners, normals, bullet, cosine):  # type: ignore[no-untyped-def]
     """Whether each triangle, at its point nearest to the centre, turns its back to it; all behind the rim plane do."""
     center = bullet[:3]
@@ -247,7 +247,7 @@ def _turn_squarely(corners, normals, bullet, cosine):  # type: ignore[no-untyped
     return square
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _least(corners, centroids, reaches, bullet, tolerance):  # type: ignore[no-untyped-def]
     """Least distance over all triangles: in closed form where the floor faces them, by splitting elsewhere.
 
@@ -301,7 +301,7 @@ def _split(triangle, bullet, best, where, tolerance):  # type: ignore[no-untyped
     return best
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _distances(corners, normals, centroids, reaches, points):  # type: ignore[no-untyped-def]
     distance = np.empty(len(points))
     in_front = np.empty(len(points), dtype=np.bool_)

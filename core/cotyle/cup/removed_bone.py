@@ -120,7 +120,7 @@ def _bone_pieces(pieces, depths, enters, first, end, low, high):  # type: ignore
     return count
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _cut(offsets, starts, depths, enters, axes, origin, bullet, earlier, look_back):  # type: ignore[no-untyped-def]
     removed = np.zeros(len(offsets))
     touch = np.zeros(len(offsets))

@@ -19,6 +19,7 @@ from pydicom.dataset import Dataset
 from pydicom.uid import generate_uid
 
 from cotyle import __version__
+from cotyle.case.anatomy_file import ScanSource
 from cotyle.case.simulated import SimulatedView
 from cotyle.files import atomic_path
 from cotyle.space.arrays import Array
@@ -48,6 +49,11 @@ class PictureStudy:
 def anonymous_study(seed: str) -> PictureStudy:
     """Return a study of nobody; the same seed gives the same study."""
     return PictureStudy(str(generate_uid(entropy_srcs=["cotyle study", seed])), Dataset())
+
+
+def case_study(source: ScanSource) -> PictureStudy:
+    """Return the study of a case's pictures, of nobody."""
+    return anonymous_study(source.series or str(source.size))
 
 
 def study_of(source_file: Path) -> PictureStudy:

@@ -13,7 +13,7 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
-from cotyle.space.arrays import Array, BoolArray, as_vector, read_only
+from cotyle.space.arrays import Array, BoolArray, as_vector
 from cotyle.space.lines import cross, inside
 from cotyle.space.mesh import TriangleMesh
 
@@ -57,7 +57,7 @@ def solid_cells(mesh: TriangleMesh, center_lps_mm: npt.ArrayLike, half_mm: float
         lines = cross(mesh, columns, (0.0, 0.0, 1.0))
         _fill(states.reshape(count, -1), lines.starts, lines.depths_mm, lines.enters)
         _mark_surface(states, low, mesh.corners_lps_mm, mesh.triangle_normals)
-    read_only(states)
+    states.setflags(write=False)
     return SolidCells(mesh, low, states)
 
 

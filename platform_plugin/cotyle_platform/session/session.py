@@ -9,12 +9,12 @@ Changes are made by one thread (an event loop). Results come from workers; given
 
 from __future__ import annotations
 
+import contextlib
 import threading
-from collections.abc import Callable, Iterator
+import time
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -22,113 +22,88 @@ from cotyle.anatomy.landmarks import Landmark, given
 from cotyle.case import plan_changes as changes
 from cotyle.case.anatomy_file import Anatomy
 from cotyle.case.anatomy_stages import given_of
-from cotyle.case.asked_view import ViewRequest, show
+from cotyle.case.asked_view import ViewRequest
 from cotyle.case.live import LiveNumbers, live_numbers
-from cotyle.case.measurements import Measurements
 from cotyle.case.plan_file import FrameName, OrientationChoice, PlanFile
 from cotyle.case.results import measurements_of
 from cotyle.case.review import Unplannable, surveyed
-from cotyle.case.simulated import SimulatedView, case_cues
-from cotyle.case.stages import Hip, PlannedCup, hip_of, plan_on
-from cotyle.case.store import StoredCase, read_case
+from cotyle.case.simulated import case_cues
+from cotyle.case.stages import Hip, completed, hip_of, plan_on
+from cotyle.case.store import StoredCase
 from cotyle.cup.orientation import Definition
 from cotyle.errors import InputError
-from cotyle.xray.projector.line_integrals import ReadyVolume, prepare
-from cotyle.xray.projector.packed_volume import Precision
+from cotyle.report.case_writing import OpenedCase, open_case, write_case
 
-from cotyle_platform.session.lane import Lane
-
-Listener = Callable[[str, int], None]
-Post = Callable[[Callable[[], None]], Any]
+from cotyle_platform.session import draft as drafts
+from cotyle_platform.session.changing import PlanChanges
+from cotyle_platform.session.history import History, State
+from cotyle_platform.session.results import Drawer, Full, Screen
+from cotyle_platform.session.workers import Listener, Post, Workers
 
 FULL_AFTER_S = 0.15
 """The whole measurement waits until the plan has not changed for this long, so that it never slows a drag."""
+DRAFT_AFTER_S = 1.0
+FINE_AFTER_S = 0.2
+"""A view is drawn coarsely while new ones are asked for faster than this, and finely once they are not."""
 
 
-@dataclass(frozen=True, eq=False)
-class Full:
-    """Everything that is measured on the plan of a revision."""
-
-    revision: int
-    planned: PlannedCup
-    measured: Measurements
-
-    @property
-    def warnings(self) -> tuple[str, ...]:
-        """What is doubtful, in sentences, the gravest first."""
-        return tuple(each.text for each in self.measured.warnings)
-
-
-@dataclass(frozen=True, eq=False)
-class Screen:
-    """The simulated view of a revision."""
-
-    revision: int
-    asked: ViewRequest
-    shown: SimulatedView
-
-
-@dataclass(frozen=True, eq=False)
-class _State:
-    """What undo brings back."""
-
-    plan: PlanFile
-    hip: Hip
-
-
-class PlanningSession:
+class PlanningSession(PlanChanges):
     """See the module; made by :meth:`open`."""
 
-    def __init__(self, case: StoredCase, post: Post | None = None) -> None:
-        self.case = case
+    def __init__(self, opened: OpenedCase, post: Post | None = None) -> None:
+        case = opened.stored
         self.folder = case.folder
         self.revision = 0
         self.full: Full | None = None
         self.screen: Screen | None = None
         self.failure = ""
-        self._state = _State(case.plan, hip_of(case.anatomy, case.scan, case.plan.side))
-        self.numbers: LiveNumbers = live_numbers(self._state.hip, case.plan)
+        self._opened = opened
+        self._history = History(State(case.plan, hip_of(case.anatomy, case.scan, case.plan.side)))
+        self._saved: State = self._history.state
+        self.numbers: LiveNumbers = live_numbers(self.hip, self.plan)
         own = case.plan.cup.orientation
         assert own is not None  # a plan without one makes no numbers
         self.angles_in: tuple[Definition, FrameName] = (own.definition, own.frame)
-        self._post = post
+        self.draft = drafts.read_draft(case.folder, case.plan)
+        self._workers = Workers(("anatomy", "measure", "screen", "files", "draft"), post, self._fail)
         self._lock = threading.RLock()
-        self._listeners: list[Listener] = []
-        self._past: list[_State] = []
-        self._future: list[_State] = []
-        self._dragging = False
-        self._lanes = {name: Lane(name) for name in ("measure", "anatomy", "screen", "files")}
         self._asked: ViewRequest | None = None
-        self._ready: ReadyVolume | None = None
-        self._pending: dict[str, Landmark] = {}
+        self._asked_at = 0.0
+        self._drawer = Drawer(case.scan)
+        self._surveyed: Mapping[str, Landmark] | None = None
         self._measure()
 
     @classmethod
     def open(cls, folder: Path, post: Post | None = None) -> PlanningSession:
         """Open a case folder; raises InputError for what is none, or is damaged."""
-        return cls(read_case(folder), post)
+        return cls(open_case(folder), post)
 
     # what is there
 
     @property
+    def case(self) -> StoredCase:
+        """The case as it was opened, or last saved."""
+        return self._opened.stored
+
+    @property
     def plan(self) -> PlanFile:
         """The complete plan."""
-        return self._state.plan
+        return self._history.state.plan
 
     @property
     def hip(self) -> Hip:
         """The hip with its anatomy, as the plan stands on it."""
-        return self._state.hip
+        return self._history.state.hip
 
     @property
     def anatomy(self) -> Anatomy:
         """Bones, landmarks and sockets, as the plan stands on them."""
-        return self._state.hip.anatomy
+        return self.hip.anatomy
 
     @property
     def landmarks(self) -> dict[str, Landmark]:
         """Landmarks by name, with those that were just moved where they were moved to."""
-        return {**self.anatomy.landmarks, **self._pending}
+        return {**self.anatomy.landmarks, **(self._surveyed or {})}
 
     @property
     def angles(self) -> OrientationChoice:
@@ -143,74 +118,25 @@ class PlanningSession:
     @property
     def surveying(self) -> bool:
         """Whether a landmark was moved and what rests on it is not known yet."""
-        return bool(self._pending)
+        return self._surveyed is not None
+
+    @property
+    def unsaved(self) -> bool:
+        """Whether plan or landmarks differ from the case folder."""
+        now = self._history.state
+        return now.hip is not self._saved.hip or now.plan != self._saved.plan
 
     @property
     def can_undo(self) -> bool:
         """Whether there is a change to undo."""
-        return bool(self._past)
+        return self.surveying or self._history.can_undo
 
     @property
     def can_redo(self) -> bool:
         """Whether there is a change to make again."""
-        return bool(self._future)
+        return self._history.can_redo
 
-    # changes of the plan
-
-    def change(self, **what: Any) -> None:
-        """Change the plan: ``outer_diameter_mm``, ``center_lps_mm``, ``orientation``, ``posture``, ``reaming``,
-        ``targets``; one step of undo. Another posture leaves the cup where it is in the pelvis.
-
-        Raises
-        ------
-        InputError
-            For what makes no plan or no cup; then nothing changes.
-        """
-        plan = self.plan
-        if "posture" in what:
-            posture = changes.with_section(plan, "posture", what.pop("posture")).posture
-            after = self.hip.pelvis(posture.standing_tilt_change_deg)
-            plan = changes.in_posture(plan, self.numbers.pelvis, after, posture)
-        for name in ("targets", "reaming"):
-            if name in what:
-                plan = changes.with_section(plan, name, what.pop(name))
-        self._take(changes.with_cup(plan, **what) if what else plan)
-
-    def change_orientation(
-        self,
-        inclination_deg: float | None = None,
-        anteversion_deg: float | None = None,
-        definition: Definition | None = None,
-        frame: FrameName | None = None,
-    ) -> None:
-        """Change one or both angles, in the definition and frame that are shown unless others are named."""
-        shown = self.angles_in
-        chosen = (definition or shown[0], frame or shown[1])
-        self._take(changes.with_angles(self.plan, self.numbers.pelvis, *chosen, inclination_deg, anteversion_deg))
-
-    def place(self, center_lps_mm: npt.ArrayLike | None = None, opening_axis_lps: npt.ArrayLike | None = None) -> None:
-        """Put the cup where a handle was dragged: centre (3,) LPS mm, direction out of its mouth (3,) LPS."""
-        plan = self.plan
-        if opening_axis_lps is not None:
-            plan = changes.with_axis(plan, self.numbers.pelvis, np.asarray(opening_axis_lps, dtype=float))
-        if center_lps_mm is not None:
-            plan = changes.with_cup(plan, center_lps_mm=np.asarray(center_lps_mm, dtype=float))
-        self._take(plan)
-
-    def move(
-        self, along_axis_mm: float = 0.0, medial_mm: float = 0.0, superior_mm: float = 0.0, anterior_mm: float = 0.0
-    ) -> None:
-        """Move the cup: into the bone along its axis, and in the words of the supine frame."""
-        way = (along_axis_mm, medial_mm, superior_mm, anterior_mm)
-        self._take(changes.moved(self.plan, self.numbers.pelvis, *way))
-
-    def shift_to(
-        self, medial_mm: float | None = None, superior_mm: float | None = None, anterior_mm: float | None = None
-    ) -> None:
-        """Put the hip centre at a shift from the native one in the supine frame; None keeps its own."""
-        native = self.hip.socket.center_lps_mm
-        shift = (medial_mm, superior_mm, anterior_mm)
-        self._take(changes.shifted_to(self.plan, self.numbers.pelvis, native, *shift))
+    # angles, undo, landmarks
 
     def show_angles(self, definition: Definition, frame: FrameName) -> None:
         """Tell the same axis in another definition and frame; the cup and the plan stay as they are."""
@@ -221,24 +147,21 @@ class PlanningSession:
     @contextmanager
     def drag(self) -> Iterator[None]:
         """Make all changes of the block one step of undo."""
-        before, outer = self._state, self._dragging
-        self._dragging = True
-        try:
+        with self._history.one_step():
             yield
-        finally:
-            self._dragging = outer
-            if not outer and self._state is not before:
-                self._past.append(before)
-                self._future.clear()
-                self._tell("plan")
+        self._tell("plan")
 
     def undo(self) -> None:
         """Take back the last change, of the plan or of a landmark."""
-        self._go(self._past, self._future)
+        if self.surveying:
+            self._drop_survey()
+        elif self._history.before is not None:
+            self._go(self._history.before, self._history.undo)
 
     def redo(self) -> None:
         """Make the last change again that was taken back."""
-        self._go(self._future, self._past)
+        if self._history.after is not None:
+            self._go(self._history.after, self._history.redo)
 
     def move_landmark(self, name: str, lps_mm: npt.ArrayLike) -> None:
         """Put a landmark elsewhere; frames, sockets and what was proposed follow as ``cotyle repair`` has it.
@@ -246,146 +169,187 @@ class PlanningSession:
         They are found by a worker: until then ``numbers`` stand on the old ones and ``surveying`` is true. Where
         nothing can be planned on the moved point, it goes back and ``failed`` is announced.
         """
-        mark = given(name, np.asarray(lps_mm, dtype=float))
+        self._survey({**self._given, name: given(name, np.asarray(lps_mm, dtype=float))})
+
+    def reset_landmark(self, name: str) -> None:
+        """Put a landmark back where it was found, as :meth:`move_landmark` puts it elsewhere."""
+        self._survey({other: mark for other, mark in self._given.items() if other != name})
+
+    # dear results
+
+    def view_request(self, asked: ViewRequest) -> None:
+        """Ask for a simulated view; the newest is answered by ``screen``, and again whenever the plan changes."""
+        now = time.monotonic()
+        moving = asked != self._asked and now - self._asked_at < FINE_AFTER_S
+        self._asked, self._asked_at = asked, now
+        self._draw(coarse=moving)
+
+    def subscribe(self, listener: Listener) -> Callable[[], None]:
+        """Have ``listener(kind, revision)`` called: kinds ``plan``, ``full``, ``screen``, ``failed`` (words in
+        ``failure``) and ``saved``. Returns what ends it.
+        """
+        return self._workers.subscribe(listener)
+
+    def settle(self, timeout_s: float | None = None) -> bool:
+        """Wait until no worker has anything to do; not to be called on the thread of ``post``."""
+        return self._workers.settle(timeout_s)
+
+    def close(self) -> None:
+        """End the workers; nothing is announced any more. What is not saved stays as a draft."""
+        self._workers.close()
+        if self.unsaved:
+            with contextlib.suppress(InputError):  # the folder is gone: nobody is left to be told
+                self._keep_draft(self._history.state)
+
+    # files
+
+    def save(self, pdf: bool = False) -> None:
+        """Write the case into its folder, as ``measure`` does: all together or not at all. ``saved`` tells when."""
+        self.save_as(self.folder, pdf)
+
+    def write_report(self) -> None:
+        """Save with the report's PDF."""
+        self.save(pdf=True)
+
+    def save_as(self, folder: Path, pdf: bool = False) -> None:
+        """Write the case into another folder, new or empty or a case; it is the session's folder from then on."""
+        state, revision, opened = self._history.state, self.revision, self._opened
+
+        def write() -> None:
+            planned = plan_on(state.hip, state.plan)
+            write_case(folder, opened, planned, pdf=pdf)
+            again = OpenedCase(StoredCase(folder, state.plan, state.hip.anatomy, opened.stored.scan), opened.bones_file)
+            self._workers.deliver(lambda: self._have_saved(again, state, revision))
+
+        if self.surveying:
+            raise InputError("survey-running", "what rests on the moved landmark is not known yet", "Save in a moment")
+        self._workers.ask("files", write)
+
+    def take_draft(self) -> None:
+        """Take over the draft that an earlier session left, landmarks and plan, as one change."""
+        if self.draft is None:
+            return
+        plan, points = self.draft, drafts.landmarks_of(self.draft)
+        self.draft = None
+        if drafts.same_points(points, given_of(self.anatomy.landmarks)):
+            self._take(plan)
+        else:
+            self._survey(points, plan)
+
+    def drop_draft(self) -> None:
+        """Remove the draft that an earlier session left."""
+        self.draft = None
+        if not self.unsaved:
+            drafts.remove_draft(self.folder)
+
+    # within
+
+    @property
+    def _given(self) -> Mapping[str, Landmark]:
+        return given_of(self.anatomy.landmarks) if self._surveyed is None else self._surveyed
+
+    def _take(self, plan: PlanFile) -> None:
+        if plan != self.plan:
+            self._become(State(plan, self.hip), self._history.take)
+
+    def _go(self, state: State, go: Callable[[], None]) -> None:
+        self._become(state, lambda _: go())
+
+    def _become(self, state: State, enter: Callable[[State], None]) -> None:
         with self._lock:
-            self._pending = {**self._pending, name: mark}
-            points, skeleton = {**given_of(self.anatomy.landmarks), **self._pending}, self.anatomy.skeleton
-            side = self.plan.side
+            numbers = live_numbers(state.hip, state.plan, self.numbers)
+            enter(state)
+            self.numbers = numbers
+            self.revision += 1
         self._tell("plan")
+        self._measure()
+        if self._asked is not None:
+            self._draw(coarse=False)
+        self._workers.ask("draft", lambda: self._keep_draft(state), DRAFT_AFTER_S)
+
+    def _survey(self, points: Mapping[str, Landmark], plan: PlanFile | None = None) -> None:
+        """Find frames and sockets anew; ``plan`` is what then holds, else what was proposed is proposed again."""
+        self._surveyed = points
+        skeleton, side, scan = self.anatomy.skeleton, self.plan.side, self.case.scan
 
         def survey() -> None:
             try:
                 anatomy = surveyed(skeleton, points, side)
                 if isinstance(anatomy, Unplannable):
                     raise anatomy.error
-                hip = hip_of(anatomy, self.case.scan, side)
-                self._deliver(lambda: self._settle_on(hip))
+                hip = hip_of(anatomy, scan, side)
             except InputError as error:
                 words = str(error)
-                self._deliver(lambda: self._give_up_landmarks(words))
+                self._workers.deliver(lambda: self._drop_survey(points, words))
+                return
+            self._workers.deliver(lambda: self._settle_on(hip, points, plan))
 
-        self._lanes["anatomy"].ask(survey)
-
-    # dear results
-
-    def view_request(self, asked: ViewRequest) -> None:
-        """Ask for a simulated view; the newest is answered by ``screen``, and again whenever the plan changes."""
-        self._asked = asked
-        self._draw()
-
-    def subscribe(self, listener: Listener) -> Callable[[], None]:
-        """Have ``listener(kind, revision)`` called: kinds ``plan``, ``full``, ``screen``, ``failed`` (words in
-        ``failure``) and ``saved``. Returns what ends it.
-        """
-        self._listeners.append(listener)
-        return lambda: self._listeners.remove(listener) if listener in self._listeners else None
-
-    def settle(self, timeout_s: float | None = None) -> bool:
-        """Wait until no worker has anything to do; not to be called on the thread of ``post``."""
-        return all(self._lanes[name].settle(timeout_s) for name in ("anatomy", "measure", "screen", "files"))
-
-    def close(self) -> None:
-        """End the workers; nothing is announced any more."""
-        self._listeners.clear()
-        for lane in self._lanes.values():
-            lane.close()
-
-    # within
-
-    def _take(self, plan: PlanFile) -> None:
-        if plan == self.plan:
-            return
-        self._become(_State(plan, self.hip), live_numbers(self.hip, plan, self.numbers), remember=True)
-
-    def _become(self, state: _State, numbers: LiveNumbers, remember: bool) -> None:
-        with self._lock:
-            if remember and not self._dragging:
-                self._past.append(self._state)
-                self._future.clear()
-            self._state, self.numbers = state, numbers
-            self.revision += 1
         self._tell("plan")
-        self._measure()
-        self._draw()
+        self._workers.ask("anatomy", survey)
 
-    def _go(self, source: list[_State], target: list[_State]) -> None:
-        if not source:
-            return
-        state = source[-1]
-        numbers = live_numbers(state.hip, state.plan)
-        with self._lock:
-            self._pending = {}
-            target.append(self._state)
-            source.pop()
-        self._become(state, numbers, remember=False)
-
-    def _settle_on(self, hip: Hip) -> None:
-        if not self._pending:
+    def _settle_on(self, hip: Hip, points: Mapping[str, Landmark], plan: PlanFile | None) -> None:
+        if self._surveyed is not points:
             return
         try:
-            planned = plan_on(hip, changes.with_open_proposals(self.plan))
-            numbers = live_numbers(hip, planned.plan)
+            plan = completed(hip, changes.with_open_proposals(self.plan)) if plan is None else plan
+            self._surveyed = None
+            self._become(State(plan, hip), self._history.take)
         except InputError as error:
-            self._give_up_landmarks(str(error))
-            return
-        self._pending = {}
-        self._become(_State(planned.plan, hip), numbers, remember=True)
+            self._surveyed = points
+            self._drop_survey(points, str(error))
 
-    def _give_up_landmarks(self, words: str) -> None:
-        self._pending = {}
-        self._fail(words)
-        self._tell("plan")
+    def _drop_survey(self, points: Mapping[str, Landmark] | None = None, words: str = "") -> None:
+        if points is None or self._surveyed is points:
+            self._surveyed = None
+            if words:
+                self._fail(words)
+            self._tell("plan")
 
     def _measure(self) -> None:
-        revision, state = self.revision, self._state
+        revision, state = self.revision, self._history.state
 
         def measure() -> None:
-            try:
-                planned = plan_on(state.hip, state.plan)
-                full = Full(revision, planned, measurements_of(planned, case_cues(planned)))
-                self._deliver(lambda: self._take_full(full))
-            except InputError as error:
-                words = str(error)
-                self._deliver(lambda: self._fail(words))
+            planned = plan_on(state.hip, state.plan)
+            full = Full(revision, planned, measurements_of(planned, case_cues(planned)))
+            self._workers.deliver(lambda: self._take_full(full))
 
-        self._lanes["measure"].ask(measure, FULL_AFTER_S)
+        self._workers.ask("measure", measure, FULL_AFTER_S)
 
     def _take_full(self, full: Full) -> None:
         if self.full is None or full.revision > self.full.revision:
             self.full = full
             self._tell("full", full.revision)
 
-    def _draw(self) -> None:
+    def _draw(self, coarse: bool, after_s: float = 0.0) -> None:
         asked, revision, numbers = self._asked, self.revision, self.numbers
-        if asked is None:
-            return
+        assert asked is not None
 
         def draw() -> None:
-            try:
-                if self._ready is None:
-                    self._ready = prepare(self.case.scan, precision=Precision.FAST)
-                screen = Screen(revision, asked, show(numbers, self._ready, asked))
-                self._deliver(lambda: self._take_screen(screen))
-            except InputError as error:
-                words = str(error)
-                self._deliver(lambda: self._fail(words))
+            shown, is_coarse = self._drawer.draw(numbers, asked, coarse)
+            screen = Screen(revision, asked, shown, is_coarse)
+            self._workers.deliver(lambda: self._take_screen(screen))
 
-        self._lanes["screen"].ask(draw)
+        self._workers.ask("screen", draw, after_s)
 
     def _take_screen(self, screen: Screen) -> None:
         self.screen = screen
         self._tell("screen", screen.revision)
+        if screen.coarse and screen.asked == self._asked:
+            self._draw(coarse=False, after_s=FINE_AFTER_S)
+
+    def _have_saved(self, opened: OpenedCase, state: State, revision: int) -> None:
+        self._opened, self.folder, self._saved = opened, opened.stored.folder, state
+        self._tell("saved", revision)
+
+    def _keep_draft(self, state: State) -> None:
+        if state.hip is self._saved.hip and state.plan == self._saved.plan:
+            drafts.remove_draft(self.folder)
+        else:
+            drafts.write_draft(self.folder, state)
 
     def _fail(self, words: str) -> None:
         self.failure = words
         self._tell("failed")
 
-    def _deliver(self, take: Callable[[], None]) -> None:
-        if self._post is None:
-            take()
-        else:
-            self._post(take)
-
     def _tell(self, kind: str, revision: int | None = None) -> None:
-        for listener in tuple(self._listeners):
-            listener(kind, self.revision if revision is None else revision)
+        self._workers.tell(kind, self.revision if revision is None else revision)

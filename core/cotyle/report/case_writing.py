@@ -1,0 +1,82 @@
+"""Writing a planned case: plan, measurements and report, into a folder that is whole or not there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from cotyle.case import folder as names
+from cotyle.case.anatomy_file import write_scan_copy
+from cotyle.case.cue_sheet import cue_sheet
+from cotyle.case.measurements import Measurements
+from cotyle.case.results import measurements_of
+from cotyle.case.screen_facts import with_cue_sheet
+from cotyle.case.simulated import case_cues
+from cotyle.case.stages import PlannedCup, Progress
+from cotyle.case.store import StoredCase, read_case, write_anatomy, write_plan
+from cotyle.errors import InputError
+from cotyle.files import write_bytes_atomically
+from cotyle.image.volume import Volume
+from cotyle.report.build import write_report
+from cotyle.report.dicom_pictures import PictureStudy, case_study
+
+
+def write_results(
+    folder: Path,
+    planned: PlannedCup,
+    scan: Volume,
+    study: PictureStudy,
+    *,
+    pdf: bool,
+    progress: Progress = lambda _: None,
+) -> Measurements:
+    """Write plan, measurements and report of a planned cup."""
+    progress("simulating what the screen will show")
+    sheet = cue_sheet(planned, scan)
+    measured = with_cue_sheet(measurements_of(planned, case_cues(planned)), sheet)
+    measured = write_report(folder, planned, measured, scan, sheet, study, pdf=pdf, progress=progress)
+    write_plan(folder, planned, measured)
+    return measured
+
+
+@dataclass(frozen=True, eq=False)
+class OpenedCase:
+    """A case as read from its folder, with the bytes of its label map: enough to write it again, wherever."""
+
+    stored: StoredCase
+    bones_file: bytes
+
+
+def open_case(folder: Path) -> OpenedCase:
+    """Read a case to be planned on; errors as in :func:`cotyle.case.store.read_case`, and ``file-missing``."""
+    stored, bones = read_case(folder), folder / names.BONES
+    try:
+        return OpenedCase(stored, bones.read_bytes())
+    except OSError as error:
+        raise InputError("file-missing", f"{bones.name} cannot be read", "Plan the case again") from error
+
+
+def write_case(
+    target: Path, opened: OpenedCase, planned: PlannedCup, *, pdf: bool, progress: Progress = lambda _: None
+) -> Measurements:
+    """Write a case with another plan into its own folder or a new one, all together.
+
+    What did not change is taken from the folder that the case was read from, and from memory where that is gone.
+
+    Raises
+    ------
+    InputError
+        ``output-not-a-case``, ``output-unwritable``.
+    """
+    stored = opened.stored
+    unchanged = planned.anatomy is stored.anatomy
+    with names.written_whole(target) as folder:
+        names.carry_over(stored.folder, folder, names.UNCHANGED_BY_A_NEW_CUP if unchanged else (names.CT, names.BONES))
+        if not (folder / names.CT).exists():
+            write_scan_copy(stored.scan, folder / names.CT)
+        if not (folder / names.BONES).exists():
+            write_bytes_atomically(folder / names.BONES, opened.bones_file)
+        if not ((folder / names.ANATOMY).exists() and (folder / names.LANDMARKS).exists()):
+            write_anatomy(folder, planned.anatomy)
+        study = case_study(stored.anatomy.source)
+        return write_results(folder, planned, stored.scan, study, pdf=pdf, progress=progress)

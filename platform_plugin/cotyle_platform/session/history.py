@@ -1,0 +1,79 @@
+"""What was, for undo and redo."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from cotyle.case.plan_file import PlanFile
+from cotyle.case.stages import Hip
+
+
+@dataclass(frozen=True, eq=False)
+class State:
+    """All that a change can change: the plan, and the hip it stands on (another one once a landmark was moved)."""
+
+    plan: PlanFile
+    hip: Hip
+
+
+class History:
+    """The present state and the ones before and after it."""
+
+    def __init__(self, state: State) -> None:
+        self.state = state
+        self._past: list[State] = []
+        self._future: list[State] = []
+        self._in_one_step = False
+
+    @property
+    def can_undo(self) -> bool:
+        """Whether there is a state before this one."""
+        return bool(self._past)
+
+    @property
+    def can_redo(self) -> bool:
+        """Whether there is a state after this one."""
+        return bool(self._future)
+
+    def take(self, state: State) -> None:
+        """Make a new state the present one; what could be redone is gone."""
+        if not self._in_one_step:
+            self._past.append(self.state)
+        self._future.clear()
+        self.state = state
+
+    @contextmanager
+    def one_step(self) -> Iterator[None]:
+        """Make all that is taken within the block one step."""
+        before, outer = self.state, self._in_one_step
+        self._in_one_step = True
+        try:
+            yield
+        finally:
+            self._in_one_step = outer
+            if not outer and self.state is not before:
+                self._past.append(before)
+
+    @property
+    def before(self) -> State | None:
+        """The state that undo would bring back."""
+        return self._past[-1] if self._past else None
+
+    @property
+    def after(self) -> State | None:
+        """The state that redo would bring back."""
+        return self._future[-1] if self._future else None
+
+    def undo(self) -> None:
+        """Go to the state before, if there is one."""
+        if self._past:
+            self._future.append(self.state)
+            self.state = self._past.pop()
+
+    def redo(self) -> None:
+        """Go to the state after, if there is one."""
+        if self._future:
+            self._past.append(self.state)
+            self.state = self._future.pop()
