@@ -75,6 +75,7 @@ class PlanScene:
         self._planes: Planes | None = None
         self._middle: Array | None = None
         self._cup: Cup | None = None
+        self._drawn: PlannedCup | None = None
         with self._moves.ours():
             parts.draw_scan(record, case.scan)
             parts.draw_bones(record, case.anatomy.surfaces, hip_bone(case.plan.side))
@@ -108,7 +109,8 @@ class PlanScene:
                 parts.shape_cup(self._record, cup)
             self._place_cup(planes[2])
             self._cup = cup
-            if planned is not None:
+            if planned is not None and planned is not self._drawn:
+                self._drawn = planned
                 parts.draw_cavity(self._record, planned)
                 parts.draw_frame_plane(self._record, planned.pelvis.app, planned.anatomy.landmarks)
             parts.mark_cavity(self._record, stale)
