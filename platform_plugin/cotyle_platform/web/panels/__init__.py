@@ -2,6 +2,7 @@
 
 from cotyle_platform.web.panels.depth_track import DepthTrack
 from cotyle_platform.web.panels.orientation_field import OrientationField
+from cotyle_platform.web.panels.plan_compare import PlanCompare
 from cotyle_platform.web.panels.screen import ScreenPanel
 
-__all__ = ["DepthTrack", "OrientationField", "ScreenPanel"]
+__all__ = ["DepthTrack", "OrientationField", "PlanCompare", "ScreenPanel"]
