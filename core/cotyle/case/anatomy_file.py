@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -47,6 +48,12 @@ class ScanSource:
     def contains(self, points_lps_mm: Array) -> BoolArray:
         """Return whether points (n, 3) lie in the whole scan."""
         return self.grid.contains(points_lps_mm)
+
+    @property
+    def digest(self) -> str:
+        """Sixteen digits that tell scans apart and name none: of the series, or where it has no digest, of the grid."""
+        grid = np.round(self.ijk_to_lps, 3).tobytes() + repr(self.size).encode()
+        return hashlib.sha256(self.series.encode() + grid).hexdigest()[:16]
 
     @property
     def grid(self) -> Volume:

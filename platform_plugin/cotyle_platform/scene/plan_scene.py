@@ -61,7 +61,7 @@ class PlanScene:
         on_cup_moved: CupMoved | None = None,
         on_landmark_moved: LandmarkMoved | None = None,
     ) -> None:
-        series = case.anatomy.source.series
+        series = case.anatomy.source.digest
         record = Record.of(scene) or Record.made_in(scene, series)
         if record.series != series:
             raise InputError(

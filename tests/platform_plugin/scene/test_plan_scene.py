@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from cotyle.anatomy.landmarks import given as given_by_hand
@@ -209,8 +211,6 @@ def test_only_the_chosen_landmark_can_be_dragged_and_says_where_it_was_let_go(sh
 
 
 def test_another_anatomy_moves_landmarks_frames_and_what_rests_on_them(shown):
-    from dataclasses import replace
-
     case, picture = shown
     moved = {**case.anatomy.landmarks, "asis_left": given_by_hand("asis_left", (118.0, -70.0, 90.0))}
     anatomy = replace(case.anatomy, landmarks=moved)
@@ -301,12 +301,11 @@ def test_a_scene_is_taken_up_again_without_twins(shown):
     again.close()
 
 
-def test_the_scene_of_another_scan_is_refused(shown):
-    from dataclasses import replace
-
+@pytest.mark.parametrize("other", [{"series": "fedcba9876543210"}, {"size": (71, 51, 76)}], ids=["series", "grid"])
+def test_the_scene_of_another_scan_is_refused(shown, other):
     case, picture = shown
-    source = replace(case.anatomy.source, series="fedcba9876543210")
-    other = replace(case, anatomy=replace(case.anatomy, skeleton=replace(case.anatomy.skeleton, source=source)))
+    source = replace(case.anatomy.source, **other)
+    another = replace(case, anatomy=replace(case.anatomy, skeleton=replace(case.anatomy.skeleton, source=source)))
     with pytest.raises(InputError) as raised:
-        PlanScene(picture.scene, other)
+        PlanScene(picture.scene, another)
     assert raised.value.code == "scene-other-case"

@@ -59,7 +59,7 @@ def test_a_plan_is_identical_after_scene_file_and_scene(saved):
     from cotyle_platform.scene.record import Record
 
     record = Record.of(app.scene)
-    assert record.series == case.anatomy.source.series
+    assert record.series == case.anatomy.source.digest
     for role in (parts.CT, parts.CUP, parts.CUP_PLACE, parts.LANDMARKS, "sacrum"):
         assert record.get(role) is not None, role
     nodes = app.scene.GetNumberOfNodes()
