@@ -9,7 +9,7 @@ from tests.space.solids import sphere
 from tests.space.strategies import directions
 
 CENTERS = {"left_hip_bone": (80.0, 0, 0), "right_hip_bone": (-80.0, 0, 0), "sacrum": (0.0, 60, 40)}
-SURFACES = {name: sphere(30.0, center, steps=48) for name, center in CENTERS.items()}
+SURFACES = {name: sphere(30.0, center, steps=96) for name, center in CENTERS.items()}
 
 
 @given(directions)
@@ -17,7 +17,7 @@ def test_a_point_near_a_ball_comes_onto_it_along_its_radius(direction):
     """Closed form: the nearest point of a ball lies on the line to its centre."""
     center = np.array(CENTERS["left_hip_bone"])
     found = on_bone("asis_left", center + 36.0 * direction, SURFACES)
-    np.testing.assert_allclose(found, center + 30.0 * direction, atol=0.15)
+    np.testing.assert_allclose(found, center + 30.0 * direction, atol=0.3)
 
 
 def test_a_point_comes_onto_its_own_side_and_its_own_bone():
