@@ -53,6 +53,11 @@ class Guard:
         return f"http://{self.hosts[0]}/?{urlencode({'secret': self.token})}"
 
     @property
+    def page(self) -> str:
+        """Where the page lies, with what its script must know."""
+        return "/index.html?" + urlencode({"secret": self.token, "sessionURL": f"ws://{self.hosts[0]}/ws"})
+
+    @property
     def cookie(self) -> str:
         """Name of the cookie; cookies of one machine are shared by its ports."""
         return f"cotyle-{self.port}"
@@ -112,9 +117,11 @@ def middleware(guard_of: Callable[[], Guard]) -> Any:
         refusal = guard.refusal(caller)
         if refusal is not None:
             return web.Response(status=403, text=refusal + "\n", headers=headers_for(guard))
-        if request.path in ("/", "/index.html") and link_token is None:
-            # the page was reloaded: its script wants the token in the link, the cookie has just proved it
-            raise web.HTTPFound(guard.link, headers=headers_for(guard))
+        if request.path == "/" or (request.path == "/index.html" and link_token is None):
+            # the page's script wants token and socket in its address; on a reload the cookie has just proved the token
+            found = web.HTTPFound(guard.page, headers=headers_for(guard))
+            found.set_cookie(guard.cookie, guard.token, httponly=True, samesite="Strict", path="/")
+            raise found
         try:
             response = await handler(request)
         except web.HTTPException as error:

@@ -27,6 +27,8 @@ from cotyle_platform.web.bone import Bone
 ONE_EDIT_S = 0.8
 """Changes of one control that follow within this time are one step of undo."""
 
+SENT_WITHIN_S = 0.002
+"""The new numbers are on their way to the page before the next change is asked for."""
 SAID_BESIDE_THE_NAME = "synthetic"
 FRAME_WORDS = {"app": "anterior pelvic plane", "supine": "supine", "standing": "standing"}
 
@@ -100,16 +102,17 @@ class Page:
 
     # what a hand does
 
-    def set(self, name: str, value: Any) -> None:
-        """Set a number of the cup, or move the cup or the reamer."""
+    async def set(self, name: str, value: Any, number: int = 0) -> None:
+        """Set a number of the cup, or move the cup or the reamer; ``number`` tells the page which change this was."""
         if name == "reaming":
-            with self.server.state as state:
-                state.reaming_position = float(value)
-            return
-        if name == "nudge":
+            self.server.state.reaming_position = float(value)
+        elif name == "nudge":
             self._change(name, lambda: self.session.place(center_lps_mm=self.bone.beside_center(value)))
         else:
             self._change(name, lambda: controls.write(self.session, name, float(value)))
+        with self.server.state as state:
+            state.cup_done = number
+        await asyncio.sleep(SENT_WITHIN_S)
 
     def set_words(self, name: str, value: str) -> None:
         """Choose the definition or the frame in which angles are told and set."""
@@ -160,7 +163,7 @@ class Page:
         with self.server.state as state:
             state.page_message = ""
             try:
-                change()
+                change()  # shows the plan as it then stands
             except InputError as error:
                 state.page_message = str(error)
                 self.refresh()
@@ -207,7 +210,7 @@ class Page:
                 "page_writing": "",
                 "page_draft": session.draft is not None,
                 "page_report": (session.folder / names.REPORT_HTML).is_file(),
-                "cup_tick": 0,
+                "cup_done": 0,
             }
         )
-        state.client_only("page_theme", "page_doubts_open", "page_two_plans", "cup_tick")
+        state.client_only("page_theme", "page_doubts_open", "page_two_plans")

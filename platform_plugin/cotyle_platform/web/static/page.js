@@ -1,42 +1,41 @@
 // What the page does by itself: sliders that stay under the finger, keys, one message in flight, a lost server.
 (function () {
   const waiting = {}, flying = {}, held = {};
-
-  function again() {  // draw what was held back while a finger was on it
-    window.trame.state.set("cup_tick", (window.trame.state.get("cup_tick") || 0) + 1);
-    window.trame.state.flush();
-  }
+  let sent = 0;  // each change has a number; the page's state says which was the last one that it shows
 
   async function send(name) {
     if (flying[name]) return;
     flying[name] = true;
     try {
       while (name in waiting) {
-        const value = waiting[name];
+        const [value, number] = waiting[name];
         delete waiting[name];
-        await window.trame.trigger("cup_set", [name, value]);
+        await window.trame.trigger("cup_set", [name, value, number]);
       }
-    } finally {
-      flying[name] = false;
-      if (held[name] && held[name].released) delete held[name];
-      again();
-    }
+    } finally { flying[name] = false; }
+  }
+
+  function want(name, value) {
+    sent += 1;
+    waiting[name] = [value, sent];
+    if (held[name]) held[name].number = sent;
+    send(name);
   }
 
   const cotyle = {
-    shown(name, value, tick) { return name in held ? held[name].value : value; },
+    // what a control shows: its own value while a finger is on it and until the plan has followed, then the plan's
+    shown(name, value, done) {
+      const own = held[name];
+      if (own && own.released && done >= own.number) delete held[name];
+      return name in held ? held[name].value : value;
+    },
     slide(name, event) {
       const value = Number(event.target.value);
       if (!Number.isFinite(value)) return;
       held[name] = { value, released: false };
-      waiting[name] = value;
-      send(name);
+      want(name, value);
     },
-    release(name) {
-      if (!held[name]) return;
-      held[name].released = true;
-      if (!flying[name]) { delete held[name]; again(); }
-    },
+    release(name) { if (held[name]) held[name].released = true; },
     begin(name, event) { event.target.select(); },
     typing(name, event, step) {
       const turn = { ArrowUp: 1, ArrowDown: -1 }[event.key];
@@ -45,8 +44,7 @@
         const value = Number(((Number(event.target.value) || 0) + turn * step).toFixed(4));
         event.target.value = value;
         held[name + ":typed"] = { value };
-        waiting[name] = value;
-        send(name);
+        want(name, value);
       }
       if (event.key === "Enter") event.target.blur();
       if (event.key === "Escape") { delete held[name + ":typed"]; event.target.value = window.trame.state.get("cup_values")[name]; event.target.blur(); }
@@ -56,19 +54,17 @@
       delete held[name + ":typed"];
       const value = Number(event.target.value);
       if (event.target.value === "" || !Number.isFinite(value)) { event.target.value = window.trame.state.get("cup_values")[name]; return; }
-      waiting[name] = value;
-      send(name);
+      want(name, value);
     },
-    end(name) { delete held[name + ":typed"]; again(); },
+    end(name) { delete held[name + ":typed"]; },
     key(event) {
       const ways = { ArrowLeft: [-1, 0, 0], ArrowRight: [1, 0, 0], ArrowUp: [0, 1, 0], ArrowDown: [0, -1, 0], PageUp: [0, 0, 1], PageDown: [0, 0, -1] };
       const way = ways[event.key];
       if (!way || event.ctrlKey || event.altKey || event.metaKey) return;
       event.preventDefault();
       const step = event.shiftKey ? 0.1 : 0.5;
-      const sum = waiting.nudge || [0, 0, 0];
-      waiting.nudge = way.map((each, axis) => sum[axis] + step * each);
-      send("nudge");
+      const sum = waiting.nudge ? waiting.nudge[0] : [0, 0, 0];  // steps that wait add up
+      want("nudge", way.map((each, axis) => sum[axis] + step * each));
     },
   };
   window.cotyle = cotyle;
