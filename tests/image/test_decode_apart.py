@@ -34,7 +34,7 @@ def child(monkeypatch, tmp_path):
         program = tmp_path / "no-python"
         program.write_text(f"#!/bin/sh\n{script}\n")
         program.chmod(program.stat().st_mode | stat.S_IXUSR)
-        monkeypatch.setattr("cotyle.image.decode_apart.sys.executable", str(program))
+        monkeypatch.setattr("cotyle.image.apart.sys.executable", str(program))
 
     return put
 
@@ -89,7 +89,7 @@ def test_an_uncompressed_series_starts_no_child(tmp_path, child):
 
 def test_a_program_that_embeds_python_decodes_by_itself(tmp_path, monkeypatch):
     write_slices(tmp_path, small())
-    monkeypatch.setattr("cotyle.image.decode_apart.sys.executable", "/opt/application")
+    monkeypatch.setattr("cotyle.image.apart.sys.executable", "/opt/application")
     volume, _ = read_volume(tmp_path)
     np.testing.assert_array_equal(volume.voxels[1], stored_pixels(small(compress=False)[1]) - 1024)
 
@@ -108,7 +108,7 @@ def test_the_child_writes_no_file_and_takes_no_more_than_it_may():
 
     code = (
         "import numpy, tempfile\n"
-        "from cotyle.image.decoder import _limit\n"
+        "from cotyle.image.in_child import limit_memory as _limit\n"
         "_limit(100_000_000)\n"
         "numpy.ones(5_000_000)\n"
         "try: numpy.ones(50_000_000)\n"

@@ -5,25 +5,17 @@ Uncompressed pixels need no decoder and are read directly; a series without comp
 
 from __future__ import annotations
 
-import contextlib
-import json
-import os
-import subprocess
-import sys
-import threading
 from collections.abc import Generator, Iterator, Sequence
 from itertools import groupby
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
-import numpy as np
 import numpy.typing as npt
 
+from cotyle.image.apart import ChildDiedError, can_start_child, child
 from cotyle.image.decoder import decode, fault
 from cotyle.image.limits import DECODER_MEMORY_BYTES, DECODER_START_S, DECODER_STEP_S, require_voxels_within_limit
 from cotyle.image.slice_header import SliceHeader
-
-_LONGEST_LINE = 10_000
 
 
 class DecodingError(Exception):
@@ -51,19 +43,20 @@ def decode_apart(headers: Sequence[SliceHeader]) -> Generator[npt.NDArray[Any]]:
         return
     for header in headers:
         require_voxels_within_limit(header.columns, header.rows, 1, 4)
-    if not _can_start_python():
+    if not can_start_child():
         yield from _decoded_here(headers)
         return
-    with _child(headers) as process:
+    with child("decoder", _request(headers)) as decoder:
         for n, header in enumerate(headers):
-            with _deadline(process, DECODER_STEP_S if n else DECODER_START_S):
-                pixels = _received(process.stdout, header)
+            seconds = DECODER_STEP_S if n else DECODER_START_S
+            try:
+                head = decoder.answer(seconds)
+                if "error" in head:
+                    raise DecodingError(str(head["error"]), header)
+                pixels = decoder.array(head, (header.rows, header.columns), seconds)
+            except ChildDiedError as error:
+                raise DecodingError("died", header) from error
             yield pixels
-
-
-def _can_start_python() -> bool:
-    """Whether this program is Python itself; an application that embeds it would start itself once more."""
-    return "python" in Path(sys.executable or "").name.lower()
 
 
 def _decoded_here(headers: Sequence[SliceHeader]) -> Iterator[npt.NDArray[Any]]:
@@ -78,27 +71,6 @@ def _decoded_here(headers: Sequence[SliceHeader]) -> Iterator[npt.NDArray[Any]]:
             raise DecodingError(fault(error), frames[min(at, len(frames) - 1)]) from error
 
 
-@contextlib.contextmanager
-def _child(headers: Sequence[SliceHeader]) -> Iterator[subprocess.Popen[bytes]]:
-    process = subprocess.Popen(
-        [sys.executable, "-P", "-c", "from cotyle.image.decoder import main; main()"],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        env={**os.environ, "PYTHONPATH": os.pathsep.join(path for path in sys.path if path)},
-    )
-    try:
-        assert process.stdin is not None
-        with contextlib.suppress(OSError), process.stdin as pipe:  # a child that died is noticed on reading
-            pipe.write(json.dumps(_request(headers)).encode())
-        yield process
-    finally:
-        process.kill()
-        process.wait()
-        assert process.stdout is not None
-        process.stdout.close()
-
-
 def _request(headers: Sequence[SliceHeader]) -> dict[str, Any]:
     jobs = []
     for path, run in groupby(headers, key=lambda h: h.path):
@@ -108,33 +80,3 @@ def _request(headers: Sequence[SliceHeader]) -> dict[str, Any]:
     largest_frame = max(h.rows * h.columns * max(h.samples_per_pixel, 1) for h in headers)
     largest_file = max(h.path.stat().st_size for h in headers)
     return {"memory": DECODER_MEMORY_BYTES + 32 * largest_frame + 2 * largest_file, "jobs": jobs}
-
-
-@contextlib.contextmanager
-def _deadline(process: subprocess.Popen[bytes], seconds: float) -> Iterator[None]:
-    timer = threading.Timer(seconds, process.kill)
-    timer.daemon = True
-    timer.start()
-    try:
-        yield
-    finally:
-        timer.cancel()
-
-
-def _received(pipe: IO[bytes] | None, header: SliceHeader) -> npt.NDArray[Any]:
-    """Return the next frame; nothing of its description is believed that the header does not allow."""
-    assert pipe is not None
-    line = pipe.readline(_LONGEST_LINE)
-    try:
-        head = json.loads(line)
-        if "error" in head:
-            raise DecodingError(str(head["error"]), header)
-        kind, shape = np.dtype(str(head["dtype"])), tuple(int(n) for n in head["shape"])
-    except (ValueError, TypeError, KeyError) as error:
-        raise DecodingError("died", header) from error
-    if kind.kind not in "iu" or shape != (header.rows, header.columns):
-        raise DecodingError("damaged", header)
-    pixels = np.empty(shape, dtype=kind)
-    if pipe.readinto(pixels.reshape(-1).view(np.uint8).data) != pixels.nbytes:  # type: ignore[attr-defined]
-        raise DecodingError("died", header)
-    return pixels
