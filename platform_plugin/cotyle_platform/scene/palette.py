@@ -42,3 +42,12 @@ STALE_CAVITY = Look((0.55, 0.55, 0.58), 0.35, 1)
 FRAME_PLANE = Look(_rgb(ink.NATIVE), 0.25, 0, shown=False)
 LANDMARK = _rgb(ink.BONE_EDGE)
 CHOSEN_LANDMARK = _rgb(ink.WALL)
+LABEL_COLORS: dict[str, Color] = {
+    "left_hip_bone": _rgb("#56b4e9"),
+    "right_hip_bone": _rgb("#e69f00"),
+    "sacrum": _rgb("#009e73"),
+    "left_femur": _rgb("#cc79a7"),
+    "right_femur": _rgb("#f0e442"),
+    "metal": _rgb("#d55e00"),
+}
+"""Colours of the label map; palette: Okabe and Ito, Color Universal Design, 2008."""

@@ -75,6 +75,8 @@ class PlanScene:
         self._planes: Planes | None = None
         self._middle: Array | None = None
         self._cup: Cup | None = None
+        self.slices_follow = True
+        """Off while a hand drags the cup in a slice: one that moved along would pull the cup away under the pointer."""
         self._drawn: PlannedCup | None = None
         with self._moves.ours():
             parts.draw_scan(record, case.scan)
@@ -114,7 +116,7 @@ class PlanScene:
                 parts.draw_cavity(self._record, planned)
                 parts.draw_frame_plane(self._record, planned.pelvis.app, planned.anatomy.landmarks)
             parts.mark_cavity(self._record, stale)
-            if self._planes == "cup":
+            if self._planes == "cup" and self.slices_follow:
                 self._set_slices()
 
     def plan_from_scene(self) -> PlanFile:

@@ -1,0 +1,1 @@
+"""From a CT to a case, step by step, in the browser."""
