@@ -9,24 +9,16 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import SimpleITK as sitk
 
 from cotyle.errors import InputError
-from cotyle.image.limits import require_voxels_within_limit
+from cotyle.image.apart import ChildDiedError, can_start_child, child
+from cotyle.image.image_loader import LoadedImage, damaged, image_kind, load_here
+from cotyle.image.limits import IMAGE_READING_S, require_voxels_within_limit
 from cotyle.image.series_check import extent_findings
 from cotyle.image.series_info import SeriesInfo, voxel_mm
 from cotyle.image.verdict import Finding, note
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
-
-_KINDS = {
-    ".nii": "nifti",
-    ".nii.gz": "nifti",
-    ".nrrd": "nrrd",
-    ".nhdr": "nrrd",
-    ".mha": "metaimage",
-    ".mhd": "metaimage",
-}
 
 AFFINES_AGREE_MM = 0.5
 """How far the two placements in one NIfTI header may be apart at the corners of the image."""
@@ -35,23 +27,17 @@ AIR_BELOW_HU = -200
 """A CT of a patient holds air; an image without any value below this is hardly in HU."""
 
 
-def image_kind(path: Path) -> str:
-    """Return ``nifti``, ``nrrd`` or ``metaimage`` by the file's suffix; empty for others."""
-    name = path.name.lower()
-    return next((kind for suffix, kind in _KINDS.items() if name.endswith(suffix)), "")
-
-
 def read_image_file(path: Path) -> tuple[Volume, SeriesInfo]:
     """Read a CT from one file; HU as int16 where they fit, else float32.
 
     Raises
     ------
     InputError
-        ``image-format``, ``image-damaged``, ``image-not-3d``, ``image-nan``, ``image-too-large``,
-        ``image-no-space``, ``nifti-two-placements``.
+        ``image-format``, ``image-damaged``, ``image-not-3d``, ``image-nan``, ``image-too-large``, ``image-outside``,
+        ``image-sheared``, ``image-no-space``, ``nifti-two-placements``.
     """
-    image, _ = load_image(path)
-    volume = _volume(image, _as_hu)
+    image = load_image(path)
+    volume = Volume(_as_hu(image.voxels), image.ijk_to_lps)
     findings = extent_findings(_extent_mm(volume), _slice_spacing_mm(volume))
     findings += _unit_findings(volume)
     info = SeriesInfo(
@@ -69,8 +55,8 @@ def read_image_file(path: Path) -> tuple[Volume, SeriesInfo]:
     return volume, info
 
 
-def load_image(path: Path) -> tuple[Any, dict[str, str]]:
-    """Return a file's SimpleITK image and its header fields, after checking that its placement can be trusted.
+def load_image(path: Path) -> LoadedImage:
+    """Return what a file holds, after checking that its placement can be trusted; a child process reads it.
 
     Raises
     ------
@@ -81,42 +67,30 @@ def load_image(path: Path) -> tuple[Any, dict[str, str]]:
         raise InputError("image-format", f"{path.name} is no NIfTI, NRRD or MetaImage file", "Check the file")
     if not path.is_file():
         raise InputError("input-missing", f"there is no {path.name}", "Check the path")
-    reader = sitk.ImageFileReader()
-    reader.SetFileName(str(path))
-    try:
-        reader.ReadImageInformation()
-    except RuntimeError as error:
-        if "orthonormal" in str(error):
-            what = f"the grid of {path.name} is sheared"
-            raise InputError("image-sheared", what, "Give the DICOM series instead") from error
-        raise _damaged(path) from error
-    size = reader.GetSize()
-    if len([n for n in size if n > 1]) > 3 or len(size) < 3 or reader.GetNumberOfComponents() != 1:
-        raise InputError("image-not-3d", f"{path.name} is not one image of three axes", "Export a single volume")
-    require_voxels_within_limit(*(int(n) for n in size[:3]))
-    fields = {key: reader.GetMetaData(key) for key in reader.GetMetaDataKeys()}
-    _check_placement(path, fields)
-    try:
-        image = reader.Execute()
-    except RuntimeError as error:
-        raise _damaged(path) from error
-    return (image[:, :, :, 0] if image.GetDimension() == 4 else image), fields
-
-
-def _damaged(path: Path) -> InputError:
-    what = f"{path.name} cannot be read: damaged or not what its name says"
-    return InputError("image-damaged", what, "Export it again")
-
-
-def _check_placement(path: Path, fields: dict[str, str]) -> None:
-    """Refuse files that leave open which side is left."""
-    kind = image_kind(path)
-    if kind == "nifti":
+    if image_kind(path) == "nifti":
         _check_nifti_placement(path)
-    elif kind == "nrrd" and not fields.get("NRRD_space"):
+    image = _loaded_apart(path) if can_start_child() else load_here(path)
+    if image_kind(path) == "nrrd" and not image.fields.get("NRRD_space"):
         raise InputError(
             "image-no-space", f"{path.name} does not say which way its axes run", "Add the field 'space' to its header"
         )
+    return image
+
+
+def _loaded_apart(path: Path) -> LoadedImage:
+    try:
+        with child("image_loader", {"path": str(path.absolute())}) as loader:
+            head = loader.answer(IMAGE_READING_S)
+            if "code" in head:
+                raise InputError(str(head["code"]), str(head["what"]), str(head["remedy"]))
+            shape = tuple(int(n) for n in head["shape"])
+            if len(shape) != 3 or min(shape) < 1:
+                raise ChildDiedError
+            require_voxels_within_limit(*shape)
+            fields = {str(key): str(value) for key, value in head["fields"].items()}
+            return LoadedImage(loader.array(head, shape, IMAGE_READING_S), np.array(head["ijk_to_lps"]), fields)
+    except (ChildDiedError, KeyError, TypeError, ValueError) as error:
+        raise damaged(path) from error
 
 
 def _check_nifti_placement(path: Path) -> None:
@@ -153,9 +127,9 @@ def _first_bytes(path: Path, count: int) -> bytes:
         with gzip.open(path) if path.name.lower().endswith(".gz") else path.open("rb") as file:
             head = file.read(count)
     except (OSError, EOFError) as error:
-        raise _damaged(path) from error
+        raise damaged(path) from error
     if len(head) < count:
-        raise _damaged(path)
+        raise damaged(path)
     return head
 
 
@@ -174,17 +148,9 @@ def _qform(pixdim: Array, quaternion: Array) -> Array:
     return np.column_stack([rotation * steps, quaternion[3:]])
 
 
-def _volume(image: Any, convert: Any) -> Volume:
-    affine = np.eye(4)
-    affine[:3, :3] = np.reshape(image.GetDirection(), (3, 3)) * np.array(image.GetSpacing())
-    affine[:3, 3] = image.GetOrigin()
-    return Volume(convert(image), affine)
-
-
-def _as_hu(image: Any) -> npt.NDArray[Any]:
-    if image.GetPixelID() == sitk.sitkInt16:
-        return np.asarray(sitk.GetArrayFromImage(image))
-    voxels = sitk.GetArrayViewFromImage(image)
+def _as_hu(voxels: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    if voxels.dtype == np.int16:
+        return voxels
     if voxels.dtype.kind == "f" and not np.isfinite(voxels).all():
         raise InputError("image-nan", "the image holds values that are not numbers", "Export it again")
     low, high = float(voxels.min()), float(voxels.max())

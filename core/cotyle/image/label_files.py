@@ -16,11 +16,12 @@ import SimpleITK as sitk
 from cotyle.errors import InputError
 from cotyle.files import atomic_path
 from cotyle.image.bone_names import bone_table, parse_name_table, read_name_table
-from cotyle.image.image_files import image_kind, load_image
+from cotyle.image.image_files import load_image
+from cotyle.image.image_loader import image_kind
 from cotyle.image.label_grid import onto_grid
 from cotyle.image.labels import BONE_LABELS
 from cotyle.image.limits import require_voxels_within_limit
-from cotyle.image.sitk_bridge import from_sitk, to_sitk
+from cotyle.image.sitk_bridge import to_sitk
 from cotyle.image.slice_header import looks_like_dicom
 from cotyle.image.volume import Volume
 
@@ -101,11 +102,11 @@ def load_label_file(path: Path) -> LabelFile:
         raise InputError("input-missing", f"there is no label map {path.name}", "Check the path")
     if not image_kind(path) and looks_like_dicom(path):
         return _load_dicom_seg(path)
-    image, fields = load_image(path)
-    volume = from_sitk(image)
+    image = load_image(path)
+    volume = Volume(image.voxels, image.ijk_to_lps)
     if volume.voxels.dtype.kind == "f" and not np.array_equal(volume.voxels, np.round(volume.voxels)):
         raise InputError("labels-not-whole", f"{path.name} holds fractions, not labels", "Give a label map")
-    return LabelFile(volume, _names_in_header(fields, path.name))
+    return LabelFile(volume, _names_in_header(image.fields, path.name))
 
 
 def write_labels(path: str | Path, labels: Volume, names: Mapping[int, str] = BONE_LABELS) -> None:

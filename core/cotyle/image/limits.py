@@ -41,6 +41,9 @@ DECODER_MEMORY_BYTES = 512 * 2**20
 DECODER_START_S, DECODER_STEP_S = 60.0, 20.0
 """How long the first picture of a decoder may take, its start included, and each further one."""
 
+IMAGE_READING_S = 300.0
+"""How long a NIfTI, NRRD or MetaImage file may take to be read."""
+
 MAX_JSON_BYTES = 5_000_000
 """Length of a table of names."""
 

@@ -8,7 +8,8 @@ from pathlib import Path
 
 from cotyle.errors import InputError
 from cotyle.image.dicom_scan import DicomScan, scan_dicom
-from cotyle.image.image_files import image_kind, read_image_file
+from cotyle.image.image_files import read_image_file
+from cotyle.image.image_loader import image_kind
 from cotyle.image.repair import rectified
 from cotyle.image.series import DicomSeries, group_series
 from cotyle.image.series_check import SliceStack, judge_series

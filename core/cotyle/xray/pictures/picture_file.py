@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from cotyle.errors import InputError
-from cotyle.image.image_files import image_kind
+from cotyle.image.image_loader import image_kind
 from cotyle.image.slice_header import looks_like_dicom
 from cotyle.xray.carm import Tube
 from cotyle.xray.display import Polarity
