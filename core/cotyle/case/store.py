@@ -12,6 +12,7 @@ from cotyle.case.measurements import Measurements
 from cotyle.case.plan_file import PlanFile, PlanVerdict
 from cotyle.case.results import corrections_of
 from cotyle.case.stages import PlannedCup
+from cotyle.errors import InputError
 from cotyle.image.label_files import write_labels
 from cotyle.image.volume import Volume
 
@@ -65,3 +66,20 @@ def read_case(folder: Path) -> StoredCase:
         Anatomy.read(folder / names.ANATOMY),
         read_scan_copy(folder / names.CT),
     )
+
+
+@dataclass(frozen=True, eq=False)
+class OpenedCase:
+    """A case as read from its folder, with the bytes of its label map: enough to write it again, wherever."""
+
+    stored: StoredCase
+    bones_file: bytes
+
+
+def open_case(folder: Path) -> OpenedCase:
+    """Read a case to be planned on; errors as in :func:`read_case`, and ``file-missing``."""
+    stored, bones = read_case(folder), folder / names.BONES
+    try:
+        return OpenedCase(stored, bones.read_bytes())
+    except OSError as error:
+        raise InputError("file-missing", f"{bones.name} cannot be read", "Plan the case again") from error

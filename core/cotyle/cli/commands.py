@@ -17,14 +17,14 @@ from cotyle.case.plan_file import PlanFile
 from cotyle.case.review import CannotPlanError, Review, Unplannable, review_of, surveyed, without_plan, write_review
 from cotyle.case.simulated import simulate, view_of
 from cotyle.case.stages import plan_cup, read_scan
-from cotyle.case.store import read_case, write_anatomy, write_bones
+from cotyle.case.store import open_case, read_case, write_anatomy, write_bones
 from cotyle.case.verdict import Verdict
 from cotyle.cli.choices import Choices, changed_plan, new_plan, with_new_targets
 from cotyle.cli.console import Progress, print_json, print_table, say
 from cotyle.errors import InputError
 from cotyle.image.volume import Volume
 from cotyle.report.build import write_review_pages, write_view
-from cotyle.report.case_writing import open_case, write_case, write_results
+from cotyle.report.case_writing import write_case, write_results
 from cotyle.report.dicom_pictures import PictureStudy, anonymous_study, case_study, study_of
 from cotyle.report.figures import view_picture
 from cotyle.xray.projector.line_integrals import prepare, warm_up

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 
 from cotyle.case import folder as names
@@ -13,8 +12,7 @@ from cotyle.case.results import measurements_of
 from cotyle.case.screen_facts import with_cue_sheet
 from cotyle.case.simulated import case_cues
 from cotyle.case.stages import PlannedCup, Progress
-from cotyle.case.store import StoredCase, read_case, write_anatomy, write_plan
-from cotyle.errors import InputError
+from cotyle.case.store import OpenedCase, write_anatomy, write_plan
 from cotyle.files import write_bytes_atomically
 from cotyle.image.volume import Volume
 from cotyle.report.build import write_report
@@ -37,23 +35,6 @@ def write_results(
     measured = write_report(folder, planned, measured, scan, sheet, study, pdf=pdf, progress=progress)
     write_plan(folder, planned, measured)
     return measured
-
-
-@dataclass(frozen=True, eq=False)
-class OpenedCase:
-    """A case as read from its folder, with the bytes of its label map: enough to write it again, wherever."""
-
-    stored: StoredCase
-    bones_file: bytes
-
-
-def open_case(folder: Path) -> OpenedCase:
-    """Read a case to be planned on; errors as in :func:`cotyle.case.store.read_case`, and ``file-missing``."""
-    stored, bones = read_case(folder), folder / names.BONES
-    try:
-        return OpenedCase(stored, bones.read_bytes())
-    except OSError as error:
-        raise InputError("file-missing", f"{bones.name} cannot be read", "Plan the case again") from error
 
 
 def write_case(

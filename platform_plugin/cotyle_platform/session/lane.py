@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import sys
 import threading
 from collections.abc import Callable
+from functools import partial
 
 Work = Callable[[], None]
 
@@ -45,20 +47,28 @@ class Lane:
             self._changed.notify_all()
 
     def _run(self) -> None:
-        while True:
-            with self._changed:
-                self._changed.wait_for(lambda: self._closed or self._waiting is not None)
-                # each newer piece starts the quiet time anew
-                while not self._closed and (work := self._waiting) is not None and self._quiet_s > 0.0:
-                    if not self._changed.wait_for(lambda: self._closed or self._waiting is not work, self._quiet_s):  # noqa: B023
-                        break
-                if self._closed:
-                    return
-                work, self._waiting, self._busy = self._waiting, None, True
+        while (work := self._next()) is not None:
             try:
-                if work is not None:
-                    work()
+                work()
+            except Exception:
+                # one failure must not end the lane: it is told as a thread's failure is, and the lane goes on
+                threading.excepthook(threading.ExceptHookArgs((*sys.exc_info(), threading.current_thread())))
             finally:
                 with self._changed:
                     self._busy = False
                     self._changed.notify_all()
+
+    def _next(self) -> Work | None:
+        """Wait for work that is due; None once the lane is closed."""
+        with self._changed:
+            while not self._closed:
+                work = self._waiting
+                # each newer piece starts its quiet time anew
+                newer = self._changed.wait_for(partial(self._not_waiting_for, work), self._quiet_s if work else None)
+                if not newer and work is not None:
+                    self._waiting, self._busy = None, True
+                    return work
+            return None
+
+    def _not_waiting_for(self, work: Work | None) -> bool:
+        return self._closed or self._waiting is not work

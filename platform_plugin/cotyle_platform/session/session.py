@@ -29,10 +29,9 @@ from cotyle.case.results import measurements_of
 from cotyle.case.review import Unplannable, surveyed
 from cotyle.case.simulated import case_cues
 from cotyle.case.stages import Hip, completed, hip_of, plan_on
-from cotyle.case.store import StoredCase
+from cotyle.case.store import OpenedCase, StoredCase, open_case
 from cotyle.cup.orientation import Definition
 from cotyle.errors import InputError
-from cotyle.report.case_writing import OpenedCase, open_case, write_case
 
 from cotyle_platform.session import draft as drafts
 from cotyle_platform.session.changing import PlanChanges
@@ -216,6 +215,8 @@ class PlanningSession(PlanChanges):
         state, revision, opened = self._history.state, self.revision, self._opened
 
         def write() -> None:
+            from cotyle.report.case_writing import write_case  # the report's libraries take long to load
+
             planned = plan_on(state.hip, state.plan)
             write_case(folder, opened, planned, pdf=pdf)
             again = OpenedCase(StoredCase(folder, state.plan, state.hip.anatomy, opened.stored.scan), opened.bones_file)

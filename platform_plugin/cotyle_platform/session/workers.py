@@ -30,6 +30,10 @@ class Workers:
             except InputError as error:
                 words = str(error)
                 self.deliver(lambda: self._on_error(words))
+            except Exception as error:
+                name = type(error).__name__
+                self.deliver(lambda: self._on_error(f"The program failed ({name}). The plan is as it was. [{lane}]"))
+                raise
 
         self._lanes[lane].ask(guarded, quiet_s)
 
