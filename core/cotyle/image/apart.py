@@ -21,6 +21,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from cotyle.errors import InputError
+from cotyle.image.limits import require_voxels_within_limit
+
 _LONGEST_LINE = 1_000_000
 
 
@@ -57,6 +60,24 @@ class Child:
             raise ChildDiedError
         return head
 
+    def volume(self, head: dict[str, Any], seconds: float) -> npt.NDArray[Any]:
+        """Return the array of three axes that follows an answer.
+
+        Raises
+        ------
+        ChildDiedError
+        InputError
+            ``image-too-large``.
+        """
+        try:
+            shape = tuple(int(n) for n in head["shape"])
+        except (ValueError, TypeError, KeyError) as error:
+            raise ChildDiedError from error
+        if len(shape) != 3 or min(shape) < 1:
+            raise ChildDiedError
+        require_voxels_within_limit(*shape)
+        return self.array(head, shape, seconds)
+
     def array(self, head: dict[str, Any], shape: tuple[int, ...], seconds: float) -> npt.NDArray[Any]:
         """Return the array of numbers that follows an answer; of its description only the type is believed.
 
@@ -88,6 +109,12 @@ class Child:
             yield
         finally:
             timer.cancel()
+
+
+def raise_refusal(head: dict[str, Any]) -> None:
+    """Raise the InputError that an answer stands for, if it does."""
+    if "code" in head:
+        raise InputError(str(head["code"]), str(head.get("what")), str(head.get("remedy", "")))
 
 
 @contextlib.contextmanager

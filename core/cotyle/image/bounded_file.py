@@ -23,14 +23,15 @@ class BoundedFile(io.BufferedReader):
     Raises
     ------
     ValueError
-        On reading more than ``MAX_HEADER_BYTES``, or a deflated rest beyond ``MAX_INFLATED_BYTES`` or
+        On reading more than ``most_bytes`` (``MAX_HEADER_BYTES`` if not given), or a deflated rest beyond ``MAX_INFLATED_BYTES`` or
         ``MAX_INFLATION``.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, most_bytes: int | None = None) -> None:
         super().__init__(io.FileIO(path))
         self.size = os.fstat(self.fileno()).st_size
         self._taken = 0
+        self._most = MAX_HEADER_BYTES if most_bytes is None else most_bytes
 
     def read(self, size: int | None = -1, /) -> bytes:
         """Return the next bytes, within the limits."""
@@ -41,8 +42,8 @@ class BoundedFile(io.BufferedReader):
             return super().read()
         data = super().read(min(size, self.size))
         self._taken += len(data)
-        if self._taken > MAX_HEADER_BYTES:
-            raise ValueError(f"its header takes more than {MAX_HEADER_BYTES >> 20} MiB")
+        if self._taken > self._most:
+            raise ValueError(f"its header takes more than {self._most >> 20} MiB")
         return data
 
     def _require_bounded_rest(self) -> None:

@@ -11,9 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from cotyle.errors import InputError
-from cotyle.image.apart import ChildDiedError, can_start_child, child
+from cotyle.image.apart import ChildDiedError, can_start_child, child, raise_refusal
 from cotyle.image.image_loader import LoadedImage, damaged, image_kind, load_here
-from cotyle.image.limits import IMAGE_READING_S, require_voxels_within_limit
+from cotyle.image.limits import IMAGE_READING_S
 from cotyle.image.series_check import extent_findings
 from cotyle.image.series_info import SeriesInfo, voxel_mm
 from cotyle.image.verdict import Finding, note
@@ -81,14 +81,9 @@ def _loaded_apart(path: Path) -> LoadedImage:
     try:
         with child("image_loader", {"path": str(path.absolute())}) as loader:
             head = loader.answer(IMAGE_READING_S)
-            if "code" in head:
-                raise InputError(str(head["code"]), str(head["what"]), str(head["remedy"]))
-            shape = tuple(int(n) for n in head["shape"])
-            if len(shape) != 3 or min(shape) < 1:
-                raise ChildDiedError
-            require_voxels_within_limit(*shape)
+            raise_refusal(head)
             fields = {str(key): str(value) for key, value in head["fields"].items()}
-            return LoadedImage(loader.array(head, shape, IMAGE_READING_S), np.array(head["ijk_to_lps"]), fields)
+            return LoadedImage(loader.volume(head, IMAGE_READING_S), np.array(head["ijk_to_lps"]), fields)
     except (ChildDiedError, KeyError, TypeError, ValueError) as error:
         raise damaged(path) from error
 

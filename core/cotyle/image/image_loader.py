@@ -16,7 +16,7 @@ import numpy.typing as npt
 import SimpleITK as sitk
 
 from cotyle.errors import InputError
-from cotyle.image.in_child import Answers, limit_memory, received_request
+from cotyle.image.in_child import Answers, limit_memory, received_request, refuse
 from cotyle.image.limits import DECODER_MEMORY_BYTES, GZIP_GROWTH, require_voxels_within_limit
 
 _KINDS = {
@@ -58,13 +58,9 @@ def main() -> None:
         image = load_here(Path(request["path"]), limit_memory)
         answers.send({"ijk_to_lps": image.ijk_to_lps.tolist(), "fields": image.fields}, image.voxels)
     except InputError as error:
-        _refuse(answers, error)
+        refuse(answers, error)
     except (MemoryError, RuntimeError):
-        _refuse(answers, damaged(Path(request["path"])))
-
-
-def _refuse(answers: Answers, error: InputError) -> None:
-    answers.send({"code": error.code, "what": error.what, "remedy": error.remedy})
+        refuse(answers, damaged(Path(request["path"])))
 
 
 def load_here(path: Path, limit: Callable[[int], None] | None = None) -> LoadedImage:

@@ -11,6 +11,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from cotyle.errors import InputError
+
 
 class Answers:
     """Where a child writes its answers: what was its standard output, which libraries may no longer print to."""
@@ -33,6 +35,11 @@ def received_request() -> dict[str, Any]:
     """Return what the parent asks for."""
     request: dict[str, Any] = json.load(sys.stdin.buffer)
     return request
+
+
+def refuse(answers: Answers, error: InputError) -> None:
+    """Answer with an error that the parent is to raise; see :func:`cotyle.image.apart.raise_refusal`."""
+    answers.send({"code": error.code, "what": error.what, "remedy": error.remedy})
 
 
 def limit_memory(further_bytes: int) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,12 +14,14 @@ import SimpleITK as sitk
 
 from cotyle.errors import InputError
 from cotyle.files import atomic_path
+from cotyle.image.apart import ChildDiedError, can_start_child, child, raise_refusal
 from cotyle.image.bone_names import bone_table, parse_name_table, read_name_table
 from cotyle.image.image_files import load_image
 from cotyle.image.image_loader import image_kind
 from cotyle.image.label_grid import onto_grid
 from cotyle.image.labels import BONE_LABELS
-from cotyle.image.limits import require_voxels_within_limit
+from cotyle.image.limits import IMAGE_READING_S
+from cotyle.image.seg_loader import LoadedSegmentation, load_here, no_segmentation
 from cotyle.image.sitk_bridge import to_sitk
 from cotyle.image.slice_header import looks_like_dicom
 from cotyle.image.volume import Volume
@@ -152,24 +153,18 @@ def _names_in_header(fields: Mapping[str, str], source: str) -> dict[int, str]:
 
 
 def _load_dicom_seg(path: Path) -> LabelFile:
-    """Read a DICOM segmentation; its empty slices may have been left out."""
-    import highdicom  # takes half a second to import, and few need it
+    found = _segmentation_apart(path) if can_start_child() else load_here(path)
+    labels = Volume(found.labels, found.ijk_to_lps)
+    return LabelFile(labels, found.names, found.frame_of_reference_uid)
 
+
+def _segmentation_apart(path: Path) -> LoadedSegmentation:
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            segmentation = highdicom.seg.segread(path)
-            columns, rows = int(segmentation.Columns), int(segmentation.Rows)
-            require_voxels_within_limit(columns, rows, int(segmentation.NumberOfFrames))
-            volume = segmentation.get_volume(combine_segments=True)
-    except InputError:
-        raise
-    except Exception as error:  # a broken file raises anything
-        if "overlap" in str(error).lower():
-            what = f"segments of {path.name} overlap"
-            raise InputError("labels-overlap", what, "Give each voxel to one bone") from error
-        what = f"{path.name} is no DICOM segmentation that makes one volume"
-        raise InputError("labels-damaged", what, "Export the label map as NRRD") from error
-    names = {int(s.SegmentNumber): str(s.SegmentLabel) for s in segmentation.SegmentSequence}
-    affine = np.asarray(volume.affine, dtype=np.float64)[:, [2, 1, 0, 3]]  # its indices run k, j, i
-    return LabelFile(Volume(np.asarray(volume.array), affine), names, str(volume.frame_of_reference_uid or ""))
+        with child("seg_loader", {"path": str(path.absolute())}) as loader:
+            head = loader.answer(IMAGE_READING_S)
+            raise_refusal(head)
+            names = {int(number): str(name) for number, name in head["names"].items()}
+            affine = np.array(head["ijk_to_lps"], dtype=np.float64)
+            return LoadedSegmentation(loader.volume(head, IMAGE_READING_S), affine, names, str(head["frame"]))
+    except (ChildDiedError, KeyError, TypeError, ValueError) as error:
+        raise no_segmentation(path) from error
