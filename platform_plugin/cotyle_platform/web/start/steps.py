@@ -23,7 +23,6 @@ from cotyle.case.repair import repaired_bones
 from cotyle.case.review import Unplannable, surveyed
 from cotyle.case.stages import read_scan
 from cotyle.case.store import write_bones
-from cotyle.cli.commands import Unplanned, plan_or_review
 from cotyle.errors import InputError
 from cotyle.image.check import SeriesReport, describe
 from cotyle.image.series_info import SeriesInfo
@@ -216,6 +215,8 @@ class StartSession:
         kept = self.kept
 
         def plan() -> Callable[[], None]:
+            from cotyle.cli.commands import Unplanned, plan_or_review
+
             if out.exists():
                 raise InputError("output-exists", f"{out.name} is there already", "Name another folder")
             study = anonymous_study(info.series_hash or str(info.size))

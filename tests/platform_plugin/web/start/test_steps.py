@@ -130,7 +130,7 @@ def test_corrected_bones_are_taken_and_said_to_be_corrected(planned_case, stored
     session.choose_side("right")
     do(session, session.look_for_bones)
     voxels = session.labels.voxels.copy()
-    k, j, i = np.argwhere(voxels == 3).min(axis=0)
+    k = np.argwhere(voxels == 3)[:, 0].min()
     voxels[k : k + 6][voxels[k : k + 6] == 3] = 0
     do(session, lambda: session.agree_to_bones(session.labels.with_voxels(voxels)))
     assert session.step == "landmarks"
