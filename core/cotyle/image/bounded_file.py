@@ -23,8 +23,8 @@ class BoundedFile(io.BufferedReader):
     Raises
     ------
     ValueError
-        On reading more than ``most_bytes`` (``MAX_HEADER_BYTES`` if not given), or a deflated rest beyond ``MAX_INFLATED_BYTES`` or
-        ``MAX_INFLATION``.
+        On reading more than ``most_bytes`` (``MAX_HEADER_BYTES`` if not given), or on a deflated rest beyond
+        ``MAX_INFLATED_BYTES`` or ``MAX_INFLATION``.
     """
 
     def __init__(self, path: Path, most_bytes: int | None = None) -> None:
