@@ -44,6 +44,8 @@ class Areas:
         self.height_mm = 140.0
         self.on_resized: Callable[[], None] = lambda: None
         self.on_pointer: Callable[[str], None] = lambda _: None
+        self.on_hold: Callable[[bool], None] = lambda _: None
+        """Told whether the main button is down in a view."""
 
     @property
     def scene(self) -> Any:
@@ -155,7 +157,12 @@ class _Area(RcaViewAdapter):  # type: ignore[misc]
             self._move = (origin, event)
             return
         self._obey_move()
+        kind = event.get("type")
+        if kind == "LeftButtonPress":
+            self._areas.on_hold(True)
         super().on_interaction(origin, event)
+        if kind == "LeftButtonRelease":
+            self._areas.on_hold(False)
 
     def _obey_move(self) -> None:
         if self._move is not None:

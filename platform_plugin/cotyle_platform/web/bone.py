@@ -59,6 +59,7 @@ class Bone:
     def __init__(self, areas: Areas, session: PlanningSession, state: Any, trigger: Any) -> None:
         self.areas, self.session, self._state = areas, session, state
         self.on_cup_moved: Callable[[Any, Any], None] = lambda *_: None
+        self.on_let_go: Callable[[], None] = lambda: None
         self.scene = PlanScene(
             areas.scene, session.case, on_cup_moved=lambda center, axis: self.on_cup_moved(center, axis)
         )
@@ -72,6 +73,7 @@ class Bone:
         self._make_handles()
         areas.on_resized = self._size_handles
         areas.on_pointer = self._read_wall
+        areas.on_hold = self._hold
         self.look("from-in-front")
         self.areas.show_height(SLICE_HEIGHT_MM)
         self.scene.set_opacity(parts.CUP, CUP_OPACITY)
@@ -92,7 +94,7 @@ class Bone:
         planned = full.planned if full is not None and not session.stale else None
         self.scene.show(session.plan, planned, stale=planned is None)
         self.show_reamer()
-        if self._planes == "cup":
+        if self._planes == "cup" and self.scene.slices_follow:
             self._turn()
 
     def show_reamer(self) -> None:
@@ -173,6 +175,17 @@ class Bone:
         except InputError:
             return
         self._state.bone_titles = dict(zip(SLICES, TITLES.get(self._planes, FRAME_TITLES), strict=True))
+
+    @property
+    def held(self) -> bool:
+        """Whether a hand is dragging in a view."""
+        return not self.scene.slices_follow
+
+    def _hold(self, down: bool) -> None:
+        self.scene.slices_follow = not down
+        if not down:
+            self._turn()
+            self.on_let_go()
 
     def _read_wall(self, name: str) -> None:
         """Tell the wall under the pointer in 3D, unless the map is of an older plan."""

@@ -42,6 +42,7 @@ class Page:
         self._edited = ""
         self._edit_ends: asyncio.TimerHandle | None = None
         bone.on_cup_moved = self._place
+        bone.on_let_go = self.end_edit
         self._fixed_state()
         session.subscribe(self._heard)
         controller = server.controller
@@ -176,6 +177,8 @@ class Page:
             self._edited = what
         if self._edit_ends is not None:
             self._edit_ends.cancel()
+        if self.bone.held:
+            return
         self._edit_ends = asyncio.get_running_loop().call_later(ONE_EDIT_S, self.end_edit)
 
     def end_edit(self) -> None:
