@@ -5,15 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 from cotyle.anatomy.pelvis import Pelvis
-from cotyle.case.comparison import FoundCup
 from cotyle.case.plan_file import Targets
 from cotyle.case.uncertainty import orientation_uncertainty
 from cotyle.cup.orientation import Definition, orientation_of_axis
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array
 from cotyle.space.side import Side
+
+if TYPE_CHECKING:
+    from cotyle.case.comparison import FoundCup
 
 POSTURES = ("supine", "app", "standing")
 _INCLINATION_DEG = (20.0, 65.0)

@@ -8,14 +8,17 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cotyle.case.comparison import FoundCup
 from cotyle.case.live import LiveNumbers
 from cotyle.cup.cavity import ReamingStep
 from cotyle.cup.depth_track import DepthTrack, depth_track
 from cotyle.cup.reaming_way import ReamerPlace
+
+if TYPE_CHECKING:
+    from cotyle.case.comparison import FoundCup
 
 AXIS_WORDS = "depth along the reaming axis, mm from the plane of the native rim; lateral left, medial right"
 DENSITY_HU = (-100.0, 1300.0)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 from weakref import WeakKeyDictionary
 
-from cotyle.case.comparison import Comparison
 from cotyle.case.live import LiveNumbers
 
 from cotyle_platform.session import PlanningSession
+
+if TYPE_CHECKING:
+    from cotyle.case.comparison import Comparison
 
 
 class Desk:

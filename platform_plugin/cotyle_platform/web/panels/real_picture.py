@@ -10,30 +10,25 @@ import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from cotyle import CAUTION, __version__
-from cotyle.case import folder as names
-from cotyle.case.comparison import Comparison, compare
-from cotyle.case.comparison_file import comparison_file
 from cotyle.case.picture_questions import QUESTION_WORDS, PictureSoFar, Question, picture_so_far
-from cotyle.case.picture_reading import Clicked, read_picture
-from cotyle.case.picture_start import PictureOfView
 from cotyle.errors import InputError
-from cotyle.image.label_files import read_labels
-from cotyle.report.comparison_layers import PictureLayers, comparison_layers, comparison_words, picture_grey
 from cotyle.report.screen_words import VIEW_WORDS
 from cotyle.xray.carm import Tube
 from cotyle.xray.display import Polarity
 from cotyle.xray.pictures.patient_mark import PatientMark, require_one_patient
 from cotyle.xray.pictures.picture_file import Told
-from cotyle.xray.projector.line_integrals import warm_up
-from cotyle.xray.views import ViewName
 from trame_server import Server
 
 from cotyle_platform.session import Full, PlanningSession
 from cotyle_platform.web.panels.panel import Panel
 from cotyle_platform.web.panels.pictures import drawn_lines, picture_uri, points_text
+
+if TYPE_CHECKING:
+    from cotyle.case.picture_start import PictureOfView
+
+    from cotyle_platform.web.panels.comparing import Compared
 
 _CHOICES: dict[str, dict[str, str]] = {
     Question.POLARITY: {str(Polarity.BONE_DARK): "bone dark", str(Polarity.BONE_LIGHT): "bone light"},
@@ -132,6 +127,8 @@ class RealPicture(Panel):
         self._show_picture(loaded, doubts)
 
     def _show_picture(self, loaded: _Loaded, doubts: tuple[str, ...]) -> None:
+        from cotyle_platform.web.panels import comparing
+
         assert loaded.so_far is not None
         picture = loaded.so_far.radiograph
         if picture is None:
@@ -141,7 +138,7 @@ class RealPicture(Panel):
             self._shown = {
                 "columns": columns,
                 "rows": rows,
-                "real": picture_uri(picture_grey(picture)),
+                "real": comparing.shown(picture),
                 "compared": False,
                 "sides": ["R", "L"] if Question.PATIENT_ORIENTATION not in loaded.so_far.open else ["", ""],
                 "doubts": [*picture.doubts, *doubts],
@@ -166,6 +163,8 @@ class RealPicture(Panel):
 
     def start(self) -> None:
         """Compare the picture with the plan; a worker does it, and what it says comes when it comes."""
+        from cotyle_platform.web.panels import comparing
+
         state, full = self.server.state, self.session.full
         if state.real_picture_busy or self._loaded is None:
             return
@@ -186,34 +185,34 @@ class RealPicture(Panel):
 
         async def work() -> None:
             try:
-                found, layers = await loop.run_in_executor(
-                    None, lambda: _compared(self.session, full, picture, diameter, progress)
+                found = await loop.run_in_executor(
+                    None, lambda: comparing.compared(self.session, full, picture, diameter, progress)
                 )
             except InputError as error:
                 self.put(message=_one_line(error))
             else:
                 if self._loaded is loaded:
-                    self._show_comparison(full, found, layers)
+                    self._show_comparison(full, found)
             finally:
                 self.put(busy=False, progress="")
 
         self._working = loop.create_task(work())
 
     def _picture_of_view(self, loaded: _Loaded, view: str) -> PictureOfView:
-        if view not in set(ViewName):
-            raise InputError("view-name", "nobody has said which view the picture is", "Choose it")
+        from cotyle_platform.web.panels import comparing
+
         open_questions = () if loaded.so_far is None else loaded.so_far.open
         if open_questions:
             words = " and ".join(QUESTION_WORDS[each] for each in open_questions)
             raise InputError("picture-geometry", f"still to be said: {words}")
         frame, told = _told(loaded.answers)
-        picture = self._with_file(loaded, lambda path: read_picture(path, ViewName(view), told, Clicked(), frame))
-        assert isinstance(picture, PictureOfView)
+        picture: PictureOfView = self._with_file(
+            loaded, lambda path: comparing.picture_of_view(path, view, frame, told)
+        )
         return picture
 
-    def _show_comparison(self, full: Full, found: Comparison, layers: PictureLayers) -> None:
-        file = comparison_file(found, full.measured.orientation, f"cotyle {__version__}", CAUTION)
-        words = comparison_words(file, full.measured)
+    def _show_comparison(self, full: Full, compared: Compared) -> None:
+        layers, words = compared.layers, compared.words
         assert self._shown is not None
         lines = [*drawn_lines(layers.planned, "planned_"), *drawn_lines(layers.found, "found_")]
         edges = [{"kind": "edge", "points": points_text(edge)} for edge in layers.edges]
@@ -223,11 +222,11 @@ class RealPicture(Panel):
             "real": picture_uri(layers.real),
             "lines": [*edges, *lines],
         }
-        self._marks["the last picture"] = found.pictures[0].picture.radiograph.patient
+        self._marks["the last picture"] = compared.found.pictures[0].picture.radiograph.patient
         self.put(
             **{"": dict(self._shown)},
             result={
-                "verdict": str(file.verdict),
+                "verdict": compared.verdict,
                 "words": words.verdict,
                 "rows": [list(row) for row in words.rows],
                 "doubts": list(words.doubts),
@@ -235,7 +234,7 @@ class RealPicture(Panel):
             },
         )
         self._sizes()
-        self.desk.compared(found, full.revision)
+        self.desk.compared(compared.found, full.revision)
 
     def _sizes(self) -> None:
         numbers, state = self.session.numbers, self.server.state
@@ -249,17 +248,6 @@ class RealPicture(Panel):
         result = state.real_picture_result
         if result:
             self.put(result={**result, "old": result["revision"] != self.session.revision})
-
-
-def _compared(
-    session: PlanningSession, full: Full, picture: PictureOfView, diameter_mm: float, progress: Callable[[str], None]
-) -> tuple[Comparison, PictureLayers]:
-    scan = session.case.scan
-    labels = read_labels(session.folder / names.BONES, scan)
-    warm_up(progress)
-    found = compare(full.planned, scan, labels, [picture], diameter_mm, progress)
-    progress("drawing the pictures")
-    return found, comparison_layers(full.planned, scan, found)
 
 
 def _told(answers: dict[str, str]) -> tuple[int | None, Told]:
