@@ -92,6 +92,7 @@ def _bin(local, triangles, low, high, cell_mm, cells):  # type: ignore[no-untype
     starts = np.zeros(cells[0] * cells[1] + 1, dtype=np.int64)
     near = np.empty(len(triangles), dtype=np.int32)
     boxes = np.empty((len(triangles), 4))
+    edges = np.empty((len(triangles), 3, 5))
     spans = np.empty((len(triangles), 4), dtype=np.int64)
     count = 0
     for t in range(len(triangles)):
@@ -103,6 +104,9 @@ def _bin(local, triangles, low, high, cell_mm, cells):  # type: ignore[no-untype
         if most_u < low[0] or least_u > high[0] or most_v < low[1] or least_v > high[1]:
             continue
         near[count] = t
+        _edge(local, a, b, edges[count, 0])
+        _edge(local, b, c, edges[count, 1])
+        _edge(local, c, a, edges[count, 2])
         boxes[count] = least_u - _BOX_MM, most_u + _BOX_MM, least_v - _BOX_MM, most_v + _BOX_MM
         spans[count, 0], spans[count, 1] = (
             _cell(least_u, low[0], cell_mm, cells[0]),
@@ -123,20 +127,26 @@ def _bin(local, triangles, low, high, cell_mm, cells):  # type: ignore[no-untype
         for cu in range(spans[n, 0], spans[n, 1] + 1):
             for cv in range(spans[n, 2], spans[n, 3] + 1):
                 cell = cu * cells[1] + cv
-                listed[cursor[cell]] = near[n]
+                listed[cursor[cell]] = n
                 listed_boxes[cursor[cell]] = boxes[n]
                 cursor[cell] += 1
-    return starts, listed, listed_boxes
+    return starts, listed, listed_boxes, near[:count], edges[:count]
 
 
 @numba.njit(cache=True)
-def _left_of(local, p, q, u, v):  # type: ignore[no-untyped-def]
-    """Whether (u, v) lies left of the edge p to q; both triangles of an edge get opposite answers, always."""
-    if p < q:
-        a, b = local[p], local[q]
-        return (b[0] - a[0]) * (v - a[1]) - (b[1] - a[1]) * (u - a[0]) >= 0.0
-    a, b = local[q], local[p]
-    return not ((b[0] - a[0]) * (v - a[1]) - (b[1] - a[1]) * (u - a[0]) >= 0.0)
+def _edge(local, p, q, edge):  # type: ignore[no-untyped-def]
+    """Write the edge p to q: always begun at the lower number, so that both of its triangles judge it alike."""
+    a, b = (p, q) if p < q else (q, p)
+    edge[0], edge[1] = local[a, 0], local[a, 1]
+    edge[2], edge[3] = local[b, 0] - local[a, 0], local[b, 1] - local[a, 1]
+    edge[4] = 1.0 if p < q else 0.0
+
+
+@numba.njit(cache=True)
+def _left_of(edge, u, v):  # type: ignore[no-untyped-def]
+    """Whether (u, v) lies left of an edge; the two triangles of one edge get opposite answers, always."""
+    left = edge[2] * (v - edge[1]) - edge[3] * (u - edge[0]) >= 0.0
+    return left == (edge[4] == 1.0)
 
 
 @numba.njit(cache=True)
@@ -149,20 +159,22 @@ def _depth(a, b, c, u, v):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True)
-def _met(local, triangle, box, u, v):  # type: ignore[no-untyped-def]
+def _met(local, triangle, edges, u, v):  # type: ignore[no-untyped-def]
     """Whether a line meets a triangle, whether it leaves the solid there, and where (third coordinate)."""
-    if u < box[0] or u > box[1] or v < box[2] or v > box[3]:
+    leaves = _left_of(edges[0], u, v)
+    if _left_of(edges[1], u, v) != leaves or _left_of(edges[2], u, v) != leaves:
         return False, False, 0.0
-    i, j, k = triangle[0], triangle[1], triangle[2]
-    leaves = _left_of(local, i, j, u, v)
-    if _left_of(local, j, k, u, v) != leaves or _left_of(local, k, i, u, v) != leaves:
-        return False, False, 0.0
-    depth = _depth(local[i], local[j], local[k], u, v)
+    depth = _depth(local[triangle[0]], local[triangle[1]], local[triangle[2]], u, v)
     return np.isfinite(depth), leaves, depth
 
 
+@numba.njit(cache=True)
+def _beside(box, u, v):  # type: ignore[no-untyped-def]
+    return u < box[0] or u > box[1] or v < box[2] or v > box[3]
+
+
 @numba.njit(cache=True, nogil=True)
-def _cross_points(local, triangles, points, low, cell_mm, cells, cell_starts, listed, boxes):  # type: ignore[no-untyped-def]
+def _cross_points(local, triangles, points, low, cell_mm, cells, cell_starts, listed, boxes, near, edges):  # type: ignore[no-untyped-def]
     starts = np.zeros(len(points) + 1, dtype=np.int32)
     depths = np.empty(8 * len(points) + 64)
     enters = np.empty(8 * len(points) + 64, dtype=np.bool_)
@@ -172,7 +184,10 @@ def _cross_points(local, triangles, points, low, cell_mm, cells, cell_starts, li
         cell = _cell(u, low[0], cell_mm, cells[0]) * cells[1] + _cell(v, low[1], cell_mm, cells[1])
         first = used
         for index in range(cell_starts[cell], cell_starts[cell + 1]):
-            met, leaves, depth = _met(local, triangles[listed[index]], boxes[index], u, v)
+            if _beside(boxes[index], u, v):
+                continue
+            n_near = listed[index]
+            met, leaves, depth = _met(local, triangles[near[n_near]], edges[n_near], u, v)
             if not met:
                 continue
             if used == len(depths):
@@ -191,14 +206,17 @@ def _cross_points(local, triangles, points, low, cell_mm, cells, cell_starts, li
 
 
 @numba.njit(cache=True, nogil=True)
-def _inside_points(local, triangles, points, low, cell_mm, cells, cell_starts, listed, boxes):  # type: ignore[no-untyped-def]
+def _inside_points(local, triangles, points, low, cell_mm, cells, cell_starts, listed, boxes, near, edges):  # type: ignore[no-untyped-def]
     found = np.zeros(len(points), dtype=np.bool_)
     for n in range(len(points)):
         u, v = points[n, 0], points[n, 1]
         cell = _cell(u, low[0], cell_mm, cells[0]) * cells[1] + _cell(v, low[1], cell_mm, cells[1])
         level = 0
         for index in range(cell_starts[cell], cell_starts[cell + 1]):
-            met, leaves, depth = _met(local, triangles[listed[index]], boxes[index], u, v)
+            if _beside(boxes[index], u, v):
+                continue
+            n_near = listed[index]
+            met, leaves, depth = _met(local, triangles[near[n_near]], edges[n_near], u, v)
             if met and depth - points[n, 2] < 0.0:
                 level += -1 if leaves else 1
         found[n] = level > 0
