@@ -325,7 +325,10 @@ def grid(
 
 @app.command()
 def view(
-    case: CaseArgument,
+    source: Annotated[
+        Path | None,
+        typer.Argument(metavar="CASE", help="Case folder; or a CT, as for 'plan', to begin a case from."),
+    ] = None,
     port: Annotated[int, typer.Option("--port", min=0, max=65535, help="Port to listen on; 0 takes a free one.")] = 0,
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the page in the browser.")] = True,
     open_to_network: Annotated[
@@ -338,10 +341,10 @@ def view(
         ),
     ] = None,
 ) -> None:
-    """Plan with eyes and hands: open a case in the browser, on this machine alone."""
+    """Plan with eyes and hands: open a case, or begin one, in the browser, on this machine alone."""
     from cotyle.cli.view import run_view
 
-    run_view(case, port=port, address=open_to_network, browser=browser)
+    run_view(source, port=port, address=open_to_network, browser=browser)
 
 
 def run(arguments: list[str] | None = None) -> int:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from cotyle.case import folder as names
+from cotyle.errors import InputError
 
 from cotyle_platform.web.guard import checked_address
 from cotyle_platform.web.one_viewer import only_viewer_of
@@ -18,12 +19,39 @@ from cotyle_platform.web.one_viewer import only_viewer_of
 
 @dataclass(frozen=True)
 class Opening:
-    """How a case is opened: the folder, the port (0: a free one), the address to open, whether to start a browser."""
+    """How a case is opened.
+
+    ``port`` 0 takes a free one; ``address`` opens the case to a network; ``token`` is that of a page that is open
+    already, None makes a new one.
+    """
 
     case: Path
     port: int = 0
     address: str | None = None
     browser: bool = True
+    token: str | None = None
+
+
+def begin_or_view(source: Path | None, port: int, address: str | None, browser: bool) -> None:
+    """Show a case; a scan, or nothing, is led to a case first, step by step in the same page.
+
+    Raises
+    ------
+    InputError
+        As :func:`view`, and for a path where nothing is.
+    """
+    if source is not None and not source.exists():
+        raise InputError("case-missing", f"there is nothing at {source.name or source}", "Check the path")
+    if source is not None and (names.is_case(source) or names.is_review(source)):
+        view(Opening(source, port, address, browser))
+        return
+    from cotyle_platform.web.start.app import case_from_scan
+
+    _draw_without_a_screen()
+    begun = case_from_scan(source, port=port, address=address, browser=browser)
+    if begun is not None:
+        case, port, token = begun
+        view(Opening(case, port, address, browser=False, token=token))
 
 
 def view(opening: Opening) -> None:
@@ -36,13 +64,17 @@ def view(opening: Opening) -> None:
     """
     checked_address(opening.address)
     names.require_case(opening.case)
-    if sys.platform.startswith("linux") and not os.environ.get("DISPLAY"):
-        os.environ.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
+    _draw_without_a_screen()
     from cotyle_platform.scene.stage import require_opengl
 
     require_opengl()
     with only_viewer_of(opening.case):
         asyncio.run(_view(opening))
+
+
+def _draw_without_a_screen() -> None:
+    if sys.platform.startswith("linux") and not os.environ.get("DISPLAY"):
+        os.environ.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
 
 
 async def _view(opening: Opening) -> None:
@@ -73,6 +105,8 @@ async def _view(opening: Opening) -> None:
         await turns.close()
 
     viewer = ViewerServer(server, opening.address, opening.port)
+    if opening.token is not None:
+        viewer.token = opening.token
     viewer.files["/report"] = lambda: session.folder / names.REPORT_HTML
     await viewer.run(lambda link: _ready(link, opening), closing)
 
