@@ -46,7 +46,9 @@ class BareHost(TrameApp):
         volume.SetAndObserveImageData(image)
         app.display_manager.show_volume(volume, vr_preset=None, do_reset_views=True)
         bone = app.scene.AddNewNodeByClass("vtkMRMLModelNode")
-        bone.SetAndObservePolyData(to_polydata(stored.anatomy.surfaces[f"{stored.plan.side}_hip_bone"].transformed(FLIP)))
+        bone.SetAndObservePolyData(
+            to_polydata(stored.anatomy.surfaces[f"{stored.plan.side}_hip_bone"].transformed(FLIP))
+        )
         bone.CreateDefaultDisplayNodes()
         bone.GetDisplayNode().SetVisibility2D(True)
         self._transform = app.scene.AddNewNodeByClass("vtkMRMLLinearTransformNode")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import secrets
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -25,19 +26,22 @@ def only_viewer_of(case: Path) -> Iterator[None]:
         ``case-open`` if another viewer on this machine has the case open.
     """
     mark = _mark_of(case)
-    while True:
-        try:
-            handle = os.open(mark, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
-            break
-        except FileExistsError:
-            if _holder_lives(mark):
-                raise InputError(
-                    "case-open", f"{case.name} is open in another viewer", "Close that one, or go on in its page"
-                ) from None
-            mark.unlink(missing_ok=True)
+    own = mark.with_name(f"{mark.name}-{os.getpid()}-{secrets.token_hex(4)}")
+    own.write_text(str(os.getpid()))
     try:
-        os.write(handle, str(os.getpid()).encode())
-        os.close(handle)
+        while True:
+            try:
+                os.link(own, mark)  # with its content or not at all
+                break
+            except FileExistsError:
+                if _holder_lives(mark):
+                    raise InputError(
+                        "case-open", f"{case.name} is open in another viewer", "Close that one, or go on in its page"
+                    ) from None
+                mark.unlink(missing_ok=True)
+    finally:
+        own.unlink()
+    try:
         yield
     finally:
         with contextlib.suppress(OSError):
