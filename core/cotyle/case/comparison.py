@@ -28,7 +28,7 @@ from cotyle.xray.cup_in_picture.several_views import PlacedPicture, measure_cup_
 from cotyle.xray.levelling.levelling import Levelling, levelling_of
 from cotyle.xray.levelling.point_pose import PointPose
 from cotyle.xray.registration.bone_model import BoneModel, bone_model
-from cotyle.xray.registration.joined import JoinedViews, join_views, register_again
+from cotyle.xray.registration.joined import JoinedViews, join_views, register_views
 from cotyle.xray.registration.motion import pose_between
 from cotyle.xray.registration.register import Registration, register
 from cotyle.xray.verdict import Verdict
@@ -128,11 +128,11 @@ def compare(
     starts = [start_of(planned, each) for each in pictures]
     progress("making the bone ready")
     bone = bone_model(scan, labels)
-    found = []
-    for number, (each, start) in enumerate(zip(pictures, starts, strict=True), start=1):
-        progress(f"matching picture {number}")
-        found.append(_allowing_for_scale(register(each.radiograph, start.rough, bone), each.pitch_sd))
-    found = _helped(pictures, starts, found, bone)
+    progress("matching the pictures" if len(pictures) > 1 else "matching the picture")
+    found = [
+        _allowing_for_scale(each, picture.pitch_sd)
+        for each, picture in zip(_registered(pictures, starts, bone), pictures, strict=True)
+    ]
     joined = _joined(planned, pictures, [start.nominal for start in starts], found)
     registrations = tuple(found) if joined is None else joined.registrations
     compared = tuple(
@@ -154,22 +154,24 @@ def _allowing_for_scale(found: Registration, pitch_sd: float) -> Registration:
     return replace(found, covariance=found.covariance + np.outer(change, change))
 
 
-def _helped(
-    pictures: Sequence[PictureOfView], starts: Sequence[Start], found: Sequence[Registration], bone: BoneModel
-) -> list[Registration]:
-    """Match what did not converge again from where a picture that did says that the C-arm stood."""
-    helper = next((place for place, each in enumerate(found) if each.verdict is Verdict.CONVERGED), None)
-    if helper is None or any(each.turned_to_deg is None for each in pictures):
-        return list(found)
-    lie = pose_between(starts[helper].nominal, found[helper].carm)
-    better = []
-    for picture, start, each in zip(pictures, starts, found, strict=True):
-        if each.verdict is not Verdict.CONVERGED:
-            there = _about_same_isocenter(starts[helper].nominal, start.nominal, pictures[helper], picture).moved(lie)
-            again = register_again(picture.radiograph, each, there, start.rough.pivot_lps_mm, bone)
-            each = again if again is each else _allowing_for_scale(again, picture.pitch_sd)
-        better.append(each)
-    return better
+def _registered(pictures: Sequence[PictureOfView], starts: Sequence[Start], bone: BoneModel) -> list[Registration]:
+    """Register each picture; where the machine's own motion between them is known, as one."""
+    roughs = [start.rough for start in starts]
+    shown = [each.radiograph for each in pictures]
+    if len(pictures) < 2 or any(each.turned_to_deg is None for each in pictures):
+        return [register(picture, rough, bone) for picture, rough in zip(shown, roughs, strict=True)]
+    # the one with clicked points, if any, says how the patient lies to the machine
+    leader = next((place for place, start in enumerate(starts) if start.by_points is not None), 0)
+    nominal = starts[leader].nominal
+    lie = pose_between(nominal, roughs[leader].carm)
+    there = [
+        _about_same_isocenter(nominal, start.nominal, pictures[leader], each)
+        for start, each in zip(starts, pictures, strict=True)
+    ]
+    tied = [
+        replace(rough, carm=carm.moved(lie), sd=roughs[leader].sd) for rough, carm in zip(roughs, there, strict=True)
+    ]
+    return register_views(shown, tied, bone)
 
 
 def _joined(

@@ -10,7 +10,7 @@ from cotyle.space.arrays import Array
 from cotyle.xray.carm import CArm
 from cotyle.xray.cup_in_picture.measure import measure_cup
 from cotyle.xray.registration.bone_model import BoneModel, bone_model
-from cotyle.xray.registration.joined import join_views, register_again
+from cotyle.xray.registration.joined import join_views, register_views
 from cotyle.xray.registration.motion import Handle
 from cotyle.xray.registration.register import Registration, RoughPose, register
 from cotyle.xray.verdict import Verdict
@@ -35,19 +35,13 @@ def one_view(picture: TheatrePicture, patient: Patient, start: CArm) -> Found:
 def two_views(first: TheatrePicture, second: TheatrePicture, motion: Array, patient: Patient, start: CArm) -> Found:
     """Register both pictures and join them by the C-arm's stated motion."""
     began = time.process_time()
-    one = _registered(first, patient, start)
-    other = _registered(second, patient, follow(one.carm, motion) if one.verdict != "failed" else second.nominal_carm)
-    # one that converged helps the other
-    back = np.linalg.inv(np.asarray(motion))
-    bone, pivots = _bone(patient.name, patient), [_pivot(each, patient) for each in (first, second)]
-    if one.verdict != Verdict.CONVERGED and other.verdict == Verdict.CONVERGED:
-        one = register_again(first.radiograph, one, follow(other.carm, back), pivots[0], bone)
-    if other.verdict != Verdict.CONVERGED and one.verdict == Verdict.CONVERGED:
-        other = register_again(second.radiograph, other, follow(one.carm, motion), pivots[1], bone)
-    if Verdict.FAILED in (one.verdict, other.verdict):
-        return _found(one, first, patient, time.process_time() - began)
-    joined = join_views([one, other], [follow(one.carm, motion)], patient.found_points[f"hip_center_{patient.side}"])
-    return _found(joined.registrations[0], first, patient, time.process_time() - began)
+    pictures, carms = (first, second), (start, follow(start, motion))
+    roughs = [RoughPose(carm, _pivot(each, patient)) for each, carm in zip(pictures, carms, strict=True)]
+    found = register_views([each.radiograph for each in pictures], roughs, _bone(patient.name, patient))
+    if not any(each.verdict == Verdict.FAILED for each in found):
+        hip = patient.found_points[f"hip_center_{patient.side}"]
+        found = list(join_views(found, [follow(found[0].carm, motion)], hip).registrations)
+    return _found(found[0], first, patient, time.process_time() - began)
 
 
 def _registered(picture: TheatrePicture, patient: Patient, start: CArm) -> Registration:

@@ -28,22 +28,63 @@ def edge_picture(attenuation: FloatPicture, usable: npt.NDArray[np.bool_], size:
 
     Pixels within two of one that is not usable count nothing: their gradient is that of the mask.
     """
+    gradient, weight = gradients_of(attenuation, usable, size)
+    energy = box_mean(weight * (gradient**2).sum(axis=0), _window(size))
+    energy /= np.maximum(box_mean(weight, _window(size)), 1e-3)
+    level = float((weight * energy).sum() / max(float(weight.sum()), 1.0))
+    return _evened(gradient, weight, energy + 0.1 * level, _SATURATION)
+
+
+def coarse_edge_picture(
+    attenuation: FloatPicture,
+    usable: npt.NDArray[np.bool_],
+    size: tuple[int, int],
+    aside: npt.NDArray[np.bool_] | None = None,
+) -> EdgePicture:
+    """Return edges for the coarse search, where a bar of metal must not draw the bone to itself.
+
+    The local contrast is that of the common edges (few strong ones don't hide what lies near them), an edge counts by
+    its direction more than by its strength, and what lies in ``aside`` (a mask of any size) counts nothing.
+    """
+    gradient, weight = gradients_of(attenuation, usable, size)
+    if aside is not None:
+        # half covered counts nothing
+        weight = weight * np.clip(1.0 - 2.0 * area_resampled(aside.astype(np.float32), size), 0.0, 1.0)
+    square = (gradient**2).sum(axis=0)
+    energy = common_energy(square, weight, _window(size))
+    level = float(np.median(energy[weight > 0.5])) if (weight > 0.5).any() else 0.0
+    return _evened(gradient, weight, energy + 0.1 * level, _COARSE_SATURATION)
+
+
+def common_energy(square: FloatPicture, weight: FloatPicture, window: int, rounds: int = 3) -> FloatPicture:
+    """Return the local mean of squared edges, those over twice the mean clipped to that, a few times over."""
+    counted = np.maximum(box_mean(weight, window), 1e-3)
+    energy = box_mean(weight * square, window) / counted
+    for _ in range(rounds):
+        energy = box_mean(weight * np.minimum(square, 4.0 * energy), window) / counted
+    return np.asarray(np.maximum(energy, 0.0), dtype=np.float32)
+
+
+def gradients_of(
+    attenuation: FloatPicture, usable: npt.NDArray[np.bool_], size: tuple[int, int]
+) -> tuple[FloatPicture, FloatPicture]:
+    """Return gradients of a smaller copy (columns, rows), (2, rows, columns), and the weight of each pixel."""
     held = usable.astype(np.float32)
     share = area_resampled(held, size)
     mean = area_resampled(np.where(usable, attenuation, 0.0).astype(np.float32), size)
     smaller = np.where(share > 0.01, mean / np.maximum(share, 0.01), 0.0).astype(np.float32)
-    weight = np.ascontiguousarray(_worn((share > 0.99).astype(np.float32), 3))
-    gradient = gradients(smaller)
-    energy = box_mean(weight * (gradient**2).sum(axis=0), _window(size))
-    energy /= np.maximum(box_mean(weight, _window(size)), 1e-3)
-    level = float((weight * energy).sum() / max(float(weight.sum()), 1.0))
+    return gradients(smaller), np.ascontiguousarray(_worn((share > 0.99).astype(np.float32), 3))
+
+
+def _evened(gradient: FloatPicture, weight: FloatPicture, energy: FloatPicture, saturation: float) -> EdgePicture:
     # saturation: a metal edge counts no more than a few times a bone's
-    normal = gradient / np.sqrt(energy + 0.1 * level + 1e-20)
-    length = np.sqrt(1.0 + (normal**2).sum(axis=0) / _SATURATION**2)
-    return EdgePicture((normal / length).astype(np.float32), weight)
+    normal = gradient / np.sqrt(energy + 1e-20)
+    length = np.sqrt(1.0 + (normal**2).sum(axis=0) / saturation**2)
+    return EdgePicture((normal / length).astype(np.float32), weight.astype(np.float32))
 
 
 _SATURATION = 2.0
+_COARSE_SATURATION = 1.0
 
 
 def _window(size: tuple[int, int]) -> int:
@@ -67,11 +108,18 @@ def local_gain(fixed: EdgePicture, moving: FloatPicture) -> FloatPicture:
 
 
 def likeness(fixed: EdgePicture, moving: FloatPicture) -> float:
-    """Return the correlation, -1 to 1, of two edge pictures over all weighted pixels."""
+    """Return the correlation, -1 to 1, of two edge pictures over all weighted pixels, simulated edges evened first."""
+    moving = evened(moving)
     weight = fixed.weight
     common = float((weight * (fixed.gradient * moving).sum(axis=0)).sum())
     own = float((weight * (fixed.gradient**2).sum(axis=0)).sum()) * float((weight * (moving**2).sum(axis=0)).sum())
     return common / np.sqrt(own) if own > 0 else 0.0
+
+
+def evened(moving: FloatPicture) -> FloatPicture:
+    """Return simulated edges (2, rows, columns), strong ones made less so: all of them must agree, not the best two."""
+    square = (moving**2).sum(axis=0)
+    return np.asarray(moving / np.sqrt(square + float(square.mean()) + 1e-20), dtype=np.float32)
 
 
 def area_resampled(picture: FloatPicture, size: tuple[int, int]) -> FloatPicture:

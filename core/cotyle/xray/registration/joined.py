@@ -1,4 +1,8 @@
-"""Several pictures of one pelvis, the C-arm's motion between them known: what one sees badly another sees well."""
+"""Several pictures of one pelvis, the C-arm's motion between them known: what one sees badly another sees well.
+
+How well the machine knows its own motion is seen from the pictures: single poses are sure of all but depth, so a motion
+that agrees with them better than it need is taken to be that good in depth, too.
+"""
 
 from __future__ import annotations
 
@@ -15,13 +19,15 @@ from cotyle.xray.carm import CArm
 from cotyle.xray.pictures.radiograph import Radiograph
 from cotyle.xray.registration.bone_model import BoneModel
 from cotyle.xray.registration.motion import Handle, handle_of, pose_between
-from cotyle.xray.registration.register import Registration, RoughPose, register
+from cotyle.xray.registration.register import Registration, RoughPose, register, register_together
 from cotyle.xray.verdict import Verdict
 
 MACHINE_SD = (0.5, 2.0)
 """How well a machine tells its own motion by default, deg and mm: one standard deviation (our choice)."""
 
 _UNLIKELY = 1e-3
+_SHARES = np.geomspace(2.5e-3, 1.0, 14)
+"""Shares of the machine's variance among which the most likely one is looked for: 0.05 to 1 times its deviation."""
 _TIED_SD = (2.0, 2.0, 2.0, 6.0, 6.0, 10.0)
 """How far a pose may be from where another picture puts it: the machine's error, and that pose's own in depth."""
 
@@ -46,25 +52,35 @@ class JoinedViews:
     apart_mm: float
 
 
-def register_again(
-    picture: Radiograph, before: Registration, expected: CArm, point_lps_mm: npt.ArrayLike, bone: BoneModel
-) -> Registration:
-    """Match a picture once more from where a picture that converged says that the C-arm stood; the better one is kept.
+def register_views(pictures: Sequence[Radiograph], roughs: Sequence[RoughPose], bone: BoneModel) -> list[Registration]:
+    """Return the poses of several pictures of one moment, each helped by the others.
+
+    They are searched as one; those that do not converge by themselves, and then from where one that converged says that
+    the C-arm stood. The best of each is kept.
 
     Parameters
     ----------
-    picture, bone:
-        As in :func:`~cotyle.xray.registration.register.register`.
-    before:
-        What was found without help.
-    expected:
-        Pose by the other picture and the machine's motion between the two.
-    point_lps_mm:
-        Point of the bone that the picture is centred on.
+    pictures, roughs, bone:
+        As in :func:`~cotyle.xray.registration.register.register_together`.
     """
-    again = register(picture, RoughPose(expected, as_vector(point_lps_mm, "point"), _TIED_SD), bone)
+    found = register_together(pictures, roughs, bone)
+    for place, (picture, rough) in enumerate(zip(pictures, roughs, strict=True)):
+        if found[place].verdict is not Verdict.CONVERGED:
+            found[place] = _better(found[place], register(picture, rough, bone))
+    helper = next((place for place, each in enumerate(found) if each.verdict is Verdict.CONVERGED), None)
+    if helper is None:
+        return found
+    lie = pose_between(roughs[helper].carm, found[helper].carm)
+    for place, (picture, rough) in enumerate(zip(pictures, roughs, strict=True)):
+        if found[place].verdict is not Verdict.CONVERGED:
+            tied = RoughPose(rough.carm.moved(lie), rough.pivot_lps_mm, _TIED_SD)
+            found[place] = _better(found[place], register(picture, tied, bone))
+    return found
+
+
+def _better(one: Registration, other: Registration) -> Registration:
     order = (Verdict.CONVERGED, Verdict.DOUBTFUL, Verdict.FAILED)
-    return again if order.index(again.verdict) < order.index(before.verdict) else before
+    return min((one, other), key=lambda each: (order.index(each.verdict), -each.quality.explained))
 
 
 def join_views(
@@ -88,7 +104,7 @@ def join_views(
     point_lps_mm:
         Point of the bone that ``machine_sd`` holds for, such as the hip centre.
     machine_sd:
-        One standard deviation of the machine's motion, deg about each axis and mm along each.
+        One standard deviation of the machine's motion at worst, deg about each axis and mm along each.
 
     Raises
     ------
@@ -98,23 +114,26 @@ def join_views(
     if len(registrations) < 2 or len(expected) != len(registrations) - 1:
         raise InputError("registration-join", "two or more pictures are joined, each with a motion from the first")
     common = Handle(as_vector(point_lps_mm, "point"), np.eye(3))
-    machine = np.diag(np.repeat(np.square(np.array(machine_sd, dtype=float)), 3))
     count = len(registrations)
     covariances = [each.covariance_of(common) for each in registrations]
+    # small motions x of the found poses to the true ones obey x_i = x_0 + apart, up to the machine's error
+    aparts = [
+        common.numbers_of(pose_between(each.carm, carm)) for each, carm in zip(registrations[1:], expected, strict=True)
+    ]
+    at_worst = np.diag(np.repeat(np.square(np.array(machine_sd, dtype=float)), 3))
+    machine = _seen_share(aparts, covariances, at_worst) * at_worst
     information = np.zeros((6 * count, 6 * count))
     right = np.zeros(6 * count)
     worst, agree = np.zeros(6), True
     for which, covariance in enumerate(covariances):
         _add(information, which, which, _inverse(covariance))
-    for which, (each, carm) in enumerate(zip(registrations[1:], expected, strict=True), start=1):
-        # small motions x of the found poses to the true ones obey x_i = x_0 + apart, up to the machine's error
-        apart = common.numbers_of(pose_between(each.carm, carm))
+    for which, apart in enumerate(aparts, start=1):
         weight = _inverse(machine)
         for row, sign_row in ((which, 1.0), (0, -1.0)):
             right[6 * row : 6 * row + 6] += sign_row * weight @ apart
             for column, sign in ((which, 1.0), (0, -1.0)):
                 _add(information, row, column, sign_row * sign * weight)
-        distance = apart @ np.linalg.solve(covariances[0] + covariances[which] + machine, apart)
+        distance = apart @ np.linalg.solve(covariances[0] + covariances[which] + at_worst, apart)
         agree &= bool(chi2.sf(distance, 6) > _UNLIKELY)
         worst = max(worst, apart, key=lambda numbers: float(np.abs(numbers).max()))
     whole = _inverse(information)
@@ -124,6 +143,19 @@ def join_views(
         for which, (each, move) in enumerate(zip(registrations, moves, strict=True))
     )
     return JoinedViews(joined, agree, float(np.linalg.norm(worst[:3])), float(np.linalg.norm(worst[3:])))
+
+
+def _seen_share(aparts: Sequence[Array], covariances: Sequence[Array], at_worst: Array) -> float:
+    """Return the share of the machine's variance at worst that the poses speak for: twice the most likely one."""
+
+    def against(share: float) -> float:
+        total = 0.0
+        for apart, covariance in zip(aparts, covariances[1:], strict=True):
+            whole = covariances[0] + covariance + share * at_worst
+            total += float(np.linalg.slogdet(whole)[1] + apart @ np.linalg.solve(whole, apart))
+        return total
+
+    return min(1.0, 2.0 * min(_SHARES, key=against))
 
 
 def _inverse(matrix: Array) -> Array:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,29 +12,15 @@ from cotyle.space.arrays import Array
 from cotyle.xray.carm import CArm
 from cotyle.xray.pictures.radiograph import Radiograph
 from cotyle.xray.registration.bone_model import BoneModel
-from cotyle.xray.registration.edges import edge_picture
+from cotyle.xray.registration.first_match import FIRST_MM, FIRST_PX, Shown, explained, first_matches
 from cotyle.xray.registration.linear import linear_at, sandwich
 from cotyle.xray.registration.machine_check import MachineCheck, check_machine
 from cotyle.xray.registration.motion import Handle, handle_of, in_radians
 from cotyle.xray.registration.quality import Quality, quality_of
-from cotyle.xray.registration.refine import Match, refine
-from cotyle.xray.registration.search import search
+from cotyle.xray.registration.refine import refine
 from cotyle.xray.registration.verdict import judged
 from cotyle.xray.verdict import Verdict
 
-_SEARCHES = (
-    (64, 3.2, 1.0, 720),
-    (64, 3.2, 2.0, 1800),
-    (64, 3.2, 2.5, 1800),
-    (96, 3.2, 1.5, 1000),
-    (128, 1.6, 2.0, 1400),
-)
-"""Longest side of the picture, voxel size of the bone, width of the cloud and its number of pictures, of one search
-after another."""
-_GOOD_ENOUGH = 0.6
-"""Share explained at the first fine level that makes a further search needless."""
-
-_FIRST_PX, _FIRST_MM = 128, 1.6
 _LAST_LEVELS = ((256, 1.6), (384, 0.0))
 _CHECK_PX, _CHECK_MM = 256, 1.6
 """Longest side of the picture and voxel size of the bone, level by level."""
@@ -112,57 +99,66 @@ def register(picture: Radiograph, rough: RoughPose, bone: BoneModel, seed: int =
     """Return the pose of the C-arm that took a picture.
 
     A cloud of poses is searched at a small size; from its best one the match is refined at three sizes. Where the first
-    of these explains little, clouds at larger sizes are tried and the best is kept. The same seed gives the same pose.
+    of these explains little, a wide search follows and the best is kept. The same seed gives the same pose.
 
     Raises
     ------
     InputError
         ``registration-size`` if picture and rough pose differ in size.
     """
-    if picture.size != rough.carm.size:
+    return register_together([picture], [rough], bone, seed)[0]
+
+
+def register_together(
+    pictures: Sequence[Radiograph], roughs: Sequence[RoughPose], bone: BoneModel, seed: int = 0
+) -> list[Registration]:
+    """Return the poses of several pictures of one pelvis that lay still, searched as one, then refined one by one.
+
+    Parameters
+    ----------
+    pictures, bone:
+        As in :func:`register`.
+    roughs:
+        One for each picture; their C-arms stand to each other as the machine says that it moved.
+
+    Raises
+    ------
+    InputError
+        As :func:`register`.
+    """
+    if any(picture.size != rough.carm.size for picture, rough in zip(pictures, roughs, strict=True)):
         raise InputError("registration-size", "the picture and the rough pose of the C-arm differ in size")
-    handle = handle_of(rough.carm, rough.pivot_lps_mm)
-    match = _first_match(picture, rough, handle, bone, seed)
-    for longest, level_mm in _LAST_LEVELS:
-        carm = rough.carm.resized(_of_longest(picture.size, longest))
-        fixed = edge_picture(picture.attenuation, picture.usable, carm.size)
-        match = refine(fixed, bone.levels[level_mm], carm, handle, match.numbers)
-    covariance = _SCATTER_FACTOR**2 * sandwich(match.linear) + np.diag(_COMMON_SD**2)
-    found = handle.moved(rough.carm, match.numbers)
-    quality, machine = _checks(picture, found, handle_of(found, rough.pivot_lps_mm), bone)
-    verdict, reasons = judged(quality, match.settled, match.numbers / np.array(rough.sd))
-    return Registration(
-        found, handle_of(found, rough.pivot_lps_mm), covariance, quality, machine, verdict, (*reasons, *machine.doubts)
-    )
+    handle = handle_of(roughs[0].carm, roughs[0].pivot_lps_mm)
+    shown = [Shown(picture, rough.carm) for picture, rough in zip(pictures, roughs, strict=True)]
+    first = first_matches(shown, handle, np.array(roughs[0].sd), bone, seed)
+    motions = [match.motion for match in first]
+    return [
+        _refined(each, rough, motions, bone, again=len(shown) > 1) for each, rough in zip(shown, roughs, strict=True)
+    ]
 
 
-def _checks(picture: Radiograph, found: CArm, handle: Handle, bone: BoneModel) -> tuple[Quality, MachineCheck]:
-    carm = found.resized(_of_longest(picture.size, _CHECK_PX))
-    fixed = edge_picture(picture.attenuation, picture.usable, carm.size)
-    linear = linear_at(fixed, bone.levels[_CHECK_MM], carm, handle, np.zeros(6))
-    return quality_of(fixed, linear), check_machine(fixed, linear, bone.levels[_CHECK_MM], carm)
+def _refined(shown: Shown, rough: RoughPose, motions: Sequence[Array], bone: BoneModel, again: bool) -> Registration:
+    """Refine one picture from each of some motions of its rough pose; the one that explains most is kept.
+
+    ``again``: begin with the first size once more, since the motion was found on several pictures.
+    """
+    levels = ((FIRST_PX, FIRST_MM), *_LAST_LEVELS) if again else _LAST_LEVELS
+    for longest, level_mm in levels:
+        view = shown.fine(longest)
+        matches = [refine([view], bone.levels[level_mm], rough.pivot_lps_mm, motion) for motion in motions]
+        match = max(matches, key=lambda each: explained([view], each))
+        # several are told apart at the first size that is larger than that of the search
+        motions = [match.motion] if longest > FIRST_PX else [each.motion for each in matches]
+    covariance = _SCATTER_FACTOR**2 * sandwich(match.linear[0]) + np.diag(_COMMON_SD**2)
+    found = rough.carm.moved(match.motion)
+    at_found = handle_of(found, rough.pivot_lps_mm)
+    from_rough = handle_of(rough.carm, rough.pivot_lps_mm).numbers_of(match.motion)
+    quality, machine = _checks(Shown(shown.picture, found), at_found, bone)
+    verdict, reasons = judged(quality, match.settled, from_rough / np.array(rough.sd))
+    return Registration(found, at_found, covariance, quality, machine, verdict, (*reasons, *machine.doubts))
 
 
-def _first_match(picture: Radiograph, rough: RoughPose, handle: Handle, bone: BoneModel, seed: int) -> Match:
-    larger = _of_longest(picture.size, _FIRST_PX)
-    fine = edge_picture(picture.attenuation, picture.usable, larger)
-    best, most = None, -np.inf
-    for attempt, (longest, level_mm, wide, pictures) in enumerate(_SEARCHES):
-        small = _of_longest(picture.size, longest)
-        coarse = edge_picture(picture.attenuation, picture.usable, small)
-        carm, cloud = rough.carm.resized(small), len(_SEARCHES) * seed + attempt
-        found = search(coarse, bone.levels[level_mm], carm, handle, rough.sd, pictures, cloud, wide)
-        match = refine(fine, bone.levels[_FIRST_MM], rough.carm.resized(larger), handle, found)
-        explained = quality_of(fine, match.linear).explained
-        if best is None or explained > most:
-            best, most = match, explained
-        if explained > _GOOD_ENOUGH:
-            break
-    assert best is not None
-    return best
-
-
-def _of_longest(size: tuple[int, int], longest: int) -> tuple[int, int]:
-    """Return columns and rows of a smaller copy; a picture is never made larger."""
-    factor = min(1.0, longest / max(size))
-    return max(8, round(size[0] * factor)), max(8, round(size[1] * factor))
+def _checks(found: Shown, handle: Handle, bone: BoneModel) -> tuple[Quality, MachineCheck]:
+    view = found.fine(_CHECK_PX)
+    linear = linear_at(view.fixed, bone.levels[_CHECK_MM], view.carm, handle, np.zeros(6))
+    return quality_of(view.fixed, linear), check_machine(view.fixed, linear, bone.levels[_CHECK_MM], view.carm)

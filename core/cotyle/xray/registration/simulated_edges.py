@@ -2,13 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
 from cotyle.xray.carm import CArm
 from cotyle.xray.projector.line_integrals import ReadyVolume, line_integrals_moved
-from cotyle.xray.registration.edges import FloatPicture, gradients
+from cotyle.xray.registration.edges import EdgePicture, FloatPicture, gradients
 from cotyle.xray.registration.motion import Handle
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """Edges of a real picture, and the pose of its C-arm that motions start from, of the size of the edges.
+
+    Of several views of one pelvis that lay still, all poses are moved by one and the same motion.
+    """
+
+    fixed: EdgePicture
+    carm: CArm
 
 
 def simulated_edges(bone: ReadyVolume, carm: CArm, handle: Handle, numbers: npt.ArrayLike) -> list[FloatPicture]:
