@@ -28,6 +28,8 @@ _REMEDY = "Choose another value"
 def with_cup(plan: PlanFile, **chosen: Any) -> PlanFile:
     """Return the plan with ``center_lps_mm``, ``outer_diameter_mm`` or ``orientation`` as chosen.
 
+    A value that is there already changes nothing: it stays proposed if it was.
+
     Raises
     ------
     InputError
@@ -35,10 +37,12 @@ def with_cup(plan: PlanFile, **chosen: Any) -> PlanFile:
     """
     if chosen.get("outer_diameter_mm") is not None:
         chosen["outer_diameter_mm"] = checked_cup_diameter_mm(chosen["outer_diameter_mm"])
-    values = {name: _fields(value) for name, value in chosen.items()}
-    content = {**plan.cup.model_dump(), **_plain(values)}
-    content["proposed"] = [name for name in plan.cup.proposed if name not in chosen]
-    if "center_lps_mm" in chosen:
+    before = _plain(plan.cup.model_dump())
+    values = _plain({name: _fields(value) for name, value in chosen.items()})
+    changed = {name: value for name, value in values.items() if name not in before or value != before[name]}
+    content = {**plan.cup.model_dump(), **changed}
+    content["proposed"] = [name for name in plan.cup.proposed if name not in changed]
+    if "center_lps_mm" in changed:
         content |= {"notes": (), "limited_by": None}
     return plan.model_copy(update={"cup": validated(CupChoice, content, "the cup", _REMEDY)})
 
