@@ -9,8 +9,11 @@ from typing import Any
 
 from cotyle import CAUTION
 from cotyle.errors import InputError
+from cotyle.report.landmark_views import mark_camera, pelvis_camera
 from trame_server import Server
 
+from cotyle_platform.scene import views
+from cotyle_platform.scene.stage import THREE_D
 from cotyle_platform.scene.start_scene import StartScene
 from cotyle_platform.web.areas import Areas
 from cotyle_platform.web.painting import Turns
@@ -56,7 +59,7 @@ class StartFlow:
         self.tools = BoneTools(editor)
         self._on_case_ready = on_case_ready
         self._shown: dict[str, Any] = {}
-        self._mark = ""
+        self._mark = self._message = ""
         self._fixed_state()
         server.controller.trigger("start_act")(self.act)
         self.session.changed = self.refresh
@@ -81,7 +84,7 @@ class StartFlow:
         session = self.session
         with self.server.state as state:
             state.start_steps, state.start_step = words.steps(session), session.step
-            state.start_busy, state.start_failure = session.busy, session.failure
+            state.start_busy, state.start_failure = session.busy, self._message or session.failure
             state.start_series = words.series(session)
             state.start_side = str(session.side or "")
             state.start_found = session.labels is not None
@@ -129,10 +132,12 @@ class StartFlow:
             self._try(lambda: acts[name](*what))
 
     def _try(self, act: Callable[[], Any]) -> None:
+        said, self._message = self._message, ""
         try:
             act()
         except InputError as error:
-            self.session.failure = str(error)
+            self._message = str(error)
+        if self._message != said:
             self.refresh()
 
     def _choose_bone(self, name: str) -> None:
@@ -169,6 +174,11 @@ class StartFlow:
         self._mark = name
         self.areas.show_height(LANDMARK_HEIGHT_MM)
         self.areas.write_letters(self.scene.center_on(points[name].lps_mm, name))
+        if self.session.skeleton is not None:
+            views.look(
+                self.areas.views[THREE_D], mark_camera(name, points[name].lps_mm, self.session.skeleton.surfaces)
+            )
+            self.areas.views[THREE_D].schedule_render()
         self.refresh()
 
     # within
@@ -187,7 +197,7 @@ class StartFlow:
             self.areas.show_height(BONES_HEIGHT_MM)
         if self._is_new("skeleton", session.skeleton) and session.skeleton is not None:
             self.scene.show_surfaces(session.skeleton.surfaces)
-            self.areas.views["ThreeD"].reset_view()
+            views.look(self.areas.views[THREE_D], pelvis_camera(session.skeleton.surfaces))
             self._choose_bone("right_hip_bone" if session.side == "right" else "left_hip_bone")
         if session.step == "landmarks":
             self.scene.show_landmarks(session.landmarks, self._moved)

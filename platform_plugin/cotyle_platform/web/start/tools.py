@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 from cotyle.errors import InputError
@@ -44,11 +46,13 @@ class BoneTools:
 
     def keep_largest(self) -> None:
         """Keep the largest piece of the chosen bone."""
-        self._pieces().keep_largest_island()
+        with self._pieces() as pieces:
+            pieces.keep_largest_island()
 
     def drop_small(self) -> None:
         """Drop small pieces of the chosen bone."""
-        self._pieces().remove_small_islands(SMALLEST_PIECE_VOXELS)
+        with self._pieces() as pieces:
+            pieces.remove_small_islands(SMALLEST_PIECE_VOXELS)
 
     def undo(self) -> None:
         """Take back the last change of the label map."""
@@ -60,7 +64,13 @@ class BoneTools:
         if self._strokes.can_redo():
             self._strokes.redo()
 
-    def _pieces(self) -> Any:
+    @contextmanager
+    def _pieces(self) -> Iterator[Any]:
+        """Give the platform's tool for pieces, which works only while it is the one in hand."""
         if not self._editor.active_segment_id:
             raise InputError("bone-unchosen", "no bone is chosen", "Choose the bone to correct")
-        return self._editor.get_effect(SegmentationEffectIslands)
+        before = self._editor.active_effect
+        try:
+            yield self._editor.set_active_effect_type(SegmentationEffectIslands)
+        finally:
+            self._editor.set_active_effect(before)

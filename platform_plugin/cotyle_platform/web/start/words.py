@@ -7,6 +7,7 @@ from typing import Any
 from cotyle.anatomy.findings import Grade, touching
 from cotyle.case.review import Unplannable
 from cotyle.image.labels import BONE_LABELS
+from cotyle.report.tiles import minus
 from cotyle.space.side import Side
 
 from cotyle_platform.scene.palette import LABEL_COLORS
@@ -19,6 +20,29 @@ STEP_WORDS = {
     "landmarks": "Landmarks",
     "plan": "Plan",
 }
+
+
+MARK_WORDS = {
+    "asis": "ASIS (anterior superior iliac spine)",
+    "pubic_tubercle": "pubic tubercle",
+    "psis": "PSIS (posterior superior iliac spine)",
+    "ischial_tuberosity": "ischial tuberosity, lowest point",
+    "teardrop": "teardrop, lower end",
+    "hip_center": "hip centre",
+    "superolateral_rim": "superolateral edge of the socket",
+    "si_joint_inferior": "sacroiliac joint, lower end",
+    "symphysis": "symphysis, middle",
+    "sacrum_midline": "sacral midline, back edge of the S1 endplate",
+    "coccyx_tip": "tip of the coccyx",
+}
+
+
+def mark_words(name: str) -> str:
+    """Return a landmark's name in words, its side first."""
+    for side in Side:
+        if name.endswith(f"_{side}"):
+            return f"{side} {MARK_WORDS[name.removesuffix(f'_{side}')]}"
+    return MARK_WORDS[name]
 
 
 def steps(session: StartSession) -> list[dict[str, Any]]:
@@ -65,7 +89,7 @@ def marks(session: StartSession) -> list[dict[str, Any]]:
     return [
         {
             "name": name,
-            "words": name.replace("_", " "),
+            "words": mark_words(name),
             "origin": origin_words(points[name], name in session.agreed),
             "agreed": name in session.agreed,
             "given": name in session.given,
@@ -86,7 +110,7 @@ def frames(session: StartSession) -> list[str]:
         ("rotation to the left", pelvis.rotation_to_left_deg, spread.rotation_to_left_deg),
         ("left side up", pelvis.left_up_deg, spread.left_up_deg),
     )
-    return [f"{words} {angle:.1f} ± {2 * sd:.1f} deg" for words, angle, sd in told]
+    return [minus(f"{words} {angle:.1f}") + f" ± {2 * sd:.1f} deg" for words, angle, sd in told]
 
 
 def doubts(session: StartSession) -> list[str]:
