@@ -26,20 +26,18 @@ class Desk:
 
 
 @pytest.fixture(scope="session")
-def opened_case(planned_case, tmp_path_factory):
-    from cotyle.report.case_writing import open_case
-
+def viewed_folder(planned_case, tmp_path_factory):
     folder = tmp_path_factory.mktemp("viewed") / "case"
     shutil.copytree(planned_case.folder, folder)
-    return open_case(folder)
+    return folder
 
 
 @pytest.fixture
-def desk(opened_case):
+def desk(viewed_folder):
     from cotyle_platform.session import PlanningSession
     from trame_server import Server
 
-    session = PlanningSession(opened_case)
+    session = PlanningSession.open(viewed_folder)
     server = Server("panels", vn_constructor=None)
     server.client_type = "vue3"
     server.state.ready()

@@ -80,7 +80,7 @@ def test_a_bad_file_is_refused_in_one_line_and_nothing_is_lost(desk, real):
     assert desk.state.real_picture_answers == ANSWERS
 
 
-def test_a_picture_of_another_patient_is_refused_in_one_line_and_nothing_is_lost(desk, opened_case):
+def test_a_picture_of_another_patient_is_refused_in_one_line_and_nothing_is_lost(desk):
     desk.session.patient = mark_of({"PatientID": "77-1", "PatientName": "Sample^Anna", "PatientBirthDate": "19500101"})
     real = RealPicture(desk.server, desk.session)
     send(desk, png())
