@@ -1,4 +1,4 @@
-"""Files that others wrote, all that pydicom and pydicom-data install: what comes of each, read in every way there is."""
+"""Files that others wrote, all that pydicom and pydicom-data install, each read in every way there is."""
 
 from __future__ import annotations
 

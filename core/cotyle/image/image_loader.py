@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -92,7 +93,7 @@ def load_here(path: Path, limit: Callable[[int], None] | None = None) -> LoadedI
         raise InputError("image-damaged", f"{path.name} holds less data than its header says", "Export it again")
     if limit is not None:
         limit(DECODER_MEMORY_BYTES + 2 * needed + available)
-    fields = {key: reader.GetMetaData(key) for key in reader.GetMetaDataKeys()}
+    fields = _fields(reader)
     try:
         image = reader.Execute()
     except RuntimeError as error:
@@ -102,6 +103,18 @@ def load_here(path: Path, limit: Callable[[int], None] | None = None) -> LoadedI
     affine[:3, :3] = np.reshape(image.GetDirection(), (3, 3)) * np.array(image.GetSpacing())
     affine[:3, 3] = image.GetOrigin()
     return LoadedImage(sitk.GetArrayFromImage(image), affine, fields)
+
+
+def _fields(reader: Any) -> dict[str, str]:
+    """Return the header's text fields; those that are no text are left out."""
+    fields = {}
+    for key in reader.GetMetaDataKeys():
+        with suppress(TypeError, UnicodeError):
+            value = reader.GetMetaData(key)
+            key.encode()
+            value.encode()
+            fields[key] = value
+    return fields
 
 
 def damaged(path: Path) -> InputError:

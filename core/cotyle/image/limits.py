@@ -35,6 +35,9 @@ GZIP_GROWTH = 1032
 """Times its size that gzip can shrink anything at most (deflate codes 258 bytes in 2 bits): less data than this
 says that a header lies."""
 
+MAX_PICTURE_VALUES = 2**30
+"""Pixels times channels of all pages of one picture file."""
+
 DECODER_MEMORY_BYTES = 512 * 2**20
 """What a decoder of compressed pixels may take beyond its picture and its file."""
 

@@ -6,9 +6,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import SimpleITK as sitk
 
 from cotyle.errors import InputError
+from cotyle.image.page_loader import DamagedPictureError, load_pages
 from cotyle.xray.pictures.raw_picture import (
     Doubt,
     RawPicture,
@@ -70,17 +70,12 @@ def read_screen(path: Path, kind: str, frame: int | None = None) -> RawPicture:
 
 
 def _pages(path: Path, kind: str) -> list[Any]:
-    reader = sitk.ImageFileReader()
-    reader.SetImageIO(next(name for k, name in _KINDS.values() if k == kind))
-    reader.SetFileName(str(path))
-    try:
-        reader.ReadImageInformation()
-        size = reader.GetSize()
-        require_picture_size(int(size[0]), int(size[1]))
+    def check(size: tuple[int, ...]) -> None:
+        require_picture_size(size[0], size[1])
         if len(size) > 2 and int(np.prod(size)) > 2**28:
             raise InputError("picture-too-large", f"the {kind} file holds {size[2]} pages", "Export the one you mean")
-        image = reader.Execute()
-    except RuntimeError as error:
+
+    try:
+        return list(load_pages(path, next(name for k, name in _KINDS.values() if k == kind), check))
+    except DamagedPictureError as error:
         raise InputError("picture-damaged", f"the {kind} file is damaged", "Export it again") from error
-    array = sitk.GetArrayFromImage(image)
-    return list(array) if image.GetDimension() == 3 else [array]
