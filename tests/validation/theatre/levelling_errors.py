@@ -12,11 +12,13 @@ from cotyle.errors import InputError
 from cotyle.space.arrays import Array
 from cotyle.space.side import Side
 from cotyle.xray.carm import CArm
+from cotyle.xray.levelling.clicks import SACRAL_CREST
 from cotyle.xray.levelling.contour_points import foramen_outline, ilioischial_point
 from cotyle.xray.levelling.levelling import levelling_of
 from cotyle.xray.levelling.moves import MOVE_NAMES, Moves
 from cotyle.xray.levelling.point_pose import PointPose, pose_from_points
 from cotyle.xray.levelling.point_task import Known
+from cotyle.xray.levelling.sacral_midline import sacral_midline
 from cotyle.xray.views import Machine, ViewName, view_angles_deg
 
 from tests.validation.theatre.patients import Patient
@@ -59,6 +61,11 @@ def clicks_on(picture: TheatrePicture, patient: Patient, noise_mm: float = CLICK
     """
     carm, truth = picture.true_carm, patient.truth
     places = {name: carm.project(truth.landmarks[name]) for name in _POINTS if name in truth.landmarks}
+    # the midline that is seen is the crest; clicked half-way along what the field shows of it
+    crest = sacral_midline(patient.pelvis.supine, truth.landmarks["sacrum_midline"], truth.surfaces["sacrum"])
+    seen = [place for place in carm.project(crest) if _in_field(picture, place)]
+    if seen:
+        places[SACRAL_CREST] = seen[len(seen) // 2]
     for side in Side:
         bone, drop = truth.surfaces[f"{side}_hip_bone"], truth.landmarks[f"teardrop_{side}"]
         foramen = foramen_outline(carm, bone, truth.landmarks, side)
