@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
@@ -23,6 +23,7 @@ from tests.validation.theatre.pose_errors import (
     Found,
     PoseError,
     covered,
+    cup_covered,
     cup_error,
     is_success,
     pose_error,
@@ -66,6 +67,7 @@ class Judged:
     success: bool
     covered: dict[str, bool] = field(default_factory=dict)
     cup: CupError | None = None
+    cup_covered: dict[str, bool] = field(default_factory=dict)
     moves_deg: dict[str, float] = field(default_factory=dict)
     wrong: str = ""
 
@@ -81,9 +83,16 @@ def judge_folder(
     patients: Path,
     tell: Callable[[str], None] = lambda _: None,
     limit: int | None = None,
+    subjects: Collection[str] | None = None,
 ) -> Iterator[Judged]:
-    """Yield every trial of the pictures in a folder; ``limit`` takes only so many of each patient and set."""
-    pictures = _limited(load_pictures(folder), limit)
+    """Yield every trial of the pictures in a folder.
+
+    ``limit`` takes only so many of each patient and set, ``subjects`` only what is held against these patients' scans.
+    """
+    everyone = _limited(load_pictures(folder), limit)
+    names = subjects_in(everyone)
+    chosen = set(names if subjects is None else subjects)
+    pictures = _of(chosen, everyone)
     known: dict[str, Patient] = {}
 
     def patient(name: str) -> Patient:
@@ -97,12 +106,20 @@ def judge_folder(
             yield _told(judge(registration, picture, patient(picture.subject), kind), tell)
         if picture.view in CLICKED_VIEWS:
             yield _told(judge_clicks(picture, patient(picture.subject)), tell)
-    for picture in _limited(load_pictures(folder / "camera"), limit):
+    for picture in _of(chosen, _limited(load_pictures(folder / "camera"), limit)):
         yield _told(judge(registration, picture, patient(picture.subject), CAMERA), tell)
-    yield from _judged_pairs(registration, folder / "pairs", patient, tell, limit)
-    names = sorted({picture.subject for picture in pictures})
-    for picture in _wrong_ones(pictures, folder, names, patient, limit):
+    yield from _judged_pairs(registration, folder / "pairs", patient, tell, limit, chosen)
+    for picture in _wrong_ones(everyone, folder, names, patient, limit, chosen):
         yield _told(judge(registration, picture, patient(picture.subject), WRONG), tell)
+
+
+def subjects_in(pictures: Sequence[TheatrePicture]) -> list[str]:
+    """Return the names of the patients of some pictures."""
+    return sorted({picture.subject for picture in pictures})
+
+
+def _of(subjects: Collection[str], pictures: Sequence[TheatrePicture]) -> tuple[TheatrePicture, ...]:
+    return tuple(picture for picture in pictures if picture.subject in subjects)
 
 
 def judge(registration: Registration, picture: TheatrePicture, patient: Patient, kind: str) -> Judged:
@@ -140,12 +157,14 @@ def _measured(picture: TheatrePicture, patient: Patient, kind: str, found: Found
         return Judged(picture.name, kind, found, None, picture.depth_is_judged, False, moves_deg=moves)
     error = pose_error(found.carm, picture.true_carm, picture.hip_lps_mm)
     deep = picture.depth_is_judged
-    cup = None
+    cup, cup_held = None, {}
     if found.cup is not None and picture.cup is not None:
         cup = cup_error(found.cup, picture.cup, picture.true_carm, patient.pelvis.app)
+        cup_held = cup_covered(cup, found.cup_half_width_95)
     limits = TWO_VIEWS if kind in (PAIR, POOR_PAIR) else ONE_VIEW
     held = covered(error, found.half_width_95, deep) if found.verdict != "failed" else {}
-    return Judged(picture.name, kind, found, error, deep, is_success(error, limits, deep), held, cup, moves)
+    success = is_success(error, limits, deep)
+    return Judged(picture.name, kind, found, error, deep, success, held, cup, cup_held, moves)
 
 
 def _judged_pairs(
@@ -154,13 +173,14 @@ def _judged_pairs(
     patient: Callable[[str], Patient],
     tell: Callable[[str], None],
     limit: int | None,
+    subjects: Collection[str],
 ) -> Iterator[Judged]:
     by_pair: dict[str, list[TheatrePicture]] = {}
     for picture in iterate_pictures(folder):
         if picture.pairing is not None:
             by_pair.setdefault(picture.pairing.name, []).append(picture)
     firsts = _limited(tuple(sorted((each[0] for each in by_pair.values()), key=lambda each: each.name)), limit)
-    for first in firsts:
+    for first in _of(subjects, firsts):
         if first.pairing is None:
             continue
         second = by_pair[first.pairing.name][1]
@@ -181,18 +201,19 @@ def _wrong_ones(
     names: list[str],
     patient: Callable[[str], Patient],
     limit: int | None,
+    subjects: Collection[str],
 ) -> Iterator[TheatrePicture]:
     """Wrong pictures: those of the folder, each right one mirrored, and each as if it were another patient's.
 
     The other is the next one whose operated hip is on the same side, so that no cup gives it away.
     """
-    yield from _limited(load_pictures(folder / "wrong"), limit)
-    for picture in pictures:
+    yield from _of(subjects, _limited(load_pictures(folder / "wrong"), limit))
+    for picture in _of(subjects, pictures):
         yield mirrored(picture)
     for side in Side:
         same = [name for name in names if operated_side(name) is side]
         for number, name in enumerate(same):
-            if len(same) > 1:
+            if len(same) > 1 and name in subjects:
                 yield from (as_if_of(each, patient(name)) for each in pictures if each.subject == same[number - 1])
 
 

@@ -28,6 +28,9 @@ from scipy.spatial.transform import Rotation
 QUANTITIES = ("column_mm", "row_mm", "turn_deg", "tilt_deg", "axial_deg", "depth_mm")
 """Names under which a registration states its 95 % intervals."""
 
+CUP_QUANTITIES = ("inclination_deg", "anteversion_deg", "column_mm", "row_mm")
+"""Names under which those of a cup are stated: angles, and its centre along the detector's columns and rows."""
+
 
 @dataclass(frozen=True)
 class PoseError:
@@ -52,7 +55,7 @@ class Found:
 
     verdict: ``converged``, ``doubtful`` or ``failed``. carm is None where it gave no pose. half_width_95 uses the names
     of :data:`QUANTITIES`; what is not stated counts as not covered. doubts: what was said about it in words. cup: the
-    cup that was found in the picture.
+    cup that was found in the picture, cup_verdict and cup_half_width_95 what was said of it, by :data:`CUP_QUANTITIES`.
     """
 
     carm: CArm | None
@@ -61,6 +64,8 @@ class Found:
     seconds: float = float("nan")
     doubts: tuple[str, ...] = ()
     cup: Cup | None = None
+    cup_verdict: str = ""
+    cup_half_width_95: Mapping[str, float] = field(default_factory=dict)
 
 
 def pose_error(found: CArm, true: CArm, hip_lps_mm: Array) -> PoseError:
@@ -117,18 +122,24 @@ def coverage_share(all_covered: Sequence[Mapping[str, bool]]) -> dict[str, float
     """Return the share of trials whose interval held the truth, by quantity."""
     return {
         name: float(np.mean([each[name] for each in all_covered if name in each]))
-        for name in QUANTITIES
+        for name in dict.fromkeys((*QUANTITIES, *CUP_QUANTITIES))
         if any(name in each for each in all_covered)
     }
 
 
 @dataclass(frozen=True)
 class CupError:
-    """Errors of a found cup: radiographic angles to a frame, and its centre across the beam, in mm."""
+    """Errors of a found cup: radiographic angles to a frame, and its centre along columns and rows, in mm."""
 
     inclination_deg: float
     anteversion_deg: float
-    center_in_plane_mm: float
+    column_mm: float
+    row_mm: float
+
+    @property
+    def center_in_plane_mm(self) -> float:
+        """Length of the centre's error parallel to the detector."""
+        return float(np.hypot(self.column_mm, self.row_mm))
 
 
 def cup_error(found: Cup, true: Cup, carm: CArm, frame: Frame) -> CupError:
@@ -140,9 +151,14 @@ def cup_error(found: Cup, true: Cup, carm: CArm, frame: Frame) -> CupError:
         orientation_of_axis(cup.opening_axis_lps, frame, true.side, Definition.RADIOGRAPHIC) for cup in (found, true)
     ]
     shift = found.center_lps_mm - true.center_lps_mm
-    across = np.hypot(shift @ carm.column_direction_lps, shift @ carm.row_direction_lps)
     return CupError(
         angles[0].inclination_deg - angles[1].inclination_deg,
         angles[0].anteversion_deg - angles[1].anteversion_deg,
-        float(across),
+        float(shift @ carm.column_direction_lps),
+        float(shift @ carm.row_direction_lps),
     )
+
+
+def cup_covered(error: CupError, half_width_95: Mapping[str, float]) -> dict[str, bool]:
+    """Return for each of :data:`CUP_QUANTITIES` whether the stated interval holds the truth."""
+    return {name: abs(getattr(error, name)) <= half_width_95.get(name, -1.0) for name in CUP_QUANTITIES}

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 
 import numpy as np
 from cotyle.cup.component import Cup
+from cotyle.cup.orientation import Definition
 from cotyle.space.arrays import Array
 from cotyle.xray.carm import CArm
 from cotyle.xray.cup_in_picture.measure import measure_cup
+from cotyle.xray.cup_in_picture.orientation_deviation import known_orientations
 from cotyle.xray.registration.bone_model import BoneModel, bone_model
 from cotyle.xray.registration.joined import join_views, register_views
 from cotyle.xray.registration.motion import Handle
@@ -19,7 +22,7 @@ from cotyle.xray.views import ViewName
 from tests.validation.theatre.pairs import follow
 from tests.validation.theatre.patients import Patient
 from tests.validation.theatre.picture import TheatrePicture
-from tests.validation.theatre.pose_errors import Found
+from tests.validation.theatre.pose_errors import CUP_QUANTITIES, Found
 
 _OF_ONE_HIP = (ViewName.AP_HIP, ViewName.OBTURATOR_OBLIQUE, ViewName.ILIAC_OBLIQUE, ViewName.CROSS_TABLE_LATERAL)
 
@@ -72,26 +75,35 @@ def _found(
     handle = Handle(hip, np.stack([carm.column_direction_lps, carm.row_direction_lps, carm.normal_lps]))
     spread = 1.96 * np.sqrt(np.diag(registration.covariance_of(handle)))
     names = ("tilt_deg", "axial_deg", "turn_deg", "column_mm", "row_mm", "depth_mm")
-    cup = _cup(registration, picture, patient) if with_cup and registration.verdict != "failed" else None
-    return Found(
+    found = Found(
         carm,
         str(registration.verdict),
         dict(zip(names, map(float, spread), strict=True)),
         seconds,
         registration.reasons,
-        cup,
     )
+    return _with_cup(found, registration, picture, patient) if with_cup and registration.verdict != "failed" else found
 
 
-def _cup(registration: Registration, picture: TheatrePicture, patient: Patient) -> Cup | None:
+def _with_cup(found: Found, registration: Registration, picture: TheatrePicture, patient: Patient) -> Found:
     if picture.cup is None or picture.wrong:
-        return None
-    planned = patient.planned.cup
+        return found
+    planned, carm = patient.planned.cup, registration.carm
     covariance = registration.lps_covariance_at(planned.center_lps_mm)
     # the diameter of what was put in is known in theatre; nothing else of the true cup is used
-    measured = measure_cup(
-        picture.radiograph, registration.carm, picture.cup.outer_diameter_mm, planned, pose_covariance=covariance
+    diameter = picture.cup.outer_diameter_mm
+    measured = measure_cup(picture.radiograph, carm, diameter, planned, pose_covariance=covariance)
+    if measured.taken is None:
+        return found
+    rim = measured.taken.rim
+    app = patient.pelvis.app
+    angles = known_orientations(measured.taken, [app], patient.side)[app.name][Definition.RADIOGRAPHIC]
+    across = np.stack([carm.column_direction_lps, carm.row_direction_lps])
+    spread = np.sqrt(np.diag(across @ measured.taken.covariance[:3, :3] @ across.T))
+    deviations = (angles.inclination_sd_deg, angles.anteversion_sd_deg, *spread)
+    return replace(
+        found,
+        cup=Cup(patient.side, rim.center_lps_mm, rim.normal_lps, diameter),
+        cup_verdict=str(measured.verdict),
+        cup_half_width_95={name: 1.96 * float(value) for name, value in zip(CUP_QUANTITIES, deviations, strict=True)},
     )
-    if measured.rim is None:
-        return None
-    return Cup(patient.side, measured.rim.center_lps_mm, measured.rim.normal_lps, picture.cup.outer_diameter_mm)

@@ -14,6 +14,9 @@ MOST_FALSE_CONVERGED = 0.01
 GROSS = {"in_plane_mm": 2.0, "turn_deg": 1.0, "tilt_deg": 3.0, "axial_deg": 3.0}
 """A pose farther off than this in a right picture is a wrong result too (our choice)."""
 
+GROSS_CUP = {"inclination_deg": 2.5, "anteversion_deg": 2.5, "center_in_plane_mm": 2.0}
+"""The same for a cup (our choice)."""
+
 
 @dataclass(frozen=True)
 class Row:
@@ -71,7 +74,7 @@ def rows(judged: Sequence[Judged]) -> list[Row]:
             Row("tilt and axial rotation, two views (deg)", _values(pair, "tilt_deg", "axial_deg"), 0.2, 0.6),
             Row("depth, two views (mm)", _values(pair, "depth_mm"), 0.5, 1.5),
         ]
-    cups = [each.cup for each in judged if each.kind in (NEAR, NAME) and each.cup is not None]
+    cups = [each.cup for each in _with_cup(judged) if each.cup is not None]
     if cups:
         table += [
             Row("cup inclination (deg)", tuple(abs(each.inclination_deg) for each in cups), 0.5, 1.5),
@@ -120,15 +123,20 @@ def shares(judged: Sequence[Judged]) -> list[Share]:
     together = float(np.mean(every)) if every else float("nan")
     table.append(Share("95 % intervals hold the truth, all quantities", len(every), together, 0.90, 0.99))
     table += list(_false_converged(judged))
+    table += list(_cup_shares(judged))
     return table
 
 
 def coverage_lines(judged: Sequence[Judged]) -> list[Share]:
     """Return how often the intervals of each quantity hold the truth; too few trials of each for a bar."""
     stated = [each.covered for each in judged if each.kind == NEAR and each.covered]
+    cups = [each.cup_covered for each in _with_cup(judged)]
     return [
         Share(f"95 % intervals hold the truth, {name}", sum(name in each for each in stated), share, 0.0)
         for name, share in coverage_share(stated).items()
+    ] + [
+        Share(f"95 % intervals hold the truth, cup's {name}", sum(name in each for each in cups), share, 0.0)
+        for name, share in coverage_share(cups).items()
     ]
 
 
@@ -153,6 +161,24 @@ def _false_converged(judged: Sequence[Judged]) -> Iterator[Share]:
     if right:
         missed = float(np.mean([each.converged and is_gross(each) for each in right]))
         yield Share("right pictures, grossly wrong and called converged", len(right), missed, 0.0, MOST_FALSE_CONVERGED)
+
+
+def _with_cup(judged: Sequence[Judged]) -> list[Judged]:
+    return [each for each in judged if each.kind in (NEAR, NAME) and each.cup is not None]
+
+
+def _cup_shares(judged: Sequence[Judged]) -> Iterator[Share]:
+    found = _with_cup(judged)
+    if found:
+        held = [value for each in found for value in each.cup_covered.values()]
+        yield Share("95 % intervals hold the truth, cup", len(held), float(np.mean(held)), 0.90, 0.99)
+        missed = float(np.mean([each.found.cup_verdict == "converged" and is_gross_cup(each) for each in found]))
+        yield Share("cups grossly wrong and called converged", len(found), missed, 0.0, MOST_FALSE_CONVERGED)
+
+
+def is_gross_cup(judged: Judged) -> bool:
+    """Return whether a cup is farther off than any limit of :data:`GROSS_CUP`."""
+    return any(not abs(getattr(judged.cup, name)) <= most for name, most in GROSS_CUP.items())
 
 
 def is_gross(judged: Judged) -> bool:

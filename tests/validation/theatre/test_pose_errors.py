@@ -14,10 +14,12 @@ from hypothesis import strategies as st
 from tests.validation.theatre.pairs import camera_axes, disturbed, follow, motion_between
 from tests.validation.theatre.pose_errors import (
     ONE_VIEW,
+    CupError,
     Found,
     PoseError,
     coverage_share,
     covered,
+    cup_covered,
     cup_error,
     is_success,
     pose_error,
@@ -191,7 +193,13 @@ def test_a_cup_errs_by_the_angles_it_was_turned_and_the_way_it_went_across_the_b
     shift = 1.2 * TRUE.column_direction_lps - 0.5 * TRUE.row_direction_lps + 6.0 * TRUE.normal_lps
     error = cup_error(cup(42.0, 14.0, HIP + shift), true, TRUE, SCANNER)
     assert (error.inclination_deg, error.anteversion_deg) == pytest.approx((2.0, -1.0))
+    assert (error.column_mm, error.row_mm) == pytest.approx((1.2, -0.5))
     assert error.center_in_plane_mm == pytest.approx(1.3)
+
+
+def test_the_interval_of_a_cup_holds_the_truth_up_to_its_width_and_one_not_stated_never_does():
+    held = cup_covered(CupError(1.0, -2.0, 0.1, -0.3), {"inclination_deg": 1.1, "anteversion_deg": 1.9, "row_mm": 0.4})
+    assert held == {"inclination_deg": True, "anteversion_deg": False, "column_mm": False, "row_mm": True}
 
 
 def test_a_registration_without_a_pose_can_be_said():

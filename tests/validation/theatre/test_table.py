@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from cotyle.cup.component import Cup
 from cotyle.space.frames import SCANNER
 from cotyle.space.rotations import rigid_matrix, rotation_matrix
 from cotyle.space.side import Side
@@ -16,7 +17,7 @@ from tests.validation.theatre.effects import Physics, Screen
 from tests.validation.theatre.judging import CAMERA, FAR, NAME, NEAR, WRONG, judge, start_of
 from tests.validation.theatre.levelling_errors import move_errors_deg
 from tests.validation.theatre.picture import Contents, Pairing, TheatrePicture, write_picture
-from tests.validation.theatre.pose_errors import Found, turns_deg
+from tests.validation.theatre.pose_errors import CUP_QUANTITIES, Found, turns_deg
 from tests.validation.theatre.scene import Tool
 from tests.validation.theatre.shots import about
 from tests.validation.theatre.table import Row, camera_lines, coverage_lines, is_gross, rows, shares
@@ -117,6 +118,41 @@ def test_a_pose_far_off_is_a_wrong_result_only_when_it_is_called_converged():
     assert is_gross(judged(OffBy(5.0))[0])
 
 
+class CupOffBy(OffBy):
+    """Also finds the cup, off by an inclination, and states intervals of 1 deg and 1 mm."""
+
+    def __init__(self, inclination_deg, cup_verdict="converged"):
+        super().__init__()
+        self.inclination_deg, self.cup_verdict = inclination_deg, cup_verdict
+
+    def one_view(self, picture, patient, start):
+        axis = rotation_matrix(SCANNER.posterior, self.inclination_deg) @ picture.cup.opening_axis_lps
+        return replace(
+            super().one_view(picture, patient, start),
+            cup=replace(picture.cup, opening_axis_lps=axis),
+            cup_verdict=self.cup_verdict,
+            cup_half_width_95=dict.fromkeys(CUP_QUANTITIES, 1.0),
+        )
+
+
+def cup_trials(registration, count=10):
+    cup = Cup(Side.RIGHT, HIP, (-0.64, 0.0, -0.77), 52.0)
+    return [judge(registration, picture(n, cup=cup), PATIENT, NAME) for n in range(count)]
+
+
+def test_a_cup_far_off_is_a_wrong_result_only_when_it_is_called_converged():
+    title = "cups grossly wrong and called converged"
+    for off_deg, verdict, share in ((2.0, "converged", 0.0), (3.0, "converged", 1.0), (3.0, "doubtful", 0.0)):
+        assert by_title(shares(cup_trials(CupOffBy(off_deg, verdict))))[title].value == share
+
+
+def test_the_intervals_of_a_cup_are_counted_by_quantity():
+    trials = cup_trials(CupOffBy(0.5), 7) + cup_trials(CupOffBy(1.5), 3)
+    assert by_title(shares(trials))["95 % intervals hold the truth, cup"].value == pytest.approx(1.0 - 3 / 40)
+    assert by_title(coverage_lines(trials))["95 % intervals hold the truth, cup's inclination_deg"].value == 0.7
+    assert by_title(rows(trials))["cup inclination (deg)"].high == pytest.approx(1.5, abs=0.01)
+
+
 def test_no_pose_is_infinitely_wrong():
     class Gives:
         def one_view(self, picture, patient, start):
@@ -186,3 +222,27 @@ def test_starts_are_off_as_far_as_their_names_say_and_the_same_each_time():
         assert np.array_equal(start.source_lps_mm, start_of(picture(), kind).source_lps_mm)
     named = picture()
     assert start_of(named, NAME) is named.nominal_carm
+
+
+def test_patients_shared_out_over_several_calls_give_the_same_trials(tmp_path, monkeypatch):
+    small = replace(picture().scaled_down(10), cup=None)
+    for subject in "AC":
+        write_picture(replace(small, name=f"{subject}00", subject=subject), tmp_path)
+        write_picture(replace(small, name=f"camera-{subject}", subject=subject), tmp_path / "camera")
+        write_picture(replace(small, name=f"knee-{subject}", subject=subject, wrong="a knee"), tmp_path / "wrong")
+    monkeypatch.setattr(
+        judging, "load_patient", lambda name, folder: SimpleNamespace(**{**vars(PATIENT), "name": name})
+    )
+    monkeypatch.setattr(judging, "as_if_of", lambda each, patient: replace(each, subject=patient.name, wrong="other"))
+
+    class FindsIt:
+        def one_view(self, picture, patient, start):
+            return Found(picture.true_carm, "converged")
+
+    def trials(subjects):
+        found = judging.judge_folder(FindsIt(), tmp_path, tmp_path, subjects=subjects)
+        return [(each.picture, each.kind, each.wrong) for each in found]
+
+    assert sorted(trials(None)) == sorted([*trials(["A"]), *trials(["C"])])
+    # three starts, the camera, the knee, the picture mirrored, and the other patient's picture
+    assert len(trials(None)) == 2 * 7
