@@ -121,7 +121,7 @@ class Page:
         try:
             if name == "definition":
                 self.session.show_angles(Definition(value), frame)
-            elif value in FRAME_WORDS:
+            elif name == "frame" and value in FRAME_WORDS:
                 self.session.show_angles(definition, value)
         except (InputError, ValueError) as error:
             self.say(str(error))
