@@ -6,6 +6,7 @@ import pytest
 from cotyle.case.asked_view import ViewRequest, asked_view
 from cotyle.case.simulated import view_cues
 from cotyle.report.screen_words import VIEW_WORDS
+from cotyle.xray.carm import Tube
 from cotyle.xray.outlines import hemisphere_outline
 from cotyle.xray.views import view_angles_deg
 from cotyle_platform.web.panels import ScreenPanel
@@ -83,7 +84,7 @@ def test_the_controls_ask_for_the_view_that_they_say(desk, screen):
     )  # fmt: skip
     desk.session.settle()
     expected = ViewRequest(
-        "ap_pelvis", "app", 15.0, -10.0, 5.0, (20.0, 0.0, -8.0), "over_table",
+        "ap_pelvis", "app", 15.0, -10.0, 5.0, (20.0, 0.0, -8.0), Tube.OVER_TABLE,
         source_detector_mm=1100.0, source_isocenter_mm=650.0,
     )  # fmt: skip
     assert desk.session.screen.asked == expected
