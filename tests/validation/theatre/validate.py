@@ -1,9 +1,11 @@
 """Judge registration on the theatre's pictures: the table, docs/validation-carm.md; ends with 1 if missed.
 
-python -m tests.validation.theatre.validate --pictures DIR [--registration MODULE] [--limit N] [--no-page]
+python -m tests.validation.theatre.validate --pictures DIR [--registration MODULE] [--limit N]
+       [--jobs N] [--no-page]
 
 The pictures: ``python -m tests.validation.theatre.pictures --out DIR --pairs 3 --camera 2 --wrong``. MODULE has the
-functions ``one_view`` and ``two_views`` of :class:`tests.validation.theatre.judging.Registration`.
+functions ``one_view`` and ``two_views`` of :class:`tests.validation.theatre.judging.Registration`. With several jobs
+the patients are shared out over so many processes; the results are the same.
 """
 
 from __future__ import annotations
@@ -15,13 +17,17 @@ import platform
 import sys
 import time
 from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+from multiprocessing import get_context
 from pathlib import Path
 from typing import cast
 
 import numpy as np
 from cotyle.files import write_text_atomically
 
-from tests.validation.theatre.judging import STARTS, Judged, Registration, judge_folder
+from tests.validation.theatre.judging import STARTS, Judged, Registration, judge_folder, subjects_in
+from tests.validation.theatre.picture import load_pictures
 from tests.validation.theatre.table import Row, Share, camera_lines, coverage_lines, reported, rows, shares
 
 PAGE = Path(__file__).resolve().parents[3] / "docs" / "validation-carm.md"
@@ -43,18 +49,34 @@ was wrong, depth is not judged.
 def main(arguments: list[str] | None = None) -> int:
     """Return the exit code."""
     options = _options(arguments)
-    registration = cast(Registration, importlib.import_module(options.registration))
     patients = options.patients if options.patients is not None else options.pictures / "patients"
     clock = time.monotonic()
-    judged = list(judge_folder(registration, options.pictures, patients, _tell, options.limit))
+    judged = _judged(options.registration, options.pictures, patients, options.limit, options.jobs)
     seconds = time.monotonic() - clock
     text = result_text(judged)
     print(text)
     missed = missed_bars(judged)
     print(f"\nmissed in {seconds:.0f} s: {'; '.join(missed) or 'nothing'}")
     if not options.no_page and options.limit is None:
-        write_text_atomically(PAGE, f"{HEAD}\n{text}\n{_closing(judged, missed, seconds)}")
+        write_text_atomically(PAGE, f"{HEAD}\n{text}\n{_closing(judged, missed, seconds, options.jobs)}")
     return 1 if missed else 0
+
+
+def _judged(module: str, pictures: Path, patients: Path, limit: int | None, jobs: int) -> list[Judged]:
+    """Return all trials in the order of their pictures, judged by one process or by several."""
+    of_subject = partial(_of_subject, module, pictures, patients, limit)
+    names = subjects_in(load_pictures(pictures))
+    if jobs > 1:
+        with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+            shares = list(pool.map(of_subject, names))
+    else:
+        shares = [of_subject(name) for name in names]
+    return sorted((each for share in shares for each in share), key=lambda each: (each.picture, each.kind))
+
+
+def _of_subject(module: str, pictures: Path, patients: Path, limit: int | None, subject: str) -> list[Judged]:
+    registration = cast(Registration, importlib.import_module(module))
+    return list(judge_folder(registration, pictures, patients, _tell, limit, [subject]))
 
 
 def result_text(judged: Sequence[Judged]) -> str:
@@ -90,7 +112,7 @@ def missed_bars(judged: Sequence[Judged]) -> list[str]:
     return [each.title for each in everything if not each.kept]
 
 
-def _closing(judged: Sequence[Judged], missed: Sequence[str], seconds: float) -> str:
+def _closing(judged: Sequence[Judged], missed: Sequence[str], seconds: float, jobs: int) -> str:
     worst = [each for each in judged if each.kind in STARTS and not each.success]
     lines = [f"\nBars missed: {'; '.join(missed) or 'none'}.", ""]
     if worst:
@@ -101,7 +123,8 @@ def _closing(judged: Sequence[Judged], missed: Sequence[str], seconds: float) ->
     if times:
         lines.append(f"Seconds of a registration: median {np.median(times):.1f}, longest {max(times):.1f}.")
     machine = f"{os.cpu_count()} cores, {platform.system()} {platform.machine()}, Python {platform.python_version()}"
-    lines.append(f"{len(judged)} trials in {seconds:.0f} s on {machine}.")
+    shared = "1 job" if jobs == 1 else f"{jobs} jobs"
+    lines.append(f"{len(judged)} trials in {seconds:.0f} s by {shared} on {machine}.")
     return "\n".join(lines) + "\n"
 
 
@@ -125,6 +148,7 @@ def _options(arguments: list[str] | None) -> argparse.Namespace:
     parser.add_argument("--patients", type=Path, help="folder of the patients; beside the pictures if none is named")
     parser.add_argument("--registration", default=DEFAULT_REGISTRATION, help="module with one_view and two_views")
     parser.add_argument("--limit", type=int, help="only so many pictures of each patient and set; writes no page")
+    parser.add_argument("--jobs", type=int, default=1, help="processes that the patients are shared out over")
     parser.add_argument("--no-page", action="store_true", help="print only")
     return parser.parse_args(arguments)
 

@@ -20,11 +20,14 @@ from cotyle.xray.registration.simulated_edges import View
 from cotyle.xray.registration.strong_edges import strong_edges
 from cotyle.xray.registration.sweep import sweep
 
-_COARSE_PX, _COARSE_MM, _CLOUD = 64, 3.2, 720
-"""Longest side of the picture, voxel size of the bone and number of pictures of a cloud."""
-_WIDE, _CANDIDATES, _POLISHED, _POLISH_WIDTH, _REFINED = 2.5, 12, 160, 0.4, 4
+_CLOUDS = ((64, False), (64, True), (96, True), (96, False))
+"""Longest side of the picture, and whether strong edges are left out, of one narrow cloud after another."""
+_COARSE_MM, _CLOUD = 3.2, 720
+"""Voxel size of the bone and number of pictures of a cloud."""
+_SWEEP_PX = 64
+_WIDE, _CANDIDATES, _POLISHED, _POLISH_WIDTH, _REFINED = 2.5, 12, 160, 0.4, 5
 """The wide search: how much wider than said, places looked at, pictures and width of the cloud about each, and how many
-of the best are refined."""
+of the best that differ are refined."""
 _SWEPT_FROM_DEG = 4.0
 """A rough pose that is better known than this is not searched widely."""
 
@@ -77,12 +80,17 @@ def first_matches(shown: Sequence[Shown], handle: Handle, sd: Array, bone: BoneM
         if found[-1][0] > _GOOD_ENOUGH:
             return [match]
     found.sort(key=lambda each: -each[0])
-    kept: list[Match] = []
-    for _, match in found:
-        apart = [np.abs(handle.numbers_of(match.motion @ np.linalg.inv(other.motion))) for other in kept]
-        if all((each > 0.1 * sd).any() for each in apart):
-            kept.append(match)
-    return kept[:_KEPT]
+    places = _distinct([handle.numbers_of(match.motion) for _, match in found], 0.1 * sd)
+    return [found[place][1] for place in places[:_KEPT]]
+
+
+def _distinct(numbers: Sequence[Array], apart: Array) -> list[int]:
+    """Return which of some numbers differ from all before them by more than is said, in one of the six."""
+    kept: list[int] = []
+    for place, each in enumerate(numbers):
+        if all((np.abs(each - numbers[other]) > apart).any() for other in kept):
+            kept.append(place)
+    return kept
 
 
 def explained(views: Sequence[View], match: Match) -> float:
@@ -94,21 +102,22 @@ def explained(views: Sequence[View], match: Match) -> float:
 def _starts(shown: Sequence[Shown], handle: Handle, sd: Array, bone: BoneModel, seed: int) -> Iterator[Array]:
     """Yield numbers to refine from, the cheap ones first."""
     coarse = bone.levels[_COARSE_MM]
-    plain, bare = ([each.coarse(_COARSE_PX, without) for each in shown] for without in (False, True))
-    for attempt, views in enumerate((plain, bare)):
-        yield search(views, coarse, handle, sd, _CLOUD, 2 * seed + attempt)[0]
+    for attempt, (longest, without_strong) in enumerate(_CLOUDS):
+        views = [each.coarse(longest, without_strong) for each in shown]
+        yield search(views, coarse, handle, sd, _CLOUD, len(_CLOUDS) * seed + attempt)[0]
     if max(sd[:3]) < _SWEPT_FROM_DEG:
         return
-    for views in (plain, bare):
-        places = [
-            place for each in views for place in sweep(each, coarse, handle, sd, _WIDE, _CANDIDATES // len(views))
-        ]
+    for without_strong in (False, True):
+        views = [each.coarse(_SWEEP_PX, without_strong) for each in shown]
+        share = _CANDIDATES // len(views)
+        places = [place for each in views for place in sweep(each, coarse, handle, sd, _WIDE, share)]
         polished = [
             search(views, coarse, handle, sd, _POLISHED, number, _WIDE, place, _POLISH_WIDTH)
             for number, place in enumerate(places)
         ]
         polished.sort(key=lambda each: -each[1])
-        yield from (numbers for numbers, _ in polished[:_REFINED])
+        best = [numbers for numbers, _ in polished]
+        yield from (best[place] for place in _distinct(best, 0.3 * sd)[:_REFINED])
 
 
 def of_longest(size: tuple[int, int], longest: int) -> tuple[int, int]:

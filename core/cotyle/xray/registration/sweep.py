@@ -16,7 +16,7 @@ from scipy import fft
 from cotyle.space.arrays import Array
 from cotyle.xray.carm import CArm
 from cotyle.xray.projector.line_integrals import ReadyVolume
-from cotyle.xray.registration.edges import EdgePicture, evened
+from cotyle.xray.registration.edges import EdgePicture, FloatPicture, evened
 from cotyle.xray.registration.motion import Handle
 from cotyle.xray.registration.search import pull
 from cotyle.xray.registration.simulated_edges import View, simulated_edges
@@ -86,7 +86,7 @@ class _Correlation:
         self._of_weight = np.conj(fft.rfft2(fixed.weight, self._shape))
         self._own = float((weighted * fixed.gradient).sum())
 
-    def of(self, moving: Array) -> Array:
+    def of(self, moving: FloatPicture) -> Array:
         """Return the correlation at each shift of the simulated picture, rows before columns, flat."""
         edges = fft.rfft2(moving, self._shape)
         square = fft.rfft2((moving**2).sum(axis=0), self._shape)
