@@ -78,3 +78,19 @@ def test_an_impossible_number_of_frames_is_refused_at_once(tmp_path, frames):
     else:
         with pytest.raises(ValueError, match="frames"):
             read_slice_headers(tmp_path / "slice")
+
+
+SEQUENCE = b"\x00\x52\x30\x92SQ\0\0"  # per-frame functional groups
+ITEM, ITEM_END = b"\xfe\xff\x00\xe0\0\0\0\0", b"\xfe\xff\xdd\xe0\0\0\0\0"
+
+
+@pytest.mark.parametrize("ends", ["by length", "by a mark"])
+def test_a_sequence_of_a_million_empty_items_is_refused(tmp_path, ends):
+    """The parser makes an object of each: 2 MiB of them would keep it busy for seconds, 32 MiB for minutes."""
+    items = ITEM * 1_000_000
+    sequence = SEQUENCE + len(items).to_bytes(4, "little") + items
+    if ends == "by a mark":
+        sequence = SEQUENCE + b"\xff\xff\xff\xff" + items + ITEM_END
+    (tmp_path / "many").write_bytes(meta(short(0x10, b"UI", b"1.2.840.10008.1.2.1\0")) + sequence)
+    with pytest.raises(ValueError, match="too many parts"):
+        read_slice_headers(tmp_path / "many")

@@ -16,8 +16,11 @@ MAX_FOLDER_DEPTH = 32
 MAX_FRAMES = 20_000
 """Frames of one DICOM file."""
 
-MAX_HEADER_BYTES = 64 * 2**20
+MAX_HEADER_BYTES = 32 * 2**20
 """Bytes of one DICOM file's header that are read; the functional groups of 2000 frames take some 10 MiB."""
+
+MAX_HEADER_READS, MAX_HEADER_ITEMS = 500_000, 200_000
+"""Pieces in which one header may be read, and items of sequences in it; 2000 frames take half of that."""
 
 MAX_VOXELS = 2**30
 """Voxels of one volume: 2 GiB as int16; a 1024 x 1024 matrix of 1024 slices."""
