@@ -32,9 +32,6 @@ FIGURES = "figures"
 XRAY = "xray"
 MESH = "mesh"
 
-UNCHANGED_BY_A_NEW_CUP = (LANDMARKS, BONES, CT, ANATOMY)
-"""Files that stay the same when only the plan changes."""
-
 
 def is_case(folder: Path) -> bool:
     """Return whether the folder holds a plan of ours."""

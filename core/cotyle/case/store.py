@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -70,16 +71,27 @@ def read_case(folder: Path) -> StoredCase:
 
 @dataclass(frozen=True, eq=False)
 class OpenedCase:
-    """A case as read from its folder, with the bytes of its label map: enough to write it again, wherever."""
+    """A case as read from its folder, and the bytes of its small files: enough to write it again, wherever."""
 
     stored: StoredCase
-    bones_file: bytes
+    files: Mapping[str, bytes]
+
+    def saved_as(self, folder: Path, plan: PlanFile, anatomy: Anatomy) -> OpenedCase:
+        """Return the case that now stands in a folder."""
+        return OpenedCase(StoredCase(folder, plan, anatomy, self.stored.scan), _small_files(folder))
 
 
 def open_case(folder: Path) -> OpenedCase:
     """Read a case to be planned on; errors as in :func:`read_case`, and ``file-missing``."""
-    stored, bones = read_case(folder), folder / names.BONES
+    return OpenedCase(read_case(folder), _small_files(folder))
+
+
+_SMALL = (names.PLAN, names.BONES, names.ANATOMY, names.LANDMARKS)
+
+
+def _small_files(folder: Path) -> dict[str, bytes]:
     try:
-        return OpenedCase(stored, bones.read_bytes())
+        return {name: (folder / name).read_bytes() for name in _SMALL}
     except OSError as error:
-        raise InputError("file-missing", f"{bones.name} cannot be read", "Plan the case again") from error
+        name = Path(str(error.filename)).name
+        raise InputError("file-missing", f"{name} cannot be read", "Plan the case again") from error

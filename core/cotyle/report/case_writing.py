@@ -13,6 +13,7 @@ from cotyle.case.screen_facts import with_cue_sheet
 from cotyle.case.simulated import case_cues
 from cotyle.case.stages import PlannedCup, Progress
 from cotyle.case.store import OpenedCase, write_anatomy, write_plan
+from cotyle.errors import InputError
 from cotyle.files import write_bytes_atomically
 from cotyle.image.volume import Volume
 from cotyle.report.build import write_report
@@ -42,22 +43,37 @@ def write_case(
 ) -> Measurements:
     """Write a case with another plan into its own folder or a new one, all together.
 
-    What did not change is taken from the folder that the case was read from, and from memory where that is gone.
+    What did not change is as it was read; the scan is taken from the folder, or from memory where that is gone.
 
     Raises
     ------
     InputError
-        ``output-not-a-case``, ``output-unwritable``.
+        ``case-changed`` if the folder holds another plan than the one that was read; ``output-not-a-case``,
+        ``output-unwritable``.
     """
     stored = opened.stored
-    unchanged = planned.anatomy is stored.anatomy
+    _require_unchanged(target, opened)
     with names.written_whole(target) as folder:
-        names.carry_over(stored.folder, folder, names.UNCHANGED_BY_A_NEW_CUP if unchanged else (names.CT, names.BONES))
+        names.carry_over(stored.folder, folder, (names.CT,))
         if not (folder / names.CT).exists():
             write_scan_copy(stored.scan, folder / names.CT)
-        if not (folder / names.BONES).exists():
-            write_bytes_atomically(folder / names.BONES, opened.bones_file)
-        if not ((folder / names.ANATOMY).exists() and (folder / names.LANDMARKS).exists()):
+        write_bytes_atomically(folder / names.BONES, opened.files[names.BONES])
+        if planned.anatomy is stored.anatomy:
+            for name in (names.ANATOMY, names.LANDMARKS):
+                write_bytes_atomically(folder / name, opened.files[name])
+        else:
             write_anatomy(folder, planned.anatomy)
         study = case_study(stored.anatomy.source)
         return write_results(folder, planned, stored.scan, study, pdf=pdf, progress=progress)
+
+
+def _require_unchanged(target: Path, opened: OpenedCase) -> None:
+    own = opened.stored.folder
+    if target.resolve() != own.resolve() or not (own / names.PLAN).is_file():
+        return
+    if (own / names.PLAN).read_bytes() != opened.files[names.PLAN]:
+        raise InputError(
+            "case-changed",
+            f"the plan in {own.name} was changed by somebody else since it was opened",
+            "Save it elsewhere",
+        )

@@ -219,7 +219,7 @@ class PlanningSession(PlanChanges):
 
             planned = plan_on(state.hip, state.plan)
             write_case(folder, opened, planned, pdf=pdf)
-            again = OpenedCase(StoredCase(folder, state.plan, state.hip.anatomy, opened.stored.scan), opened.bones_file)
+            again = opened.saved_as(folder, state.plan, state.hip.anatomy)
             self._workers.deliver(lambda: self._have_saved(again, state, revision))
 
         if self.surveying:

@@ -71,6 +71,18 @@ def test_a_case_can_be_saved_elsewhere_even_when_its_own_folder_is_gone(opened, 
     assert again.plan.cup.outer_diameter_mm == 60.0
 
 
+def test_a_case_that_somebody_else_changed_meanwhile_is_not_overwritten(opened, own_case):
+    plan = own_case / "plan.json"
+    plan.write_text(plan.read_text().replace('"measured": false', '"measured": true'))
+    changed = content(own_case)
+    opened.move(along_axis_mm=1.0)
+    opened.save()
+    assert opened.settle(LONG)
+    assert "case-changed" in opened.failure
+    assert content(own_case)["plan.json"] == changed["plan.json"]
+    assert opened.unsaved
+
+
 def test_a_folder_with_other_files_is_left_alone(opened, tmp_path):
     other = tmp_path / "other"
     other.mkdir()
