@@ -45,10 +45,10 @@ class StartSession:
         Brings a piece of work to the caller's thread, such as ``loop.call_soon_threadsafe``; without it results are
         taken in on the worker's.
     find:
-        What finds bones; :func:`cotyle.case.anatomy_stages.find_bones`.
+        What finds bones; :func:`cotyle.case.anatomy_stages.find_bones` if not given.
     """
 
-    def __init__(self, post: Callable[[Callable[[], None]], Any] | None = None, find: Finder = find_bones) -> None:
+    def __init__(self, post: Callable[[Callable[[], None]], Any] | None = None, find: Finder | None = None) -> None:
         self.step = STEPS[0]
         self.busy = self.failure = ""
         self.source: Path | None = None
@@ -64,7 +64,7 @@ class StartSession:
         self.case: Path | None = None
         self.changed: Callable[[], None] = lambda: None
         self._past: list[tuple[dict[str, Landmark], set[str]]] = []
-        self._post, self._find = post, find
+        self._post, self._find = post, find or find_bones
         self._lane = Lane("start")
 
     # series and side

@@ -1,0 +1,22 @@
+"""Serves the start page with bones that were found before: ``python quick_start.py SERIES CASE``. Segmenting anew takes
+a minute, and the page is what is tested here."""
+
+import sys
+from pathlib import Path
+
+from cotyle.case import anatomy_stages
+from cotyle.case.store import read_case
+from cotyle.image.label_files import load_label_file
+from cotyle_platform.web.start import app, steps
+
+series, folder = (Path(each) for each in sys.argv[1:3])
+case, labels = read_case(folder), load_label_file(folder / "bones.nrrd").labels
+
+
+def found(scan, info, side, progress):
+    progress("finding the bones")
+    return anatomy_stages.FoundBones(case.anatomy.skeleton, labels)
+
+
+steps.find_bones = found
+print(app.case_from_scan(series, browser=False), flush=True)
