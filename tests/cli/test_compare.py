@@ -7,7 +7,9 @@ import numpy as np
 import pytest
 from cotyle.cup.orientation import Definition, orientation_of_axis
 from cotyle.space.frames import frame_from_left_and_superior
+from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
+from cotyle.xray.ellipse import project_sphere, to_pixels
 from cotyle.xray.levelling.levelling import levelling_of
 from cotyle.xray.registration.motion import pose_between
 from PIL import Image
@@ -178,3 +180,39 @@ def test_two_pictures_with_the_machines_angles_are_joined(own_case, scene, sampl
     joined = json.loads(out)
     assert joined["views_agree"] is True
     assert joined["uncertainty"]["center_shift_mm"]["anterior"] < 2.0
+
+
+def test_a_ball_gives_the_scale_and_the_depth_is_said_to_be_poor(own_case, scene, command, tmp_path):
+    image = png(tmp_path / "seen.png", scene.picture.attenuation)
+    # a ball of 25 mm beside the hip, clicked on its outline (closed form); nobody knows its depth
+    ball = Sphere(scene.pivot + np.array([30.0, 10.0, -40.0]), 12.5)
+    points = to_pixels(project_sphere(scene.true, ball), scene.true).points(9)[:-1]
+    clicked = " ".join(f"{column:.2f},{row:.2f}" for column, row in points)
+    how = ("--view", "ap_hip", *GEOMETRY[2:], *SHOWN, "--no-pdf", "--cup-diameter", 50)
+    code, out, err = command("compare", own_case, image, *how, "--sphere", clicked, "--sphere-diameter", 25, "--json")
+    assert code == 0, err
+    found = json.loads(out)
+    assert found["verdict"] != "failed"
+    assert any("rests on a sphere" in text for text in found["warnings"])
+    pitch = found["registration"]["pixel_pitch_mm"][0] * SIZE / 300.0
+    assert pitch == pytest.approx(1.0, abs=0.05)
+    # a pitch wrong by a share is a distance wrong by that share: 30 of 680 mm one deviation, so is the depth
+    sd = found["registration"]["standard_deviations"]["depth_mm"]
+    assert sd == pytest.approx(30.0, rel=0.3)
+    depth = np.linalg.norm(np.array(found["registration"]["source_lps_mm"]) - scene.true.source_lps_mm)
+    assert depth < 3 * sd
+    axis = np.array(found["cup"]["opening_axis_lps"])
+    true = np.array([0.62 * Side.RIGHT.lateral_sign, -0.33, -0.71])
+    assert np.rad2deg(np.arccos(axis @ true / np.linalg.norm(true))) < 2.5
+
+
+def test_the_grid_command_writes_a_file_that_compare_takes(command, tmp_path):
+    from tests.cli.test_compare_bad_pictures import grid_of
+
+    grid = png(tmp_path / "grid.png", grid_of(256))
+    code, out, err = command("grid", grid, "--out", tmp_path / "machine.json", "--json")
+    assert code == 0, err
+    assert json.loads(out)["dots"] > 100
+    code, _, err = command("grid", grid, "--out", tmp_path / "machine.txt")
+    assert code == 2
+    assert "grid-out" in err
