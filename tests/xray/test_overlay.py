@@ -54,6 +54,7 @@ def test_lines_join_the_landmarks_and_go_without_those_that_are_unknown():
     assert bony_lines(view(without=("teardrop_left",))) == {}
     line = np.array([[1.0, 2.0], [3.0, 4.0]])
     assert bony_lines(view(ilioischial=line))["ilioischial"] is line
+    assert "ilioischial" not in bony_lines(view(ilioischial=line), primary_deg=-45.0)
 
 
 def test_a_dome_is_drawn_by_outline_rim_and_long_axis():

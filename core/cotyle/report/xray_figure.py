@@ -18,9 +18,6 @@ from cotyle.xray.overlay import bony_lines, bony_points, dome_lines
 from cotyle.xray.reaming_cues import Stage, sight, stage_rim
 from cotyle.xray.views import View
 
-_FROM_THE_FRONT_DEG = 20.0
-"""Beyond this the beam grazes other parts of the bone than the ilio-ischial line."""
-
 
 @dataclass(frozen=True, eq=False)
 class DrawnOver:
@@ -38,9 +35,7 @@ def drawn_over(planned: PlannedCup, view: View) -> DrawnOver:
     carm, side = view.carm, planned.plan.side
     marks = {name: mark.lps_mm for name, mark in planned.anatomy.landmarks.items()}
     seen = sight(carm, side, marks, planned.hip_bone, planned.cup.rim)
-    lines = bony_lines(seen)
-    if abs(view.primary_deg) > _FROM_THE_FRONT_DEG:
-        lines.pop("ilioischial", None)
+    lines = bony_lines(seen, view.primary_deg)
     reamer = dome_lines(carm, stage_rim(planned.reamers[-1], Stage.SEATED)) if planned.reamers else {}
     edges = bone_edges_px(carm, planned.anatomy.surfaces)
     return DrawnOver(dome_lines(carm, planned.cup.rim), reamer, lines, bony_points(seen), edges)

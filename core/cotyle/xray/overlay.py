@@ -18,6 +18,8 @@ from cotyle.xray.reaming_cues import Sight, axis_at_joint_px
 
 LANDMARKS = ("teardrop", "superolateral_rim", "si_joint_inferior")
 _AXIS_MM = 130.0
+_FROM_THE_FRONT_DEG = 20.0
+"""Beyond this the beam grazes other parts of the bone than the ilio-ischial line."""
 
 
 def dome_lines(carm: CArm, rim: Circle, count: int = 91) -> dict[str, Array]:
@@ -46,8 +48,11 @@ def reamer_lines(view: Sight, rim: Circle) -> dict[str, Array]:
     return lines if at_joint is None else lines | {"at_joint": at_joint}
 
 
-def bony_lines(view: Sight) -> dict[str, Array]:
-    """Return what cues are read against: ``ilioischial``, ``teardrops`` (both) and ``teardrop_to_rim``."""
+def bony_lines(view: Sight, primary_deg: float = 0.0) -> dict[str, Array]:
+    """Return what cues are read against: ``ilioischial``, ``teardrops`` (both) and ``teardrop_to_rim``.
+
+    ``primary_deg``: from where the picture is looked at; the ilio-ischial line is drawn from about the front only.
+    """
     points = bony_points(view)
     pairs = {
         "teardrops": ("teardrop_right", "teardrop_left"),
@@ -58,7 +63,9 @@ def bony_lines(view: Sight) -> dict[str, Array]:
         for name, (first, last) in pairs.items()
         if first in points and last in points
     }
-    return lines if view.ilioischial_px is None else lines | {"ilioischial": view.ilioischial_px}
+    if view.ilioischial_px is None or abs(primary_deg) > _FROM_THE_FRONT_DEG:
+        return lines
+    return lines | {"ilioischial": view.ilioischial_px}
 
 
 def px_per_mm(carm: CArm, point_lps_mm: Array) -> float:

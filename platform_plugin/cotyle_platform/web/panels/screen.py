@@ -156,7 +156,7 @@ class ScreenPanel(Panel):
             "sides": side_letters(view.carm),
             "words": view.description.replace("_", " "),
             "lines": [
-                *drawn_lines(bony_lines(seen), "bone_"),
+                *drawn_lines(bony_lines(seen, view.primary_deg), "bone_"),
                 *drawn_lines(dome_lines(view.carm, cup.rim), "cup_"),
                 *drawn_lines(reamer_lines(seen, place.rim), "reamer_"),
             ],
