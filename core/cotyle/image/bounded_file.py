@@ -12,6 +12,7 @@ from cotyle.image.limits import MAX_HEADER_BYTES, MAX_HEADER_ITEMS, MAX_HEADER_R
 _ALWAYS_INFLATED = 1 << 20
 _CHUNK = 1 << 16
 _SMALL = 64
+_read = io.BufferedReader.read
 _ITEM_TAGS = (b"\xfe\xff\x00\xe0", b"\xff\xfe\xe0\x00")  # little and big endian
 
 
@@ -43,13 +44,14 @@ class BoundedFile(io.BufferedReader):
             self._require_bounded_rest()
             self.seek(start)
             return super().read()
-        data = super().read(min(size, self.size))
-        self._taken += len(data)
         self._reads += 1
-        if size > _SMALL:
-            self._count_items(data)
-        if self._reads > MAX_HEADER_READS:
-            raise ValueError("its header has too many parts")
+        if size <= _SMALL:  # nearly all; their number bounds their bytes
+            if self._reads > MAX_HEADER_READS:
+                raise ValueError("its header has too many parts")
+            return _read(self, size)
+        data = _read(self, min(size, self.size))
+        self._count_items(data)
+        self._taken += len(data)
         if self._taken > self._most:
             raise ValueError(f"its header takes more than {self._most >> 20} MiB")
         return data
