@@ -89,12 +89,11 @@ def _plan_by_hand(page):
 
 
 def _drag_the_cup(page):
-    """Drag the cup's middle in the upright slice to the right: on a right hip that is medial."""
-    before = page.number("medial")
-    x, y, width, height = page.view(1)
-    page.page.evaluate("document.querySelector('[data-name=planes]').scrollIntoView()")
+    """Drag the cup's middle in the plane of its rim to the right: seen from outside, on a right hip that is forwards."""
+    before = page.number("anterior")
+    x, y, width, height = page.view(2)
     page.drag(x + width / 2, y + height / 2, 15, 0)
-    page.until(lambda: page.number("medial") > before + 2)
+    page.until(lambda: page.number("anterior") > before + 3)
 
 
 def test_the_page_fits_both_a_small_laptop_and_a_large_screen(viewed_case):
