@@ -56,6 +56,7 @@ class CupPlanningWidget(ScriptedLoadableModuleWidget):
         self.ui.openButton.connect("clicked()", self.open_case)
         self.ui.undoButton.connect("clicked()", lambda: self.logic.planning.undo())
         self.ui.redoButton.connect("clicked()", lambda: self.logic.planning.redo())
+        self.ui.saveButton.connect("clicked()", lambda: self.logic.planning.save())
         self.ui.planesBox.connect("currentIndexChanged(int)", self.set_planes)
         self.ui.reamerSlider.connect("valueChanged(double)", self.show_reamer)
         self.ui.handlesCheck.connect("toggled(bool)", lambda on: self.logic.planning.picture.set_handles(on))
@@ -98,6 +99,7 @@ class CupPlanningWidget(ScriptedLoadableModuleWidget):
         self.ui.failureLabel.text = planning.failure
         self.ui.undoButton.enabled = planning.session.can_undo
         self.ui.redoButton.enabled = planning.session.can_redo
+        self.ui.saveButton.enabled = planning.session.unsaved
         self._filling = False
 
     def set_planes(self, index):
@@ -203,7 +205,7 @@ class CupPlanningTest(ScriptedLoadableModuleTest):
     def runTest(self):  # noqa: N802 (the application's name for it)
         """Run all of it."""
         self.setUp()
-        for test in (self.test_open_and_move, self.test_drag, self.test_refusal):
+        for test in (self.test_open_and_move, self.test_drag, self.test_save, self.test_refusal):
             test()
 
     def setUp(self):
@@ -240,6 +242,21 @@ class CupPlanningTest(ScriptedLoadableModuleTest):
         node.SetMatrixTransformToParent(matrix)
         moved = np.array(planning.session.plan.cup.center_lps_mm)
         self.assertLess(abs(moved - center - [0.0, 0.0, 2.0]).max(), 1e-6)
+
+    def test_save(self):
+        """What is saved is what was planned; it is saved in another folder, so that the case stays as it was."""
+        planning = self._opened()
+        planning.set_value("anteversion", 21.0)
+        with tempfile.TemporaryDirectory() as folder:
+            planning.session.save_as(Path(folder) / "saved")
+            self.assertTrue(planning.session.settle(300))
+            planning.take_in()
+            self.assertEqual(planning.failure, "")
+            plan = planning.session.plan
+            self.logic.close()
+            self.logic.open(Path(folder) / "saved")
+            self.assertEqual(self.logic.planning.session.plan.cup, plan.cup)
+            self.logic.close()
 
     def test_refusal(self):
         """A folder that is no case is told in one line and changes nothing."""

@@ -80,6 +80,10 @@ class Planning:
         """Make it again."""
         self._do(self.session.redo)
 
+    def save(self) -> None:
+        """Write the case into its folder, without the report's PDF."""
+        self._do(self.session.save)
+
     def slice_to(self, planes: str) -> None:
         """Set the slices to one of :data:`PLANES`."""
         self._do(lambda: self.picture.slice_to(planes))
