@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import io
+import json
+import os
+import resource
+import tempfile
 import time
 import warnings
 from collections.abc import Callable, Iterable, Iterator
@@ -84,3 +89,29 @@ def _picture(path: Path) -> str:
 
 
 _WAYS = {"check": _check, "ct": _ct, "picture": _picture}
+
+
+def main() -> None:
+    """Read every file in an empty folder without network; print one line of JSON for each, then one of the run."""
+    import socket
+
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError("no network in this run")
+
+    socket.socket.connect = refuse  # type: ignore[method-assign,assignment]
+    before = {path: path.stat().st_size for path in corpus_files()}
+    with tempfile.TemporaryDirectory() as folder:
+        os.chdir(folder)
+        os.environ["TMPDIR"] = folder
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
+        for path in before:
+            for ending in endings(path):
+                print(json.dumps(dataclasses.asdict(ending) | {"file": f"{path.parent.name}/{path.name}"}))
+        left = [path.name for path in Path(folder).rglob("*")]
+    peak = max(resource.getrusage(who).ru_maxrss for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    changed = before != {path: path.stat().st_size for path in corpus_files()}
+    print(json.dumps({"peak_mib": peak / 1024, "left": left, "changed": changed}))
+
+
+if __name__ == "__main__":
+    main()

@@ -110,7 +110,7 @@ DEFECTS = (
     Defect("no positions", lambda: all_without("ImagePositionPatient"),
            *["series-no-position"] * 2, "have no position"),
     Defect("no orientation", lambda: all_without("ImageOrientationPatient"),
-           *["series-no-orientation"] * 2, "has no orientation"),
+           *["series-no-orientation"] * 2, "have no orientation"),
     Defect("no pixel spacing", lambda: all_without("PixelSpacing"),
            *["series-pixel-spacing"] * 2, "no usable pixel spacing"),
     Defect("pixel spacing of zero", lambda: each(whole(), PixelSpacing=[0, 0]),

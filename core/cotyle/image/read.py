@@ -134,8 +134,8 @@ def judge_all(scan: DicomScan, wanted: int | str | None = None) -> tuple[JudgedS
 def _judged(number: int, series: DicomSeries, scan: DicomScan) -> JudgedSeries:
     verdict, stack = judge_series(series, same_pixels)
     if scan.broken:
-        files = f"{len(scan.broken)} file{'s' if len(scan.broken) > 1 else ''}"
-        text = f"{files} in the folder begin as DICOM but cannot be read; slices may be missing at the ends"
+        begin = "1 file in the folder begins" if len(scan.broken) == 1 else f"{len(scan.broken)} files here begin"
+        text = f"{begin} as DICOM but cannot be read; slices may be missing at the ends"
         verdict = verdict.having(note("files-broken", text, files=len(scan.broken)))
     return JudgedSeries(number, series, verdict, stack)
 

@@ -211,7 +211,7 @@ def _axes(slices: Sequence[SliceHeader]) -> tuple[tuple[Array, Array, Array] | N
     with_axes = [s for s in slices if s.orientation is not None and np.isfinite(s.orientation).all()]
     if len(with_axes) < len(slices):
         lost = [s for s in slices if s not in with_axes]
-        return None, [fatal("series-no-orientation", f"{_named(lost)} has no orientation", _EXPORT)]
+        return None, [fatal("series-no-orientation", f"{_named(lost)} {_has(lost)} no orientation", _EXPORT)]
     spacing = slices[0].pixel_spacing_mm
     if spacing is None or not np.isfinite(spacing).all() or min(spacing) <= 0:
         return None, [fatal("series-pixel-spacing", "the headers give no usable pixel spacing", _EXPORT)]
