@@ -42,7 +42,7 @@ def begin_or_view(source: Path | None, port: int, address: str | None, browser: 
     """
     if source is not None and not source.exists():
         raise InputError("case-missing", f"there is nothing at {source.name or source}", "Check the path")
-    if source is not None and (names.is_case(source) or names.is_review(source)):
+    if source is not None and names.is_case(source):
         view(Opening(source, port, address, browser))
         return
     from cotyle_platform.web.start.app import case_from_scan

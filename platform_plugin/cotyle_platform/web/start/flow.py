@@ -110,7 +110,7 @@ class StartFlow:
             "look": lambda source: session.look_into(Path(str(source)).expanduser()),
             "series": lambda number, repair=False: session.choose_series(int(number), bool(repair)),
             "side": lambda side: session.choose_side(str(side)),
-            "find": session.look_for_bones,
+            "find": lambda labels="": session.look_for_bones(Path(str(labels)).expanduser() if labels else None),
             "bone": self._choose_bone,
             "tool": self._choose_tool,
             "brush": self._size_brush,
@@ -220,6 +220,7 @@ class StartFlow:
         state.update(
             {
                 "start_source": "",
+                "start_labels": "",
                 "start_folder": "",
                 "start_bones": words.bones(),
                 "start_bone": "",

@@ -15,19 +15,20 @@ import numpy.typing as npt
 from cotyle.anatomy.landmark_files import check_inside
 from cotyle.anatomy.landmarks import APP_NAMES, Landmark, Landmarks, Origin, given
 from cotyle.anatomy.on_bone import on_bone
+from cotyle.case import folder as case_folder
 from cotyle.case.anatomy_file import Anatomy, Skeleton, case_scan
-from cotyle.case.anatomy_stages import find_bones
-from cotyle.case.folder import written_whole
+from cotyle.case.anatomy_stages import find_bones, given_of
 from cotyle.case.plan_file import PlanFile
 from cotyle.case.repair import repaired_bones
-from cotyle.case.review import Unplannable, surveyed
+from cotyle.case.review import StoredReview, Unplannable, read_review, surveyed
 from cotyle.case.stages import read_scan
 from cotyle.case.store import write_bones
 from cotyle.errors import InputError
 from cotyle.image.check import SeriesReport, describe
+from cotyle.image.label_files import load_label_file
 from cotyle.image.series_info import SeriesInfo
 from cotyle.image.volume import Volume
-from cotyle.report.dicom_pictures import anonymous_study
+from cotyle.report.dicom_pictures import case_study
 from cotyle.space.side import Side
 
 from cotyle_platform.session.lane import Lane
@@ -70,13 +71,25 @@ class StartSession:
     # series and side
 
     def look_into(self, source: Path) -> None:
-        """List the series of a folder, or the image of a file."""
+        """List the series of a folder, or the image of a file; take up what is left of a hip that was begun."""
+        if case_folder.is_review(source):
+            self.take_up(source)
+            return
 
         def look() -> Callable[[], None]:
             found = tuple(describe(source))
             return lambda: self._listed(source, found)
 
         self._work("looking for series", look)
+
+    def take_up(self, folder: Path) -> None:
+        """Go on with what is left of a hip that could not be planned: its bones, sides and points are there."""
+
+        def read() -> Callable[[], None]:
+            left, labels = read_review(folder), load_label_file(folder / case_folder.BONES).labels
+            return lambda: self._taken_up(folder, left, labels)
+
+        self._work("reading what is left of it", read)
 
     def choose_series(self, number: int, repair: bool = False) -> None:
         """Read a series; ``repair`` lets what can be mended of it be mended, and recorded."""
@@ -97,14 +110,14 @@ class StartSession:
 
     # bones
 
-    def look_for_bones(self) -> None:
-        """Find the bones of the scan; takes a while."""
+    def look_for_bones(self, labels: Path | None = None) -> None:
+        """Find the bones of the scan, which takes a while, or take those of a label map."""
         scan, info, side = self.scan, self.info, self.side
         if scan is None or info is None or side is None:
             raise InputError("step-order", "series and side come first", "Choose both")
 
         def find() -> Callable[[], None]:
-            found = self._find(scan, info, side, progress=self._tell)
+            found = self._find(scan, info, side, labels=labels, progress=self._tell)
             kept = case_scan(scan, found.skeleton.surfaces)
             return lambda: self._found(found.skeleton, found.labels, kept)
 
@@ -209,8 +222,8 @@ class StartSession:
 
     def write_case(self, out: Path) -> None:
         """Plan on what was agreed to and write the case's folder; one that is there already is not touched."""
-        anatomy, labels, info, side = self.anatomy, self.labels, self.info, self.side
-        if anatomy is None or labels is None or info is None or side is None:
+        anatomy, labels, side = self.anatomy, self.labels, self.side
+        if anatomy is None or labels is None or side is None:
             raise InputError("step-order", "the landmarks were not agreed to yet", "Review them first")
         kept = self.kept
 
@@ -219,8 +232,8 @@ class StartSession:
 
             if out.exists():
                 raise InputError("output-exists", f"{out.name} is there already", "Name another folder")
-            study = anonymous_study(info.series_hash or str(info.size))
-            with written_whole(out) as folder:
+            study = case_study(anatomy.skeleton.source)
+            with case_folder.written_whole(out) as folder:
                 write_bones(folder, labels, kept)
                 # the console's progress is a function of words, as this one is
                 planned = plan_or_review(folder, out, anatomy, kept, PlanFile(side=side), study, False, self._tell)  # type: ignore[arg-type]
@@ -302,6 +315,14 @@ class StartSession:
 
     def _listed(self, source: Path, found: tuple[SeriesReport, ...]) -> None:
         self.source, self.series = source, found
+
+    def _taken_up(self, folder: Path, left: StoredReview, labels: Volume) -> None:
+        self.source, self.side = folder, left.review.plan.side
+        self.scan = self._kept = left.scan
+        self.skeleton, self.labels, self.anatomy = left.skeleton, labels, None
+        self.given, self.agreed, self._past = given_of(left.landmarks), set(), []
+        self.step = "bones"
+        self.failure = f"{left.review.text} [{left.review.code}]"
 
     def _read(self, scan: Volume, info: SeriesInfo) -> None:
         self.scan, self.info = scan, info

@@ -10,12 +10,12 @@ from cotyle.image.label_files import load_label_file
 from cotyle_platform.web.start import app, steps
 
 series, folder = (Path(each) for each in sys.argv[1:3])
-case, labels = read_case(folder), load_label_file(folder / "bones.nrrd").labels
+case, own = read_case(folder), load_label_file(folder / "bones.nrrd").labels
 
 
-def found(scan, info, side, progress):
+def found(scan, info, side, labels, progress):
     progress("finding the bones")
-    return anatomy_stages.FoundBones(case.anatomy.skeleton, labels)
+    return anatomy_stages.FoundBones(case.anatomy.skeleton, own)
 
 
 steps.find_bones = found

@@ -1,11 +1,15 @@
 """From a CT to a case without a page: each step waits for a yes, nothing is written before the last."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from cotyle.anatomy.findings import Concern, Finding, Grade
 from cotyle.case.anatomy_stages import FoundBones
-from cotyle.case.store import read_case
+from cotyle.case.plan_file import PlanFile
+from cotyle.case.review import review_of, surveyed, write_review
+from cotyle.case.store import read_case, write_bones
 from cotyle.errors import InputError
 from cotyle.image.label_files import load_label_file
 from cotyle.space.side import Side
@@ -21,12 +25,12 @@ def start(planned_case, stored=None):
     """A session whose bones, where given, are those the sample case found before: segmenting takes a minute."""
     if stored is None:
         return StartSession()
-    case, labels = stored
+    case, own = stored
 
-    def found(scan, info, side, progress):
-        assert labels.voxels.shape == scan.voxels.shape
+    def found(scan, info, side, labels, progress):
+        assert own.voxels.shape == scan.voxels.shape
         progress("finding the bones")
-        return FoundBones(case.anatomy.skeleton, labels)
+        return FoundBones(case.anatomy.skeleton, own)
 
     return StartSession(find=found)
 
@@ -136,6 +140,34 @@ def test_corrected_bones_are_taken_and_said_to_be_corrected(planned_case, stored
     assert session.step == "landmarks"
     assert session.skeleton.drawn == {"sacrum"}
     assert any(each.code == "bones-redrawn" for each in session.anatomy.doubts)
+
+
+@pytest.mark.slow
+def test_what_is_left_of_an_unplannable_hip_is_taken_up_and_planned(planned_case, stored, tmp_path):
+    """A review folder whose doubt was the hip's centre: placed by hand, the hip can be planned."""
+    case, labels = stored
+    left = tmp_path / "left"
+    left.mkdir()
+    write_bones(left, labels, case.scan)
+    unknown = Finding(
+        "center-unknown", "the centre of the right hip is not known", Grade.CANNOT_PLAN, (Concern.CENTER,), Side.RIGHT
+    )
+    skeleton = replace(case.anatomy.skeleton, doubts=(*case.anatomy.skeleton.doubts, unknown))
+    stopped = surveyed(skeleton, {}, Side.RIGHT)
+    write_review(left, stopped, review_of(stopped, PlanFile(side=Side.RIGHT)))
+    session = StartSession()
+    do(session, lambda: session.look_into(left))
+    assert (session.step, session.side) == ("bones", Side.RIGHT)
+    assert "centre of the right hip" in session.failure
+    do(session, session.agree_to_bones)
+    do(session, session.agree_to_landmarks)
+    assert session.step == "landmarks"
+    session.place("hip_center_right", session.landmarks["hip_center_right"].lps_mm)
+    do(session, session.agree_to_landmarks)
+    assert session.step == "plan", session.failure
+    do(session, lambda: session.write_case(tmp_path / "planned"))
+    assert session.failure == ""
+    assert set(read_case(tmp_path / "planned").plan.given.landmarks) == {"hip_center_right"}
 
 
 def test_a_folder_without_images_is_told_in_one_line(tmp_path):
