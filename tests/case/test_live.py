@@ -60,6 +60,7 @@ def figures(numbers):
         "cup": dataclasses.astuple(numbers.cup),
         "pelvis": dataclasses.astuple(numbers.pelvis),
         "plan": numbers.plan,
+        "first": dataclasses.astuple(numbers.first),
     }
 
 

@@ -23,6 +23,7 @@ from cotyle.cup.component import Cup
 from cotyle.cup.coverage import Coverage
 from cotyle.cup.orientation import Definition
 from cotyle.cup.press_fit import PressFit, press_fit
+from cotyle.cup.reaming import FirstDirection, first_direction
 from cotyle.cup.wall import Wall
 from cotyle.space.mesh import TriangleMesh
 
@@ -45,6 +46,7 @@ class LiveNumbers:
     coverage: Coverage
     center_shift: CenterShift
     press_fit: PressFit
+    first: FirstDirection
 
     @property
     def cavity(self) -> Cavity:
@@ -90,6 +92,7 @@ def live_numbers(hip: Hip, plan: PlanFile, before: LiveNumbers | None = None) ->
         coverage=coverage_of(cup, soft_bed_of(cup, hip), hip),
         center_shift=center_shift(hip.socket.center_lps_mm, cup.center_lps_mm, hip.frame, plan.side),
         press_fit=press_fit(cup.outer_diameter_mm, steps[-1].diameter_mm),
+        first=first_direction(cup, hip.socket.center_lps_mm, hip.frame),
     )
 
 

@@ -195,6 +195,7 @@ class PlanningSession(PlanChanges):
 
     def close(self) -> None:
         """End the workers; nothing is announced any more. What is not saved stays as a draft."""
+        self._workers.settle(None, ("files",))  # a case that is being written is written to its end
         self._workers.close()
         if self.unsaved:
             with contextlib.suppress(InputError):  # the folder is gone: nobody is left to be told

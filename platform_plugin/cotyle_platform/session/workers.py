@@ -54,9 +54,9 @@ class Workers:
         for listener in tuple(self._listeners):
             listener(kind, revision)
 
-    def settle(self, timeout_s: float | None) -> bool:
-        """Wait until no lane has anything to do; return whether that came about in time."""
-        settled = [lane.settle(timeout_s) for lane in self._lanes.values()]
+    def settle(self, timeout_s: float | None, names: tuple[str, ...] = ()) -> bool:
+        """Wait until no lane, or none of those named, has anything to do; return whether that came about in time."""
+        settled = [self._lanes[name].settle(timeout_s) for name in names or tuple(self._lanes)]
         return all(settled)
 
     def close(self) -> None:

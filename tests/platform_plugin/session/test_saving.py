@@ -19,6 +19,14 @@ def soon(monkeypatch):
 
 
 @pytest.fixture
+def without_pictures(monkeypatch):
+    """The report is not drawn: what is looked at here are the data of the case."""
+    monkeypatch.setattr(
+        "cotyle.report.case_writing.write_report", lambda _folder, _planned, measured, *_, **__: measured
+    )
+
+
+@pytest.fixture
 def opened(own_case, soon):
     found = PlanningSession.open(own_case)
     yield found
@@ -54,7 +62,33 @@ def test_a_saved_plan_is_the_case_that_measure_writes(opened, own_case, command,
     assert again.draft is None
 
 
-def test_a_case_can_be_saved_elsewhere_even_when_its_own_folder_is_gone(opened, own_case, tmp_path):
+def test_closing_waits_for_a_case_that_is_being_written(opened, own_case, without_pictures):
+    opened.change(outer_diameter_mm=60.0)
+    opened.save()
+    opened.close()
+    assert not [path for path in own_case.parent.iterdir() if path.name.startswith(".")]
+    again = PlanningSession.open(own_case)
+    again.close()
+    assert again.plan.cup.outer_diameter_mm == 60.0
+    assert again.draft is None
+
+
+def test_a_landmark_that_was_moved_is_saved_with_the_case(opened, own_case, without_pictures):
+    name = "pubic_tubercle_left"
+    point = opened.landmarks[name].lps_mm + [0.0, -3.0, 2.0]
+    opened.move_landmark(name, point)
+    assert opened.settle(LONG)
+    opened.save()
+    assert opened.settle(LONG)
+    again = PlanningSession.open(own_case)
+    again.close()
+    assert again.plan.cup == opened.plan.cup
+    assert again.plan.given.landmarks[name].lps_mm == pytest.approx(point, abs=1e-9)
+    np.testing.assert_allclose(again.landmarks[name].lps_mm, point, atol=1e-9)
+    assert json.loads((own_case / "landmarks.json").read_text())[name]["origin"] == "given"
+
+
+def test_a_case_can_be_saved_elsewhere_even_when_its_own_folder_is_gone(opened, own_case, tmp_path, without_pictures):
     before = content(own_case)
     opened.change(outer_diameter_mm=60.0)
     opened.settle(LONG)
