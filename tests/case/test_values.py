@@ -69,3 +69,11 @@ def test_pickled_objects_are_never_loaded(tmp_path):
     np.savez(tmp_path / "a.npz", tree=np.array([{"x": 1}], dtype=object))
     with pytest.raises(InputError):
         load(Outer, tmp_path / "a.npz")
+
+
+def test_packed_arrays_are_refused_before_they_grow(tmp_path):
+    np.savez_compressed(tmp_path / "a.npz", tree=np.zeros(1_000_000, np.uint8))
+    with pytest.raises(InputError) as caught:
+        load(Outer, tmp_path / "a.npz")
+    assert caught.value.code == "case-outdated"
+    assert "packed" in str(caught.value.__cause__)

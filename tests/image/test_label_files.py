@@ -148,6 +148,12 @@ def test_a_broken_name_table_is_refused(tmp_path, text):
     assert error.value.code == "label-names"
 
 
+def test_a_giant_name_table_is_refused_unread(tmp_path):
+    (tmp_path / "names.json").write_text('{"1": "' + "a" * 5_000_001 + '"}')
+    with pytest.raises(InputError, match="larger than any table"):
+        read_name_table(tmp_path / "names.json")
+
+
 def test_names_mean_bones_only_with_their_side():
     for number, name in BONE_LABELS.items():
         assert bone_label(name) == number

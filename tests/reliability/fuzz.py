@@ -78,10 +78,10 @@ def main() -> int:
     parser.add_argument("--atheris", action="store_true")
     options = parser.parse_args()
     names = options.targets or list(TARGETS)
-    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)  # C libraries complain there of each broken file
     if options.atheris:
         _with_atheris(TARGETS[names[0]], options.seconds)
         return 0
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)  # C libraries complain there of each broken file
     tallies = [fuzz(TARGETS[name], options.seconds, options.seed) for name in names]
     for tally in tallies:
         print(f"{tally.target}: {tally.runs} runs, {len(tally.crashes)} crashes, slowest {tally.slowest_s:.1f} s")

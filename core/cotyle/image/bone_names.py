@@ -10,6 +10,7 @@ from typing import Any
 
 from cotyle.errors import InputError
 from cotyle.image.labels import LABEL_OF_BONE
+from cotyle.image.limits import MAX_JSON_BYTES
 
 _SIDES = {"left": "left", "l": "left", "right": "right", "r": "right"}
 _BONES = {
@@ -51,6 +52,8 @@ def read_name_table(path: str | Path) -> dict[int, str]:
     """
     file = Path(path)
     try:
+        if file.stat().st_size > MAX_JSON_BYTES:
+            raise InputError("label-names", f"the name table {file.name} is larger than any table of names", _EXAMPLE)
         content = json.loads(file.read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError) as error:
         raise InputError("label-names", f"the name table {file.name} cannot be read as JSON", _EXAMPLE) from error
