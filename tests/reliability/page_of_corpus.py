@@ -10,7 +10,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
-LONGEST_S = 10.0
+LONGEST_S, HANG_S = 10.0, 60.0  # of the processor; by the clock of a busy machine
 MOST_MIB = 2048.0
 SHOWN = 5
 
@@ -18,7 +18,7 @@ INTRODUCTION = """## Files that others wrote
 
 All data files that pydicom {pydicom} and pydicom-data {data} install, {count} of them, DICOM and not; none is fetched,
 and the run has no network. Each is read in three ways: `cotyle check`, as a CT with every repair, and as an X-ray
-picture. It must end in a result or in one line with a stable code, within 10 s and 2 GiB, and leave no file.
+picture. It must end in a result or in one line with a stable code, within 10 s of the processor and 2 GiB, and leave no file.
 """
 
 
@@ -34,13 +34,14 @@ def corpus_section() -> tuple[str, bool]:
         ways[line["file"]][line["way"]] = line
     faults = [line for line in lines if line["end"].startswith("fault")]
     two_lines = [line for line in lines if line["end"] != "result" and "\n" in line["line"]]
-    slowest = max(lines, key=lambda line: line["seconds"])
+    slowest = max(lines, key=lambda line: line["work_s"])
+    longest_s = max(line["seconds"] for line in lines)
     good = not (faults or two_lines or last["left"] or last["changed"])
-    good = good and slowest["seconds"] <= LONGEST_S and last["peak_mib"] <= MOST_MIB
+    good = good and slowest["work_s"] <= LONGEST_S and longest_s <= HANG_S and last["peak_mib"] <= MOST_MIB
     facts = (
         f"{len(ways)} of {len(ways)} files ended so: tracebacks {len(faults)}, messages of more than one line "
-        f"{len(two_lines)}, files left {len(last['left'])}. Slowest: {slowest['seconds']:.1f} s ({slowest['file']} as "
-        f"{slowest['way']}, on two shared cores). Most memory of the run, or of a child of it: {last['peak_mib']:.0f} "
+        f"{len(two_lines)}, files left {len(last['left'])}. Most work: {slowest['work_s']:.1f} s ({slowest['file']} as "
+        f"{slowest['way']}); longest wait, on a machine busy with other things: {longest_s:.1f} s. Most memory of the run, or of a child of it: {last['peak_mib']:.0f} "
         "MiB.\n"
         if good
         else f"**Not as it must be**: {faults} {two_lines} {last} {slowest}\n"
