@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, Self, TypeVar
 
@@ -55,7 +56,7 @@ def validated(model: type[ModelT], content: Any, name: str, remedy: str = "Repai
     InputError
         ``schema-mismatch`` for another schema or version, ``field-invalid`` naming the first field that is wrong.
     """
-    if isinstance(content, dict) and "schema" in model.model_json_schema().get("properties", {}):
+    if isinstance(content, dict) and "schema" in _properties(model):
         _check_schema(model, content, name)
     try:
         return model.model_validate(content)
@@ -74,8 +75,14 @@ def _in_words(kind: str, message: str) -> str:
     return known.get(kind, message.removeprefix("Value error, "))
 
 
+@cache
+def _properties(model: type[BaseModel]) -> dict[str, Any]:
+    """Return what a model's schema says of its fields; making a schema takes longer than reading a plan."""
+    return dict(model.model_json_schema().get("properties", {}))
+
+
 def _check_schema(model: type[BaseModel], content: dict[str, Any], name: str) -> None:
-    properties = model.model_json_schema()["properties"]
+    properties = _properties(model)
     for key, word in (("schema", "schema"), ("version", "version")):
         wanted = properties[key].get("const")
         if content.get(key) != wanted or isinstance(content.get(key), bool):

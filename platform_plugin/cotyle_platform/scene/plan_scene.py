@@ -7,6 +7,7 @@ from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
+from cotyle.anatomy.pelvis import Pelvis
 from cotyle.case.anatomy_file import Anatomy
 from cotyle.case.plan_file import PlanFile
 from cotyle.case.stages import MEASURING_FRAME, PlannedCup, cup_of
@@ -78,6 +79,9 @@ class PlanScene:
         self.slices_follow = True
         """Off while a hand drags the cup in a slice: one that moved along would pull the cup away under the pointer."""
         self._drawn: PlannedCup | None = None
+        self._pelvis: Pelvis | None = None
+        self.letters: dict[str, slices.Letters] = {}
+        """Patient's sides of each slice as it was last set."""
         with self._moves.ours():
             parts.draw_scan(record, case.scan)
             parts.draw_bones(record, case.anatomy.surfaces, hip_bone(case.plan.side))
@@ -116,8 +120,9 @@ class PlanScene:
                 parts.draw_cavity(self._record, planned)
                 parts.draw_frame_plane(self._record, planned.pelvis.app, planned.anatomy.landmarks)
             parts.mark_cavity(self._record, stale)
+            self._pelvis = pelvis
             if self._planes == "cup" and self.slices_follow:
-                self._set_slices()
+                self.letters = self._set_slices()
 
     def plan_from_scene(self) -> PlanFile:
         """Return the plan the scene holds; errors as in :attr:`cotyle_platform.scene.record.Record.plan`."""
@@ -206,7 +211,7 @@ class PlanScene:
     def _set_slices(self) -> dict[str, slices.Letters]:
         if self._cup is None and (self._planes == "cup" or self._middle is None):
             raise InputError("plan-incomplete", "there is no cup to look at yet", "Show a plan first")
-        pelvis = self._case.anatomy.pelvis(self._record.plan.posture.standing_tilt_change_deg)
+        pelvis = self._pelvis or self._case.anatomy.pelvis(self._record.plan.posture.standing_tilt_change_deg)
         frames = {**pelvis.frames, SCANNER.name: SCANNER}
         if self._planes == "cup":
             assert self._cup is not None

@@ -66,6 +66,8 @@ class Bone:
         self.scene.show(session.plan)
         areas.background(self.scene.node(parts.CT))
         self._probe = WallProbe()
+        self._shown: tuple[Any, ...] = ()
+        self._anatomy = session.anatomy
         self._planes: Any = "cup"
         self._middle: Any = None
         self._fixed_state()
@@ -92,10 +94,18 @@ class Bone:
         """Draw the plan: the cup at once, the cavity as last measured, grey while that is of an older plan."""
         session, full = self.session, self.session.full
         planned = full.planned if full is not None and not session.stale else None
+        shown = (session.revision, session.stale, id(session.anatomy), id(planned))
+        if shown == self._shown:
+            return
+        self._shown = shown
+        if session.anatomy is not self._anatomy:
+            self._anatomy = session.anatomy
+            self.scene.take_anatomy(session.anatomy)
         self.scene.show(session.plan, planned, stale=planned is None)
         self.show_reamer()
         if self._planes == "cup" and self.scene.slices_follow:
-            self._turn()
+            self.areas.write_letters(self.scene.letters)
+        self._size_handles()
 
     def show_reamer(self) -> None:
         """Draw the reamer where the scrubber is; at its end the cup is seated and the reamer gone."""

@@ -41,6 +41,7 @@ class Page:
         self._edit = ExitStack()
         self._edited = ""
         self._edit_ends: asyncio.TimerHandle | None = None
+        self._drawing: asyncio.TimerHandle | None = None
         bone.on_cup_moved = self._place
         bone.on_let_go = self.end_edit
         self._fixed_state()
@@ -82,13 +83,28 @@ class Page:
     def _heard(self, kind: str, _: int) -> None:
         if kind in ("plan", "full"):
             self.refresh()
-            self.bone.show()
+            self._show_soon()
         elif kind == "failed":
             self._write_ended()
             self.say(self.session.failure)
         elif kind == "saved":
             self._write_ended()
             self.refresh()
+
+    def _show_soon(self) -> None:
+        """Draw the scene once the numbers are on their way; at once where no event loop runs."""
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:
+            self.bone.show()
+            return
+        if self._drawing is None or self._drawing.cancelled():
+            self._drawing = loop.call_later(SENT_WITHIN_S, self._show)
+
+    def _show(self) -> None:
+        self._drawing = None
+        with self.server.state:
+            self.bone.show()
 
     def _saved_words(self) -> str:
         folder = self.session.folder.name
