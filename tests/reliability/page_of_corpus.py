@@ -18,7 +18,8 @@ INTRODUCTION = """## Files that others wrote
 
 All data files that pydicom {pydicom} and pydicom-data {data} install, {count} of them, DICOM and not; none is fetched,
 and the run has no network. Each is read in three ways: `cotyle check`, as a CT with every repair, and as an X-ray
-picture. It must end in a result or in one line with a stable code, within 10 s of the processor and 2 GiB, and leave no file.
+picture. It must end in a result or in one line with a stable code, within 10 s of the processor and 2 GiB, and leave
+no file.
 """
 
 
@@ -41,11 +42,11 @@ def corpus_section() -> tuple[str, bool]:
     facts = (
         f"{len(ways)} of {len(ways)} files ended so: tracebacks {len(faults)}, messages of more than one line "
         f"{len(two_lines)}, files left {len(last['left'])}. Most work: {slowest['work_s']:.1f} s ({slowest['file']} as "
-        f"{slowest['way']}); longest wait, on a machine busy with other things: {longest_s:.1f} s. Most memory of the run, or of a child of it: {last['peak_mib']:.0f} "
-        "MiB.\n"
-        if good
-        else f"**Not as it must be**: {faults} {two_lines} {last} {slowest}\n"
+        f"{slowest['way']}); longest wait, on a machine busy with other things: {longest_s:.1f} s. Most memory of the "
+        f"run, or of a child of it: {last['peak_mib']:.0f} MiB.\n"
     )
+    if not good:
+        facts = f"**Not as it must be**: {faults} {two_lines} {last} {slowest}\n"
     head = INTRODUCTION.format(pydicom=version("pydicom"), data=_version("pydicom-data"), count=len(ways))
     return f"{head}\n{facts}\n{_table(ways)}", good
 

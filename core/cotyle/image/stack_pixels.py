@@ -18,6 +18,9 @@ from cotyle.space.arrays import Array
 READING_THREADS = 2
 """Reading and adding release the interpreter; more threads than this gain nothing on two cores."""
 
+FEW_COMPRESSED = 100
+"""Fewer compressed slices are decoded by one child process: starting a second takes longer than it saves."""
+
 _WRAP_DARK_HU, _WRAP_BRIGHT_HU = -1500, 500
 _WRAP_PAIRS = 10  # neighbours of one slice; noise makes none
 _WRAP_SLICES = 15
@@ -57,7 +60,8 @@ def stack_affine(stack: SliceStack) -> Array:
 def _fill(voxels: npt.NDArray[Any], slices: tuple[SliceHeader, ...]) -> bool:
     """Read all slices; False if one of them does not fit the array's type."""
     frames = slices[0].frames_in_file
-    workers = READING_THREADS if frames == 1 or slices[0].pixel_offset is not None else 1
+    native = slices[0].pixel_offset is not None
+    workers = READING_THREADS if native or (frames == 1 and len(slices) >= FEW_COMPRESSED) else 1
     bounds = np.linspace(0, len(slices), workers + 1).astype(int)
 
     def fill_part(n: int) -> bool:
