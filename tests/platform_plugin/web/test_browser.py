@@ -89,7 +89,7 @@ def _plan_by_hand(page):
 
 
 def _drag_the_cup(page):
-    """Drag the cup's middle in the plane of its rim to the right: seen from outside, on a right hip that is forwards."""
+    """Drag the cup's middle in the plane of its rim to the right: on a right hip, seen from outside, forwards."""
     before = page.number("anterior")
     x, y, width, height = page.view(2)
     page.drag(x + width / 2, y + height / 2, 15, 0)
