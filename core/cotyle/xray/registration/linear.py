@@ -61,12 +61,22 @@ class Linear:
         return np.asarray((self.weight * self.slopes * self.residual).sum(axis=1))
 
 
-def linear_at(fixed: EdgePicture, bone: ReadyVolume, carm: CArm, handle: Handle, numbers: Array) -> Linear:
-    """Return the match to first order at six numbers of a handle."""
-    moving, *ahead = simulated_edges(bone, carm, handle, numbers + np.vstack([np.zeros(6), np.diag(_STEPS)]))
+def linear_at(
+    fixed: EdgePicture, bone: ReadyVolume, carm: CArm, handle: Handle, numbers: Array, central: bool = False
+) -> Linear:
+    """Return the match to first order at six numbers of a handle.
+
+    ``central``: slopes from steps both ways, free of the second order, for nearly twice the pictures.
+    """
+    steps = np.diag(_STEPS)
+    moving, *others = simulated_edges(
+        bone, carm, handle, numbers + np.vstack([np.zeros((1, 6)), steps, *([-steps] if central else [])])
+    )
     residual, gain = residual_of(fixed, moving)
-    slopes = np.stack([gain * (each - moving) / step for each, step in zip(ahead, _STEPS, strict=True)])
-    return Linear(moving, residual, gain, _robust_weight(fixed, residual), slopes.astype(np.float32))
+    behind = others[6:] if central else [moving] * 6
+    width = (2.0 if central else 1.0) * _STEPS
+    slopes = [gain * (up - down) / step for up, down, step in zip(others[:6], behind, width, strict=True)]
+    return Linear(moving, residual, gain, _robust_weight(fixed, residual), np.stack(slopes).astype(np.float32))
 
 
 def residual_of(fixed: EdgePicture, moving: FloatPicture) -> tuple[FloatPicture, FloatPicture]:

@@ -15,10 +15,12 @@ import numpy.typing as npt
 from cotyle.space.arrays import Array
 from cotyle.xray.carm import CArm
 from cotyle.xray.projector.line_integrals import ReadyVolume, line_integrals_of
-from cotyle.xray.registration.edges import EdgePicture, gradients
+from cotyle.xray.registration.edges import gradients
 from cotyle.xray.registration.linear import Linear, in_blocks
+from cotyle.xray.registration.motion import Handle
 
 _STEPS = np.array([0.001, 0.3, 0.3])
+_LARGE_STEPS = np.array([0.01, 3.0, 3.0])
 # Evidence of distance and columns together, in squared standard deviations, beyond which the machine is doubted. The
 # rows are left out: on pictures of a right machine they seem 1 to 3 mm off, since flesh shades along the body.
 _EVIDENCE = 10.5
@@ -44,31 +46,55 @@ class MachineCheck:
     doubts: tuple[str, ...]
 
 
-def check_machine(fixed: EdgePicture, linear: Linear, bone: ReadyVolume, carm: CArm) -> MachineCheck:
+def check_machine(linear: Linear, bone: ReadyVolume, carm: CArm, handle: Handle) -> MachineCheck:
     """Return what the picture says of the machine at the pose of a match.
 
     Parameters
     ----------
-    fixed, linear, bone:
-        Edges of the real picture, the match to first order at its optimum, and the bone of that match.
-    carm:
-        Pose of that match, of the size of the edge picture.
+    linear, bone:
+        The match to first order at its optimum, and the bone of that match.
+    carm, handle:
+        Pose of that match, of the size of the edge picture, and what its six numbers refer to.
     """
-    changed = [other_machine(carm, *(step * unit)) for step, unit in zip(_STEPS, np.eye(3), strict=True)]
-    pictures = [gradients(each) for each in line_integrals_of(bone, changed)]
-    slopes = np.stack(
-        [linear.gain * (each - linear.moving) / step for each, step in zip(pictures, _STEPS, strict=True)]
-    )
-    weighted = linear.weight * linear.slopes
-    pose_change = np.asarray(-np.linalg.solve(linear.invertible, _flat(weighted) @ _flat(slopes).T), dtype=float)
-    # slopes of the machine that no change of the pose can imitate
-    own = slopes + np.tensordot(pose_change.T, linear.slopes, axes=1)
+    slopes = _slopes(linear, bone, carm, handle, _STEPS, np.zeros((6, 3)))
+    pose_change = _imitated(linear, slopes)
+    # what no change of the pose can imitate is small beside either: it is looked at along both at once, in large steps
+    own = _slopes(linear, bone, carm, handle, _LARGE_STEPS, pose_change)
+    own = own + np.tensordot(_imitated(linear, own).T, linear.slopes, axes=1)
     own_weighted = linear.weight * own
     inverse = np.linalg.inv(_flat(own_weighted) @ _flat(own).T + 1e-9 * np.eye(3))
     pulls = in_blocks((own_weighted * linear.residual).sum(axis=1))
     estimate = inverse @ pulls.sum(axis=1)
     sd = np.sqrt(np.diag(inverse @ (pulls @ pulls.T) @ inverse))
     return MachineCheck(estimate, sd, pose_change, _doubts(estimate, sd))
+
+
+def _slopes(
+    linear: Linear, bone: ReadyVolume, carm: CArm, handle: Handle, steps: Array, pose_change: Array
+) -> npt.NDArray[Any]:
+    """Change of the simulated edges for each error of the machine, the pose changing with it, (3, 2, rows, columns).
+
+    Steps go both ways: a picture that is blurred otherwise than the simulated one would pass for another machine by the
+    second order of a step one way.
+    """
+    changed = [
+        other_machine(handle.moved(carm, way * step * change), *(way * step * unit))
+        for way in (1.0, -1.0)
+        for step, unit, change in zip(steps, np.eye(3), pose_change.T, strict=True)
+    ]
+    pictures = [gradients(each) for each in line_integrals_of(bone, changed)]
+    return np.stack(
+        [
+            linear.gain * (up - down) / (2.0 * step)
+            for up, down, step in zip(pictures[:3], pictures[3:], steps, strict=True)
+        ]
+    )
+
+
+def _imitated(linear: Linear, slopes: npt.NDArray[Any]) -> Array:
+    """6x3: the change of the pose that undoes each of some changes of the edges best."""
+    weighted = linear.weight * linear.slopes
+    return np.asarray(-np.linalg.solve(linear.invertible, _flat(weighted) @ _flat(slopes).T), dtype=float)
 
 
 def other_machine(carm: CArm, distance_share: float, along_columns_mm: float, along_rows_mm: float) -> CArm:

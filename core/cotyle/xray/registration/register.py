@@ -160,5 +160,5 @@ def _refined(shown: Shown, rough: RoughPose, motions: Sequence[Array], bone: Bon
 
 def _checks(found: Shown, handle: Handle, bone: BoneModel) -> tuple[Quality, MachineCheck]:
     view = found.fine(_CHECK_PX)
-    linear = linear_at(view.fixed, bone.levels[_CHECK_MM], view.carm, handle, np.zeros(6))
-    return quality_of(view.fixed, linear), check_machine(view.fixed, linear, bone.levels[_CHECK_MM], view.carm)
+    linear = linear_at(view.fixed, bone.levels[_CHECK_MM], view.carm, handle, np.zeros(6), central=True)
+    return quality_of(view.fixed, linear), check_machine(linear, bone.levels[_CHECK_MM], view.carm, handle)
