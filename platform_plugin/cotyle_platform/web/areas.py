@@ -108,7 +108,7 @@ def cursor_key(name: str) -> str:
     return f"{name}_active_view_cursor"
 
 
-class _InTurnViews(IViewFactory):  # type: ignore[misc]
+class _InTurnViews(IViewFactory):
     """Makes views that ask for their turn."""
 
     def __init__(self, server: Server, turns: Turns, areas: Areas) -> None:
@@ -135,7 +135,7 @@ class _InTurnViews(IViewFactory):  # type: ignore[misc]
         return view
 
 
-class _Area(RcaViewAdapter):  # type: ignore[misc]
+class _Area(RcaViewAdapter):
     """Takes the page's mouse and size of one view; of moves that came in together only the last is obeyed."""
 
     def __init__(self, window: Any, name: str, painter: ViewPainter, turns: Turns, areas: Areas) -> None:

@@ -13,6 +13,7 @@ from typing import Any
 
 from cotyle import CAUTION
 from cotyle.case import folder as names
+from cotyle.case.plan_file import FrameName
 from cotyle.case.verdict import GRADE_WORDS
 from cotyle.cup.orientation import Definition
 from cotyle.cup.reaming_way import way_length_mm
@@ -30,7 +31,7 @@ ONE_EDIT_S = 0.8
 SENT_WITHIN_S = 0.002
 """The new numbers are on their way to the page before the next change is asked for."""
 SAID_BESIDE_THE_NAME = "synthetic"
-FRAME_WORDS = {"app": "anterior pelvic plane", "supine": "supine", "standing": "standing"}
+FRAME_WORDS: dict[FrameName, str] = {"app": "anterior pelvic plane", "supine": "supine", "standing": "standing"}
 
 
 class Page:
@@ -137,8 +138,10 @@ class Page:
         try:
             if name == "definition":
                 self.session.show_angles(Definition(value), frame)
-            elif name == "frame" and value in FRAME_WORDS:
-                self.session.show_angles(definition, value)
+            elif name == "frame":
+                for known in FRAME_WORDS:
+                    if known == value:
+                        self.session.show_angles(definition, known)
         except (InputError, ValueError) as error:
             self.say(str(error))
             self.refresh()
