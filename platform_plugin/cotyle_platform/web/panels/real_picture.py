@@ -22,7 +22,7 @@ from cotyle.xray.pictures.picture_file import Told
 from trame_server import Server
 
 from cotyle_platform.session import Full, PlanningSession
-from cotyle_platform.web.panels.panel import Panel
+from cotyle_platform.web.panels.panel import Panel, one_line
 from cotyle_platform.web.panels.pictures import drawn_lines, picture_uri, points_text
 
 if TYPE_CHECKING:
@@ -120,7 +120,7 @@ class RealPicture(Panel):
                     {name: mark for name, mark in marks.items() if name == "the picture" or mark}
                 )
         except InputError as error:
-            self.put(message=_one_line(error))
+            self.put(message=one_line(error))
             return
         self._loaded = loaded
         self.desk.compared(None, -1)
@@ -175,7 +175,7 @@ class RealPicture(Panel):
             picture = self._picture_of_view(self._loaded, str(state.real_picture_view))
             diameter = float(state.real_picture_size)
         except InputError as error:
-            self.put(message=_one_line(error))
+            self.put(message=one_line(error))
             return
         self.put(busy=True, message="", progress="starting")
         loaded, loop = self._loaded, asyncio.get_running_loop()
@@ -189,7 +189,7 @@ class RealPicture(Panel):
                     None, lambda: comparing.compared(self.session, full, picture, diameter, progress)
                 )
             except InputError as error:
-                self.put(message=_one_line(error))
+                self.put(message=one_line(error))
             else:
                 if self._loaded is loaded:
                     self._show_comparison(full, found)

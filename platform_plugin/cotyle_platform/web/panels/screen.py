@@ -13,7 +13,7 @@ import numpy.typing as npt
 from cotyle.case.asked_view import ViewRequest, asked_view
 from cotyle.case.screen_facts import reading_values
 from cotyle.case.verdict import landmark_words
-from cotyle.cup.reaming_way import reamer_at, way_length_mm
+from cotyle.cup.reaming_way import ReamerPlace, reamer_at, way_length_mm
 from cotyle.errors import InputError
 from cotyle.report.screen_words import VIEW_WORDS, reading_rows
 from cotyle.report.side_marks import side_letters
@@ -25,7 +25,7 @@ from trame_server import Server
 
 from cotyle_platform.session import PlanningSession
 from cotyle_platform.web.panels.depth_track import POSITION
-from cotyle_platform.web.panels.panel import Panel
+from cotyle_platform.web.panels.panel import Panel, one_line
 from cotyle_platform.web.panels.pictures import drawn_lines, picture_uri
 from cotyle_platform.web.panels.real_picture import RealPicture
 
@@ -60,11 +60,12 @@ class ScreenPanel(Panel):
             view="ap_pelvis", frame="supine", tube=str(Tube.UNDER_TABLE), far=0.0, near=0.0,
             primary=0.0, secondary=0.0, roll=0.0, left=0.0, head=0.0,
         )  # fmt: skip
-        server.state.client_only(*(f"screen_{key}" for key in ("show_cup", "show_reamer", "show_bone", "tab", "large")))
+        server.state.client_only(*(f"screen_{key}" for key in ("show_cup", "show_reamer", "show_bone", "large")))
         server.controller.trigger("screen_named")(self.named)
         for key in _GEOMETRY:
             self.on(f"screen_{key}", lambda _: self.soon(self.ask))
-        self.on(POSITION, lambda _: self.soon(self.draw_over))
+        for key in (POSITION, "screen_tab"):
+            self.on(key, lambda _: self.soon(self.draw_over))
         self.named("ap_pelvis")
 
     def build(self) -> None:
@@ -84,7 +85,7 @@ class ScreenPanel(Panel):
         try:
             view = asked_view(self.session.numbers, ViewRequest(name, state.screen_frame, tube=Tube(state.screen_tube)))
         except InputError as error:
-            self.put(refused=str(error))
+            self.put(refused=one_line(error))
             return
         machine = usual_machine(name)
         self.put(
@@ -114,11 +115,12 @@ class ScreenPanel(Panel):
             source_isocenter_mm=float(state.screen_near),
         )
         if asked == self._asked:
+            self.put(refused="")
             return
         try:
             asked_view(self.session.numbers, asked)
         except InputError as error:
-            self.put(refused=str(error))
+            self.put(refused=one_line(error))
             return
         self._asked = asked
         self.put(refused="", stale=True)
@@ -146,10 +148,6 @@ class ScreenPanel(Panel):
         place = reamer_at(numbers.steps, float(self.server.state[POSITION]))
         columns, rows = view.carm.size
         reamer, cup = numbers.steps[place.step], numbers.cup
-        readings = [
-            reading_values(read_screen(seen, place.rim, numbers.steps[: place.step])),
-            reading_values(read_screen(seen, cup.rim, numbers.steps)),
-        ]
         shown = {
             "columns": columns,
             "rows": rows,
@@ -167,12 +165,19 @@ class ScreenPanel(Panel):
             "scale_px": _SCALE_MM * px_per_mm(view.carm, cup.center_lps_mm),
             "scale_words": f"{_SCALE_MM:g} mm at the cup",
             "heads": [f"{reamer.diameter_mm:g} mm reamer here", f"{cup.outer_diameter_mm:g} mm cup seated"],
-            "cues": [
-                {"words": words, "unit": unit, "values": values} for words, unit, values in reading_rows(readings)
-            ],
+            "cues": self._cues(seen, place) if self.server.state.screen_tab == "cues" else [],
             "way": way_length_mm(numbers.steps),
         }
         self.put(**{"": shown})
+
+    def _cues(self, seen: Sight, place: ReamerPlace) -> list[dict[str, Any]]:
+        """Return the cues of the reamer where it is and of the seated cup."""
+        numbers = self.session.numbers
+        readings = [
+            reading_values(read_screen(seen, place.rim, numbers.steps[: place.step])),
+            reading_values(read_screen(seen, numbers.cup.rim, numbers.steps)),
+        ]
+        return [{"words": words, "unit": unit, "values": values} for words, unit, values in reading_rows(readings)]
 
     def _seen(self, view: View) -> Sight:
         """Return the view with its bony lines, found once for a picture and a pelvis."""

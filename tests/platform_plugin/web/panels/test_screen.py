@@ -54,6 +54,8 @@ def test_outlines_follow_the_plan_at_once_over_the_picture_that_is_there(desk, s
 
 def test_the_reamer_moves_with_the_common_position_and_the_cues_are_its_own(desk, screen):
     desk.set(reaming_position=0.0)
+    assert desk.state.screen["cues"] == []
+    desk.set(screen_tab="cues")
     steps = desk.session.numbers.steps
     assert desk.state.screen["heads"][0] == f"{steps[0].diameter_mm:g} mm reamer here"
     start = line(desk, "reamer_outline")
