@@ -20,7 +20,7 @@ from cotyle.report.field_content import (
 from trame_server import Server
 
 from cotyle_platform.session import PlanningSession
-from cotyle_platform.web.panels.panel import Panel
+from cotyle_platform.web.panels.panel import Panel, one_line
 
 
 class OrientationField(Panel):
@@ -136,4 +136,4 @@ class OrientationField(Panel):
             )
             self.put(refused="")
         except InputError as error:
-            self.put(refused=f"{error.what}. {error.remedy}" if error.remedy else error.what)
+            self.put(refused=one_line(error))

@@ -8,6 +8,7 @@ from importlib import resources
 from typing import Any, ClassVar
 from weakref import WeakSet
 
+from cotyle.errors import InputError
 from trame.widgets import client, html
 from trame_server import Server
 
@@ -73,6 +74,11 @@ class Panel:
         due, self._due = self._due, {}
         for work in due:
             work()
+
+
+def one_line(error: InputError) -> str:
+    """Return what is wrong and what to do, as the page says it."""
+    return f"{error.what}. {error.remedy}" if error.remedy else error.what
 
 
 def _text(name: str) -> str:

@@ -282,7 +282,3 @@ def _question(question: Question, is_open: bool) -> dict[str, Any]:
         "number": question in _NUMBERS,
         "open": is_open,
     }
-
-
-def _one_line(error: InputError) -> str:
-    return f"{error.what}. {error.remedy}" if error.remedy else error.what
