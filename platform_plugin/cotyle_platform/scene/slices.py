@@ -48,7 +48,14 @@ def cross_at(scene: Any, point_lps_mm: Array) -> None:
     if node is None:
         return
     node.SetCrosshairRAS(points_to_ras(point_lps_mm).tolist())
-    node.SetCrosshairMode(node.ShowSmallIntersection)
+    show_cross(scene)
+
+
+def show_cross(scene: Any) -> None:
+    """Show the crosshair where it is."""
+    node = scene.GetFirstNodeByClass("vtkMRMLCrosshairNode")
+    if node is not None:
+        node.SetCrosshairMode(node.ShowSmallIntersection)
 
 
 def no_cross(scene: Any) -> None:

@@ -46,6 +46,8 @@ class Areas:
         self.on_pointer: Callable[[str], None] = lambda _: None
         self.on_hold: Callable[[bool], None] = lambda _: None
         """Told whether the main button is down in a view."""
+        self.on_shift: Callable[[], None] = lambda: None
+        """Told that the pointer moves with Shift held: the platform then takes the crosshair and all slices there."""
 
     @property
     def scene(self) -> Any:
@@ -167,5 +169,7 @@ class _Area(RcaViewAdapter):
     def _obey_move(self) -> None:
         if self._move is not None:
             waiting, self._move = self._move, None
+            if waiting[1].get("shiftKey"):
+                self._areas.on_shift()
             super().on_interaction(*waiting)
             self._areas.on_pointer(self.area_name)

@@ -12,7 +12,7 @@ from cotyle.errors import InputError
 from cotyle.report.cavity_view import MOST_WALL_MM, cup_cameras, wall_colors
 from cotyle.report.cup_planes import cup_planes
 
-from cotyle_platform.scene import parts, views
+from cotyle_platform.scene import parts, slices, views
 from cotyle_platform.scene.plan_scene import PlanScene
 from cotyle_platform.scene.stage import SLICES, THREE_D
 from cotyle_platform.session import PlanningSession
@@ -76,6 +76,7 @@ class Bone:
         areas.on_resized = self._size_handles
         areas.on_pointer = self._read_wall
         areas.on_hold = self._hold
+        areas.on_shift = lambda: slices.show_cross(areas.scene)
         self.look("from-in-front")
         self.areas.show_height(SLICE_HEIGHT_MM)
         self.scene.set_opacity(parts.CUP, CUP_OPACITY)
@@ -90,12 +91,15 @@ class Bone:
         trigger("bone_look")(self.look)
         trigger("bone_reset")(self.reset)
 
-    def show(self) -> None:
-        """Draw the plan: the cup at once, the cavity as last measured, grey while that is of an older plan."""
+    def show(self, again: bool = False) -> None:
+        """Draw the plan: the cup at once, the cavity as last measured, grey while that is of an older plan.
+
+        ``again``: also where the plan is shown already, since a hand moved what must go back.
+        """
         session, full = self.session, self.session.full
         planned = full.planned if full is not None and not session.stale else None
         shown = (session.revision, session.stale, id(session.anatomy), id(planned))
-        if shown == self._shown:
+        if shown == self._shown and not again:
             return
         self._shown = shown
         if session.anatomy is not self._anatomy:
@@ -176,6 +180,7 @@ class Bone:
     def reset(self) -> None:
         """Bring slices back to the cup's centre and to their usual size."""
         self._middle = None
+        slices.no_cross(self.areas.scene)
         self._turn()
         self.areas.show_height(SLICE_HEIGHT_MM)
 

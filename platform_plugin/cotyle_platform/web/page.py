@@ -121,10 +121,8 @@ class Page:
     # what a hand does
 
     async def set(self, name: str, value: Any, number: int = 0) -> None:
-        """Set a number of the cup, or move the cup or the reamer; ``number`` tells the page which change this was."""
-        if name == "reaming":
-            self.server.state.reaming_position = float(value)
-        elif name == "nudge":
+        """Set a number of the cup, or move it by a step; ``number`` tells the page which change this was."""
+        if name == "nudge":
             self._change(name, lambda: self.session.place(center_lps_mm=self.bone.beside_center(value)))
         else:
             self._change(name, lambda: controls.write(self.session, name, float(value)))
@@ -187,7 +185,7 @@ class Page:
             except InputError as error:
                 state.page_message = str(error)
                 self.refresh()
-                self.bone.show()
+                self.bone.show(again=True)
 
     def _begin_edit(self, what: str) -> None:
         if what != self._edited:

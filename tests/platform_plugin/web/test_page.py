@@ -21,7 +21,7 @@ class DeafBone:
     def __init__(self, session):
         self.session, self.shown = session, 0
 
-    def show(self):
+    def show(self, again=False):
         self.shown += 1
 
     def beside_center(self, step):
