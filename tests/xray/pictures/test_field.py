@@ -176,6 +176,18 @@ def test_wires_screws_and_a_cup_are_no_marks(polarity):
         assert usable[metal].mean() > 0.95
 
 
+@pytest.mark.parametrize("end", [0.0, 255.0])
+def test_grains_in_metal_that_hardly_a_photon_passes_are_no_print(end):
+    # three pixels in ten let a photon through: grains of one to some ten pixels
+    metal = (np.abs(X - 200) < 50) & (np.abs(Y - 190) < 40)
+    grains = metal & (np.random.default_rng(3).random(metal.shape) < 0.3)
+    grey = shown(BODY, Polarity.BONE_LIGHT).astype(np.float32)
+    made = np.where(metal, end, grey)
+    made[grains] = 255.0 - end
+    usable = find_field(made.astype(np.float32)).usable
+    assert usable[metal].mean() > 0.98
+
+
 def test_a_picture_in_black_and_white_only_says_that_marks_cannot_be_told():
     grey = 255.0 * (np.random.default_rng(0).random((SIZE, SIZE)) > 0.8)
     field = find_field(grey.astype(np.float32))

@@ -19,6 +19,8 @@ _STEP_SHARE = 0.15
 _MOST_SHARE = 0.05
 _LEAST_PX = 8
 _NOISES = 2.5
+# pixels of an end of the scale in parts too small for a letter, within a letter's length: more of them are grains
+_MOST_GRAINS = 12
 
 
 def find_marks(shown: npt.NDArray[np.float32], region: Mask) -> tuple[Mask, bool]:
@@ -31,24 +33,27 @@ def find_marks(shown: npt.NDArray[np.float32], region: Mask) -> tuple[Mask, bool
     low, high = (float(v) for v in np.percentile(shown[region], [0.1, 99.9]))
     span = max(high - low, 1e-6)
     largest = max(6, round(LARGEST_SHARE * min(shown.shape)))
-    sure, likely = np.zeros(shown.shape, dtype=bool), np.zeros(shown.shape, dtype=bool)
+    sure, likely, sharp = (np.zeros(shown.shape, dtype=bool) for _ in range(3))
     for sign in (1.0, -1.0):
         of_end = _marks_at_end(sign * shown, high if sign > 0 else -low, span, largest)
         sure |= of_end[0] & region
         likely |= of_end[1] & region
+        sharp |= of_end[2] & region
     # the other letters of a line of text
     found = sure | (likely & (ndimage.distance_transform_edt(~sure) <= largest / 2)) if sure.any() else sure
-    if found.sum() > _MOST_SHARE * region.sum():
+    if (found | sharp).sum() > _MOST_SHARE * region.sum():
         return np.zeros(shown.shape, dtype=bool), False
     return ndimage.binary_dilation(found, iterations=2), True
 
 
-def _marks_at_end(grey: npt.NDArray[np.float32], end: float, span: float, largest: int) -> tuple[Mask, Mask]:
-    """Return small parts at the light end that are sharp along most of their outline: beyond noise, and at all."""
+def _marks_at_end(grey: npt.NDArray[np.float32], end: float, span: float, largest: int) -> tuple[Mask, Mask, Mask]:
+    """Return small parts at the light end that are sharp along most of their outline: surely, and at all; and the sure
+    ones with those among grains.
+    """
     light = grey >= end - 0.05 * span
     labels, count = ndimage.label(light, structure=np.ones((3, 3)))
     if count == 0:
-        return np.zeros(grey.shape, dtype=bool), np.zeros(grey.shape, dtype=bool)
+        return light, light, light
     boxes = ndimage.find_objects(labels)
     small = np.array([False] + [max(s.stop - s.start for s in box) <= largest for box in boxes])
     candidate = small[labels]
@@ -64,9 +69,20 @@ def _marks_at_end(grey: npt.NDArray[np.float32], end: float, span: float, larges
         return np.asarray(small & (outline > 0) & (along >= 0.5 * outline))
 
     likely = sharp(_STEP_SHARE * span)
-    enough = np.bincount(labels.ravel(), minlength=count + 1) >= _LEAST_PX
-    sure = likely & enough & sharp(np.maximum(_STEP_SHARE * span, _NOISES * noise))
-    return sure[labels], likely[labels]
+    sizes = np.bincount(labels.ravel(), minlength=count + 1)
+    tiny = sizes < _LEAST_PX
+    stands_out = likely & ~tiny & sharp(np.maximum(_STEP_SHARE * span, _NOISES * noise))
+    sure = stands_out & ~_among_grains(labels, light & tiny[labels], largest)
+    return sure[labels], likely[labels], stands_out[labels]
+
+
+def _among_grains(labels: npt.NDArray[np.integer], grains: Mask, largest: int) -> npt.NDArray[np.bool_]:
+    """Return which parts lie among grains: where hardly a photon passes metal, grains run together into small parts."""
+    side = 2 * largest + 1
+    near = ndimage.uniform_filter(grains.astype(np.float32), side, mode="constant") * side**2
+    among = np.zeros(int(labels.max()) + 1, dtype=bool)
+    among[np.unique(labels[near > _MOST_GRAINS])] = True
+    return among
 
 
 def _noise_beside(grey: npt.NDArray[np.float32], light: Mask, dark: Mask) -> npt.NDArray[np.float64]:
