@@ -44,6 +44,14 @@ def test_a_pose_is_found_with_turned_femora_and_a_cup_in_the_way(found, scene):
     assert (np.abs(errors(found, scene)) < LIMITS).all()
 
 
+def test_a_machine_as_stated_is_not_contradicted_but_what_the_picture_can_not_tell_is_said(found):
+    # 1 % of 1000 mm moves the hip, about 680 mm from the source, by about 6.8 mm (similar triangles)
+    assert abs(abs(found.machine.pose_change[5, 0]) * 0.01 - 6.8) < 0.7
+    assert (np.abs(found.machine.estimate) < 3.3 * found.machine.sd).all()
+    assert not any("does not fit the stated machine" in reason for reason in found.reasons)
+    assert any("can't tell whether the machine is as stated" in reason for reason in found.reasons)
+
+
 def test_depth_is_said_to_be_known_worst(found):
     assert found.sd[5] > 3 * found.sd[3:5].max()
 

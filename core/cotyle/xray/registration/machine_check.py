@@ -21,9 +21,11 @@ from cotyle.xray.registration.motion import Handle
 
 _STEPS = np.array([0.001, 0.3, 0.3])
 _LARGE_STEPS = np.array([0.01, 3.0, 3.0])
-# Evidence of distance and columns together, in squared standard deviations, beyond which the machine is doubted. The
-# rows are left out: on pictures of a right machine they seem 1 to 3 mm off, since flesh shades along the body.
+# Evidence of distance and columns together, in squared standard deviations, beyond which the picture speaks against the
+# machine: chance once in 200. The rows are left out, as flesh shades along the body.
 _EVIDENCE = 10.5
+_TO_EXCLUDE = np.array([0.01, 3.0, 3.0])
+"""Errors that would have to be seen: where they can't be excluded with 95 %, it is said what they would change."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,7 +39,7 @@ class MachineCheck:
     pose_change:
         6x3: change of the six numbers of the pose for each error of the machine (a share of 1, 1 mm, 1 mm).
     doubts:
-        Sentences, where the picture speaks for another machine than the stated one.
+        Sentences, where the picture speaks for another machine than the stated one, or can't tell.
     """
 
     estimate: Array
@@ -66,7 +68,7 @@ def check_machine(linear: Linear, bone: ReadyVolume, carm: CArm, handle: Handle)
     pulls = in_blocks((own_weighted * linear.residual).sum(axis=1))
     estimate = inverse @ pulls.sum(axis=1)
     sd = np.sqrt(np.diag(inverse @ (pulls @ pulls.T) @ inverse))
-    return MachineCheck(estimate, sd, pose_change, _doubts(estimate, sd))
+    return MachineCheck(estimate, sd, pose_change, _doubts(estimate, sd, pose_change))
 
 
 def _slopes(
@@ -108,11 +110,18 @@ def _flat(pictures: npt.NDArray[Any]) -> Array:
     return np.asarray(pictures.reshape(len(pictures), -1), dtype=float)
 
 
-def _doubts(estimate: Array, sd: Array) -> tuple[str, ...]:
-    if float(((estimate / np.maximum(sd, 1e-9))[:2] ** 2).sum()) < _EVIDENCE:
-        return ()
+def _doubts(estimate: Array, sd: Array, pose_change: Array) -> tuple[str, ...]:
     share, away = 100.0 * estimate[0], float(np.hypot(*estimate[1:]))
+    if float(((estimate / np.maximum(sd, 1e-9))[:2] ** 2).sum()) > _EVIDENCE:
+        return (
+            f"the picture does not fit the stated machine (distance from source to detector {share:+.1f} %, detector "
+            f"{away:.0f} mm beside its place): depth and sideways shifts are doubtful",
+        )
+    if (np.abs(estimate) + 1.96 * sd <= _TO_EXCLUDE).all():
+        return ()
+    moved = np.abs(pose_change * _TO_EXCLUDE).sum(axis=1)
     return (
-        f"the picture does not quite fit the stated machine (distance from source to detector {share:+.1f} %, detector "
-        f"{away:.0f} mm beside its place): depth and sideways shifts are doubtful",
+        "the picture alone can't tell whether the machine is as stated: were its distance from source to detector 1 % "
+        f"and the place of its detector 3 mm wrong, depth would be up to {moved[5]:.0f} mm, the place across the beam "
+        f"{moved[3:5].max():.1f} mm and turns {moved[:3].max():.1f} deg off",
     )

@@ -27,8 +27,8 @@ _CHECK_PX, _CHECK_MM = 256, 1.6
 
 # What the scatter of the residuals does not know: the same error all over the picture. Chosen on the simulated theatre
 # pictures, see docs/methods/registration.md.
-_SCATTER_FACTOR = 1.5
-_COMMON_SD = np.array([0.03, 0.03, 0.015, 0.03, 0.03, 0.3])
+_SCATTER_FACTOR = 1.6
+_COMMON_SD = np.array([0.03, 0.03, 0.018, 0.035, 0.035, 0.2])
 
 
 @dataclass(frozen=True, eq=False)
