@@ -14,10 +14,9 @@ from cotyle.case.store import read_case
 from cotyle.cli.console import Progress, print_json, say
 from cotyle.cli.picture_words import PictureWords, read_pictures
 from cotyle.cup.orientation import Definition
-from cotyle.files import write_bytes_atomically, write_text_atomically
+from cotyle.files import write_bytes_atomically
 from cotyle.image.label_files import read_labels
-from cotyle.report.comparison_figures import comparison_pictures
-from cotyle.report.comparison_page import comparison_files, next_number, page_with_comparisons
+from cotyle.report.comparison_store import store_comparison
 from cotyle.report.pdf import PdfUnavailableError, page_as_pdf
 from cotyle.xray.projector.line_integrals import warm_up
 
@@ -40,38 +39,20 @@ def run_compare(
         size = diameter_mm if diameter_mm is not None else planned.cup.outer_diameter_mm
         found = compare(planned, stored.scan, labels, pictures, size, progress)
         file = comparison_file(found, measured.orientation, f"cotyle {__version__}", CAUTION, doubts)
-        others = comparison_files(case)
-        number = next_number(list(others))
-        progress("drawing the pictures")
-        drawn = comparison_pictures(planned, stored.scan, found, f"comparison-{number}")
-        progress("writing the report")
-        _write(case, number, file, others, drawn, measured, pdf)
+        number, html = store_comparison(case, file, found, planned, stored.scan, progress)
+        if pdf:
+            _write_pdf(case, html)
     if as_json:
         print_json({"comparison": number, **file.as_dict()})
         return
     _report(case, number, file, found)
 
 
-def _write(
-    case: Path,
-    number: int,
-    file: ComparisonFile,
-    others: dict[int, ComparisonFile],
-    drawn: dict[str, bytes],
-    measured: Measurements,
-    pdf: bool,
-) -> None:
-    for name, content in drawn.items():
-        write_bytes_atomically(case / names.FIGURES / f"{name}.png", content)
-    page = (case / names.REPORT_HTML).read_text(encoding="utf-8")
-    html = page_with_comparisons(page, measured, case, {**others, number: file})
-    file.write(case / f"comparison-{number}.json")
-    write_text_atomically(case / names.REPORT_HTML, html)
-    if pdf:
-        try:
-            write_bytes_atomically(case / names.REPORT_PDF, page_as_pdf(html))
-        except PdfUnavailableError as error:
-            say(f"! {error.what}. {error.remedy}")
+def _write_pdf(case: Path, html: str) -> None:
+    try:
+        write_bytes_atomically(case / names.REPORT_PDF, page_as_pdf(html))
+    except PdfUnavailableError as error:
+        say(f"! {error.what}. {error.remedy}")
 
 
 def _report(case: Path, number: int, file: ComparisonFile, found: Comparison) -> None:

@@ -9,9 +9,10 @@ from pathlib import Path
 from cotyle import CAUTION, __version__
 from cotyle.case import folder as names
 from cotyle.case.comparison import Comparison, compare
-from cotyle.case.comparison_file import comparison_file
+from cotyle.case.comparison_file import ComparisonFile, comparison_file
 from cotyle.case.picture_reading import Clicked, read_picture
 from cotyle.case.picture_start import PictureOfView
+from cotyle.case.stages import PlannedCup
 from cotyle.errors import InputError
 from cotyle.image.label_files import read_labels
 from cotyle.report.comparison_layers import (
@@ -21,6 +22,7 @@ from cotyle.report.comparison_layers import (
     comparison_words,
     picture_grey,
 )
+from cotyle.report.comparison_store import store_comparison
 from cotyle.xray.pictures.picture_file import Told
 from cotyle.xray.pictures.radiograph import Radiograph
 from cotyle.xray.projector.line_integrals import warm_up
@@ -34,9 +36,10 @@ from cotyle_platform.web.panels.pictures import picture_uri
 class Compared:
     """What was read off the picture, what is laid over it, and the words."""
 
+    planned: PlannedCup
     found: Comparison
+    file: ComparisonFile
     layers: PictureLayers
-    verdict: str
     words: ComparisonWords
 
 
@@ -63,4 +66,10 @@ def compared(
     progress("drawing the pictures")
     layers = comparison_layers(full.planned, scan, found)
     file = comparison_file(found, full.measured.orientation, f"cotyle {__version__}", CAUTION)
-    return Compared(found, layers, str(file.verdict), comparison_words(file, full.measured))
+    return Compared(full.planned, found, file, layers, comparison_words(file, full.measured))
+
+
+def kept(session: PlanningSession, made: Compared) -> int:
+    """Write a comparison into its case, with the report's section; return its number."""
+    number, _ = store_comparison(session.folder, made.file, made.found, made.planned, session.case.scan)
+    return number

@@ -65,6 +65,7 @@ class RealPicture(Panel):
     def __init__(self, server: Server, session: PlanningSession) -> None:
         super().__init__(server, session)
         self._loaded: _Loaded | None = None
+        self._compared: Compared | None = None
         self._marks: dict[str, PatientMark | None] = {"the CT": getattr(session, "patient", None)}
         self._shown: dict[str, Any] | None = None
         self.put(
@@ -76,6 +77,7 @@ class RealPicture(Panel):
         trigger = server.controller.trigger
         trigger("real_picture_answer")(self.answer)
         trigger("real_picture_compare")(self.start)
+        trigger("real_picture_keep")(self.keep)
         trigger("real_picture_away")(self.take_away)
         self._sizes()
 
@@ -104,7 +106,7 @@ class RealPicture(Panel):
 
     def take_away(self) -> None:
         """Put the picture away, with what was read off it."""
-        self._loaded = self._shown = None
+        self._loaded = self._shown = self._compared = None
         self.put(**{"": None, "questions": [], "answers": {}, "message": "", "result": None})
         self.desk.compared(None, -1)
 
@@ -115,10 +117,7 @@ class RealPicture(Panel):
             picture = loaded.so_far.radiograph
             doubts: tuple[str, ...] = ()
             if picture is not None:
-                marks = {**self._marks, "the picture": picture.patient}
-                doubts = require_one_patient(
-                    {name: mark for name, mark in marks.items() if name == "the picture" or mark}
-                )
+                doubts = require_one_patient({**self._marks, "the picture": picture.patient})
         except InputError as error:
             self.put(message=one_line(error))
             return
@@ -198,6 +197,32 @@ class RealPicture(Panel):
 
         self._working = loop.create_task(work())
 
+    def keep(self) -> None:
+        """Write the comparison into the case and its report; only one with the plan that stands in the case."""
+        from cotyle_platform.web.panels import comparing
+
+        made, result = self._compared, self.server.state.real_picture_result
+        if made is None or not result or self.server.state.real_picture_busy:
+            return
+        if self.session.unsaved or result["revision"] != self.session.revision:
+            self.put(message="The case holds another plan than the one compared: save it, then compare again")
+            return
+        self.put(busy=True, message="", progress="writing the report")
+        loop = asyncio.get_running_loop()
+
+        async def work() -> None:
+            try:
+                number = await loop.run_in_executor(None, lambda: comparing.kept(self.session, made))
+            except (InputError, OSError) as error:
+                words = one_line(error) if isinstance(error, InputError) else "the case folder can't be written"
+                self.put(message=words)
+            else:
+                self.put(result={**self.server.state.real_picture_result, "kept": f"comparison-{number}"})
+            finally:
+                self.put(busy=False, progress="")
+
+        self._working = loop.create_task(work())
+
     def _picture_of_view(self, loaded: _Loaded, view: str) -> PictureOfView:
         from cotyle_platform.web.panels import comparing
 
@@ -212,6 +237,7 @@ class RealPicture(Panel):
         return picture
 
     def _show_comparison(self, full: Full, compared: Compared) -> None:
+        self._compared = compared
         layers, words = compared.layers, compared.words
         assert self._shown is not None
         lines = [*drawn_lines(layers.planned, "planned_"), *drawn_lines(layers.found, "found_")]
@@ -226,11 +252,12 @@ class RealPicture(Panel):
         self.put(
             **{"": dict(self._shown)},
             result={
-                "verdict": compared.verdict,
+                "verdict": str(compared.file.verdict),
                 "words": words.verdict,
                 "rows": [list(row) for row in words.rows],
                 "doubts": list(words.doubts),
                 "revision": full.revision,
+                "kept": "",
             },
         )
         self._sizes()
