@@ -9,7 +9,7 @@ from cotyle.space.arrays import BoolArray
 
 
 def largest_piece(mask: BoolArray) -> BoolArray:
-    """Return the piece of a mask (any shape) with the most voxels; of equals the first in memory; nothing of nothing."""
+    """Return the piece of a mask (any shape) with the most voxels, of equals the first in memory."""
     pieces, sizes = _pieces(mask)
     return np.asarray(pieces == 1 + int(np.argmax(sizes))) if len(sizes) else np.zeros_like(mask, dtype=bool)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,7 @@ from cotyle.errors import InputError
 from cotyle.image.labels import BONE_LABELS
 from cotyle.image.volume import Volume
 from cotyle.report.frame_planes import frame_planes
+from cotyle.space.arrays import BoolArray
 from cotyle.space.frames import SCANNER
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.rotations import transform_points
@@ -25,6 +26,8 @@ from cotyle_platform.scene.moves import LandmarkMoved, Moves
 from cotyle_platform.scene.nodes import changing, fill_model, fill_points, fill_volume, show_as_bone, wear
 
 LABEL_OPACITY = 0.35
+_LABEL_MAP = "Binary labelmap"
+"""The platform's name of a segment's voxels."""
 
 
 class StartScene:
@@ -79,7 +82,7 @@ class StartScene:
             segment.SetName(name.replace("_", " "))
             segment.SetColor(*palette.LABEL_COLORS[name])
             if len(found):
-                segment.AddRepresentation("Binary labelmap", _cut_out(labels, number, found))
+                segment.AddRepresentation(_LABEL_MAP, _cut_out(labels, number, found))
             bones.GetSegmentation().AddSegment(segment, name)
         display = bones.GetDisplayNode()
         with changing(display):
@@ -119,6 +122,22 @@ class StartScene:
         """Let the tools of the editor work on one bone."""
         if self._editor is not None:
             self._editor.set_active_segment_id(name)
+
+    def change_bone(self, name: str, change: Callable[[BoolArray], BoolArray]) -> None:
+        """Put in place of one bone's voxels what ``change`` makes of them; both arrays are indexed [k, j, i]."""
+        node = self.segmentation_node
+        segment = None if node is None else node.GetSegmentation().GetSegment(name)
+        image = None if segment is None else segment.GetRepresentation(_LABEL_MAP)
+        if segment is None or image is None or image.GetPointData().GetScalars() is None:
+            return
+        changed = slicer.vtkOrientedImageData()
+        changed.DeepCopy(image)
+        voxels = vtk_to_numpy(changed.GetPointData().GetScalars())
+        after = change((voxels > 0).reshape(image.GetDimensions()[::-1])).ravel()
+        voxels[...] = np.where(after, np.maximum(voxels, 1), 0)
+        segment.AddRepresentation(_LABEL_MAP, changed)
+        node.GetSegmentation().Modified()
+        node.Modified()
 
     def show_landmarks(self, landmarks: Landmarks, on_moved: LandmarkMoved | None = None) -> None:
         """Show the landmarks; ``on_moved`` is called with name and place (LPS mm) when one was dragged and let go."""

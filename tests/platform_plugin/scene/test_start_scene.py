@@ -38,7 +38,7 @@ def editing(scanned):
     case, labels = scanned
     app = core.SlicerApp()
     scene = StartScene(app.scene, app.segmentation_editor)
-    tools = BoneTools(app.segmentation_editor)
+    tools = BoneTools(app.segmentation_editor, scene)
     scene.show_scan(case.scan)
     scene.show_labels(labels)
     yield scene, tools, app.segmentation_editor, labels

@@ -19,6 +19,7 @@ from cotyle.anatomy.shapes.shape_fit import FitRound, ShapeFit, fit_shape
 from cotyle.anatomy.shapes.shape_landmarks import HIP_CODE, SACRUM
 from cotyle.anatomy.shapes.shape_model import ShapeModel
 from cotyle.anatomy.shapes.surface_fit import SurfaceRound, free_surface
+from cotyle.image.pieces import largest_piece
 from cotyle.image.pyramid import block_mean
 from cotyle.image.rasterize import inside_mask
 from cotyle.image.volume import Volume
@@ -67,7 +68,7 @@ def solid_between(volume: Volume, hip_bones: Sequence[TriangleMesh]) -> Volume |
         taken[window] |= mask
     # before hip bones go, whose margin would open it; slice by slice, because the scan may end in the middle of it
     filled = np.stack([ndimage.binary_fill_holes(level) for level in bone | taken])
-    solid = _largest_piece(filled & _near(grid, points) & ~ndimage.binary_dilation(taken, iterations=_BRIDGE_VOXELS))
+    solid = _largest_solid(filled & _near(grid, points) & ~ndimage.binary_dilation(taken, iterations=_BRIDGE_VOXELS))
     if not solid.any():
         return None
     return grid.with_voxels(np.where(solid, _INSIDE_HU, _OUTSIDE_HU).astype(np.float32))
@@ -82,12 +83,9 @@ def _near(grid: Volume, points_lps_mm: Array) -> BoolArray:
     return np.asarray(within[2][:, None, None] & within[1][:, None] & within[0])
 
 
-def _largest_piece(mask: BoolArray) -> BoolArray:
+def _largest_solid(mask: BoolArray) -> BoolArray:
     """The largest piece once thin bridges are cut, at its full thickness again."""
-    pieces, count = ndimage.label(ndimage.binary_erosion(mask, iterations=_BRIDGE_VOXELS))
-    if count == 0:
-        return np.zeros_like(mask)
-    largest = pieces == 1 + np.argmax(np.bincount(pieces.ravel())[1:])
+    largest = largest_piece(np.asarray(ndimage.binary_erosion(mask, iterations=_BRIDGE_VOXELS)))
     return np.asarray(ndimage.binary_dilation(largest, iterations=_BRIDGE_VOXELS) & mask)
 
 

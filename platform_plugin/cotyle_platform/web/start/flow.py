@@ -56,7 +56,7 @@ class StartFlow:
         self.session = session or StartSession(post=asyncio.get_running_loop().call_soon_threadsafe)
         editor = self.areas.app.segmentation_editor
         self.scene = StartScene(self.areas.scene, editor)
-        self.tools = BoneTools(editor)
+        self.tools = BoneTools(editor, self.scene)
         self._on_case_ready = on_case_ready
         self._shown: dict[str, Any] = {}
         self._mark = self._message = ""

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from typing import Any
 
 from cotyle.errors import InputError
+from cotyle.image.pieces import largest_piece, without_small_pieces
+from cotyle.space.arrays import BoolArray
 from trame_slicer.segmentation import (
     SegmentationEffectErase,
-    SegmentationEffectIslands,
     SegmentationEffectNoTool,
     SegmentationEffectPaint,
 )
 from trame_slicer.segmentation.paint_effect_parameters import BrushDiameterMode
+from trame_slicer.segmentation.segmentation_undo_command import SegmentationLabelMapUndoCommand
 from undo_stack import UndoStack
+
+from cotyle_platform.scene.start_scene import StartScene
 
 TOOLS = {"none": SegmentationEffectNoTool, "brush": SegmentationEffectPaint, "eraser": SegmentationEffectErase}
 SMALLEST_PIECE_VOXELS = 1000
@@ -23,8 +26,8 @@ SMALLEST_PIECE_VOXELS = 1000
 class BoneTools:
     """One tool at a time, on the bone that is chosen in the editor."""
 
-    def __init__(self, editor: Any) -> None:
-        self._editor = editor
+    def __init__(self, editor: Any, scene: StartScene) -> None:
+        self._editor, self._scene = editor, scene
         self._strokes = UndoStack()
         editor.set_undo_stack(self._strokes)
         self.diameter_mm = 6.0
@@ -46,13 +49,11 @@ class BoneTools:
 
     def keep_largest(self) -> None:
         """Keep the largest piece of the chosen bone."""
-        with self._pieces() as pieces:
-            pieces.keep_largest_island()
+        self._change(largest_piece)
 
     def drop_small(self) -> None:
         """Drop small pieces of the chosen bone."""
-        with self._pieces() as pieces:
-            pieces.remove_small_islands(SMALLEST_PIECE_VOXELS)
+        self._change(lambda mask: without_small_pieces(mask, SMALLEST_PIECE_VOXELS))
 
     def undo(self) -> None:
         """Take back the last change of the label map."""
@@ -64,13 +65,9 @@ class BoneTools:
         if self._strokes.can_redo():
             self._strokes.redo()
 
-    @contextmanager
-    def _pieces(self) -> Iterator[Any]:
-        """Give the platform's tool for pieces, which works only while it is the one in hand."""
-        if not self._editor.active_segment_id:
+    def _change(self, change: Callable[[BoolArray], BoolArray]) -> None:
+        name = self._editor.active_segment_id
+        if not name:
             raise InputError("bone-unchosen", "no bone is chosen", "Choose the bone to correct")
-        before = self._editor.active_effect
-        try:
-            yield self._editor.set_active_effect_type(SegmentationEffectIslands)
-        finally:
-            self._editor.set_active_effect(before)
+        with SegmentationLabelMapUndoCommand.push_state_change(self._editor.active_segmentation):
+            self._scene.change_bone(name, change)
