@@ -10,7 +10,14 @@ from typing import Any
 import numpy as np
 from pydicom.uid import generate_uid
 
-from tests.image.dicom_phantom import grid_positions, make_slices, marked_sphere_hu, stored_pixels, write_slices
+from tests.image.dicom_phantom import (
+    grid_positions,
+    make_slices,
+    marked_sphere_hu,
+    stored_pixels,
+    tilted_slices,
+    write_slices,
+)
 
 Slices = list[Any]
 Writer = Callable[[Path], Path]
@@ -50,6 +57,12 @@ def all_without(keyword: str) -> Slices:
     return slices
 
 
+def tilted_with_a_gap() -> Slices:
+    slices = tilted_slices(12.0, marked_sphere_hu)
+    del slices[20]
+    return slices
+
+
 def doubled(differs: bool = False) -> Slices:
     slices = whole()
     twin = copy.deepcopy(slices[20])
@@ -79,6 +92,15 @@ def two(second: Callable[[Slices], Slices], same_uid: bool = False) -> Slices:
         ds.SeriesNumber = 7
         ds.SeriesInstanceUID = first[0].SeriesInstanceUID if same_uid else ds.SeriesInstanceUID
     return first + other
+
+
+def oblong() -> Slices:
+    """Pixels of 0.5 mm from row to row and 1 mm from column to column."""
+    slices = whole(size=128, pixel=0.5)
+    for ds in slices:
+        pixels = np.ascontiguousarray(stored_pixels(ds)[:, ::2])
+        ds.Columns, ds.PixelSpacing, ds.PixelData = 64, [0.5, 1.0], pixels.tobytes()
+    return slices
 
 
 def two_halves() -> Slices:

@@ -11,9 +11,11 @@ import hashlib
 import os
 import random
 import sys
+import tempfile
 import time
 import traceback
 from dataclasses import dataclass
+from pathlib import Path
 
 from tests.reliability.breaking import broken
 
@@ -69,7 +71,11 @@ def _keep(target: Target, data: bytes) -> None:
 
 
 def _with_atheris(target: Target, seconds: float) -> None:
-    atheris.Setup([sys.argv[0], f"-max_total_time={int(seconds)}", "-rss_limit_mb=4096"], target.run)
+    corpus = Path(tempfile.mkdtemp(prefix="seeds-"))
+    for n, seed in enumerate(target.seeds()):
+        (corpus / str(n)).write_bytes(seed)
+    limits = [f"-max_total_time={int(seconds)}", "-rss_limit_mb=4096", "-max_len=20000"]
+    atheris.Setup([sys.argv[0], *limits, str(corpus)], target.run)
     atheris.Fuzz()
 
 
