@@ -232,6 +232,7 @@ def _found_cup(
             each.registration.carm,
             each.registration.lps_covariance_at(center),
             each.picture.rim_px,
+            each.registration.verdict,
         )
         for each in usable
     ]

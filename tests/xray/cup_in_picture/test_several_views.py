@@ -46,6 +46,20 @@ def test_a_second_view_settles_twin_and_depth(two_views):
     assert depth[1] < 0.4 * depth[0]
 
 
+def test_a_cup_seen_by_a_doubtful_pose_is_doubtful_and_one_without_a_pose_is_not_measured(two_views):
+    second = two_views[1]
+    picture = placed(second, 32)
+    diameter = second.cup.outer_diameter_mm
+    found = measure_cup_in_views([replace(picture, pose_verdict=Verdict.DOUBTFUL)], diameter, second.planned)
+    assert found.rim is not None
+    assert found.verdict is Verdict.DOUBTFUL
+    assert any("pose is doubtful" in note for note in found.notes)
+    without = measure_cup_in_views([replace(picture, pose_verdict=Verdict.FAILED)], diameter, second.planned)
+    assert without.verdict is Verdict.FAILED
+    assert without.rim is None
+    assert "no cup is measured" in without.notes[0]
+
+
 def test_no_picture_is_refused(two_views):
     with pytest.raises(InputError) as caught:
         measure_cup_in_views([], 52.0, two_views[0].planned)

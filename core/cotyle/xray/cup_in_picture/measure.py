@@ -121,7 +121,7 @@ def measure_cup(
         Points on the rim, (column, row), 5 or more, shape (n, 2); the fit then starts from them.
     pose_covariance:
         Of the C-arm against the bone: turns about the LPS axes (rad), then shift (mm), about ``pose_pivot_lps_mm``,
-        shape (6, 6).
+        shape (6, 6). Without it the pose is taken as exact: deviations are those of the picture alone.
     pose_pivot_lps_mm:
         The planned centre by default.
 
@@ -134,7 +134,7 @@ def measure_cup(
     radius = checked_cup_diameter_mm(cup_diameter_mm) / 2.0
     expected = Circle(planned.center_lps_mm, planned.opening_axis_lps, radius)
     clicked = None if clicked_px is None else fit_rim_ellipse(clicked_px)
-    patch, fit = _fitted(radiograph, carm, expected, planned.shell_thickness_mm, clicked)
+    patch, straight, fit = _fitted(radiograph, carm, expected, planned.shell_thickness_mm, clicked)
     support = outline_support(patch, fit)
     other = twin_of(carm, fit.state.rim)
     off_plan = [angle_between_deg(rim.normal_lps, planned.opening_axis_lps) for rim in (fit.state.rim, other)]
@@ -143,8 +143,7 @@ def measure_cup(
     if not why_not:
         twin = fit_shell(patch, fit.state.with_rim(other), patch.usable)
         pair = candidate_of_fit(carm, fit, support.residual_mm), candidate_of_fit(carm, twin, support.residual_mm)
-        # a bad fit of one is what speaks for the other: the better one's noise is the scale
-        odds = (twin.loss - fit.loss) / min(fit.inflation, twin.inflation) * _LOSS_BELIEVED
+        odds = _odds_by_outline(patch, straight)
         notes = doubts_of_fit(fit, support)
         residual = support.residual_mm * carm.magnification(fit.state.rim.center_lps_mm) / carm.pixel_pitch_mm[0]
     elif clicked is not None and not clicked.doubts:
@@ -159,8 +158,8 @@ def measure_cup(
 
 def _fitted(
     radiograph: Radiograph, carm: CArm, expected: Circle, wall_mm: float, clicked: RimEllipse | None
-) -> tuple[Patch, ShellFit]:
-    """Return the best fit, coarse to fine, and the patch it was made on."""
+) -> tuple[Patch, ShellFit, ShellFit]:
+    """Return the patch and the best fits on it, coarse to fine: with the grey's bend held straight, and let go."""
     if clicked is None:
         wide = _patch(radiograph, carm, expected, expected.radius_mm + REACH_MM + 4.0, _ROUGH_PIXEL_MM)
         rims = turned_about_plan(carm, expected, _IN_PICTURE_DEG, _TOWARD_DEG)
@@ -174,15 +173,27 @@ def _fitted(
     patch = _patch(radiograph, carm, rim, half_mm, PIXEL_MM)
     # a reamer may be solid
     walls = (wall_mm, _SOLID_WALL * expected.radius_mm)
-    fine = [fit_shell(patch, first_state(patch, rim, wall), patch.usable) for wall in walls]
-    return patch, min(fine, key=lambda fit: fit.loss)
+    fine = [fit_shell(patch, first_state(patch, rim, wall), patch.usable, straight=True) for wall in walls]
+    straight, wall = min(zip(fine, walls, strict=True), key=lambda pair: pair[0].loss)
+    return patch, straight, fit_shell(patch, first_state(patch, straight.state.rim, wall), patch.usable)
+
+
+def _odds_by_outline(patch: Patch, fit: ShellFit) -> float:
+    """Return the logarithm of the odds that the picture gives for a fit against its twin.
+
+    With the grey's bend held: let go, it makes up for what the dome's outline would tell.
+    """
+    other = fit.state.with_rim(twin_of(patch.carm, fit.state.rim))
+    twin = fit_shell(patch, other, patch.usable, straight=True)
+    # a bad fit of one is what speaks for the other: the better one's noise is the scale
+    return (twin.loss - fit.loss) / min(fit.inflation, twin.inflation) * _LOSS_BELIEVED
 
 
 def _rough_fit(
     radiograph: Radiograph, carm: CArm, rim: Circle, half_mm: float, wall_mm: float
 ) -> tuple[Patch, ShellFit]:
     patch = _patch(radiograph, carm, rim, half_mm, _ROUGH_PIXEL_MM)
-    return patch, fit_shell(patch, first_state(patch, rim, wall_mm), patch.usable, _ROUGH_STEPS)
+    return patch, fit_shell(patch, first_state(patch, rim, wall_mm), patch.usable, _ROUGH_STEPS, straight=True)
 
 
 def _loss_by_pixel(pair: tuple[Patch, ShellFit]) -> float:

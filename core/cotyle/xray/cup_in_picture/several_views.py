@@ -32,12 +32,13 @@ _DISAGREE = 0.001
 
 @dataclass(frozen=True, eq=False)
 class PlacedPicture:
-    """A picture, where it was taken from, and what else ``measure_cup`` takes."""
+    """A picture, where it was taken from, how sure that is, and what else ``measure_cup`` takes."""
 
     radiograph: Radiograph
     carm: CArm
     pose_covariance: npt.ArrayLike | None = None
     clicked_px: npt.ArrayLike | None = None
+    pose_verdict: Verdict = Verdict.CONVERGED
 
 
 def measure_cup_in_views(
@@ -48,7 +49,8 @@ def measure_cup_in_views(
 ) -> CupInPicture:
     """Return the cup that all pictures show; with one picture the same as ``measure_cup``.
 
-    Pictures in which the cup is not found are left out, and said.
+    Pictures without a pose and those in which the cup is not found are left out, and said. A cup is seen against the
+    C-arm: where a pose is doubtful, so is the cup.
 
     Raises
     ------
@@ -57,6 +59,9 @@ def measure_cup_in_views(
     """
     if not pictures:
         raise InputError("no-picture", "no picture was given to find the cup in")
+    posed = [each for each in pictures if each.pose_verdict is not Verdict.FAILED]
+    if not posed:
+        return CupInPicture(Verdict.FAILED, 0.0, ("without a pose of the C-arm no cup is measured",))
     singles = [
         measure_cup(
             each.radiograph,
@@ -67,17 +72,29 @@ def measure_cup_in_views(
             each.pose_covariance,
             pose_pivot_lps_mm,
         )
-        for each in pictures
+        for each in posed
     ]
-    found = [(single, each.carm) for single, each in zip(singles, pictures, strict=True) if single.taken is not None]
-    if len(pictures) == 1 or not found:
+    found = [(single, each) for single, each in zip(singles, posed, strict=True) if single.taken is not None]
+    if not found:
         return singles[0]
-    lost = len(pictures) - len(found)
-    notes = (f"the cup was not found in {lost} of {len(pictures)} pictures",) if lost else ()
-    if len(found) == 1:
-        single = found[0][0]
-        return replace(single, verdict=Verdict.DOUBTFUL, notes=(*single.notes, *notes))
-    return _joined(found, planned, notes)
+    notes = _left_out(len(pictures), len(posed), len(found))
+    doubtful = sum(each.pose_verdict is Verdict.DOUBTFUL for _, each in found)
+    if doubtful:
+        where = "" if len(found) == 1 else f" of {doubtful} of {len(found)} pictures"
+        notes = (*notes, f"the C-arm's pose{where} is doubtful, and so is the cup")
+    if len(found) > 1:
+        return _joined([(single, each.carm) for single, each in found], planned, notes)
+    single = found[0][0]
+    return replace(single, verdict=Verdict.DOUBTFUL, notes=(*single.notes, *notes)) if notes else single
+
+
+def _left_out(given: int, posed: int, found: int) -> tuple[str, ...]:
+    notes = []
+    if posed < given:
+        notes.append(f"{given - posed} of {given} pictures have no pose of the C-arm")
+    if found < posed:
+        notes.append(f"the cup was not found in {posed - found} of {posed} pictures")
+    return tuple(notes)
 
 
 def _joined(found: Sequence[tuple[CupInPicture, CArm]], planned: Cup, notes: tuple[str, ...]) -> CupInPicture:

@@ -16,6 +16,7 @@ from cotyle.xray.cup_in_picture.patch import Patch
 from cotyle.xray.cup_in_picture.shell_picture import (
     NUMBERS,
     ShellState,
+    Shown,
     background_basis,
     metal,
     shown,
@@ -28,11 +29,14 @@ _STEPS = np.array([0.05, 0.05, 0.05, 0.002, 0.002, 0.02, 0.05])
 _LESS, _MORE = 3.0, 2.8
 _MOST_STEPS = 60
 _BLOCK_MM = 6.0
-_LITTLE = 0.05
-_KNOT_MM = 16.0
-# what is thought beforehand of wall, blur, contrast and softness, as deviations of their logarithms; the background's
-# bending
-_PRIOR = {5: 0.2, 6: 0.5, 7: 1.0, 9: 0.5}
+# a gain of less than this part of the loss is none
+_LITTLE = 3e-6
+# wide enough not to follow the rim, narrow enough for edges of bone beside it
+_KNOT_MM = 8.0
+# what is thought beforehand of wall, blur, contrast and softness, as deviations of their logarithms, and of the grey's
+# bend; the background's bending
+_BEND, _HELD = 10, 1e-3
+_PRIOR = {5: 0.2, 6: 0.5, 7: 1.0, 9: 0.5, _BEND: 0.5}
 _BENDING = 0.15
 
 
@@ -77,8 +81,7 @@ class _Model:
 
     state: ShellState
     coefficients: Array
-    slope: Array
-    softer: Array
+    shown: Shown
     below: Array
     deviates: Array
     loss: float
@@ -91,8 +94,9 @@ class _Problem:
     other along both, which is what makes the fit quick.
     """
 
-    def __init__(self, patch: Patch, start: ShellState, compared: BoolArray) -> None:
+    def __init__(self, patch: Patch, start: ShellState, compared: BoolArray, straight: bool) -> None:
         self.patch, self.start = patch, start
+        self.prior = {**_PRIOR, _BEND: _HELD} if straight else _PRIOR
         self.pixel_mm = patch.carm.pixel_pitch_mm[0] / patch.carm.magnification(start.rim.center_lps_mm)
         self.compared = compared & patch.usable
         self.inverse_noise = np.where(self.compared, 1.0 / patch.noise, 0.0)
@@ -133,32 +137,34 @@ class _Problem:
     def model(self, state: ShellState, coefficients: Array) -> _Model:
         """Return the picture of a state and how far it is off."""
         below = metal(self.patch, state)
-        picture, slope, softer = shown(state, self.background(coefficients), below)
-        deviates = (self.patch.attenuation - picture) * self.inverse_noise
+        seen = shown(state, self.background(coefficients), below)
+        deviates = (self.patch.attenuation - seen.picture) * self.inverse_noise
         loss = _loss(deviates)
         loss += 0.5 * float(((self.bending @ coefficients) ** 2).sum())
         loss += 0.5 * float((self.prior_deviates(state) ** 2).sum())
-        return _Model(state, coefficients, slope, softer, below, deviates, loss)
+        return _Model(state, coefficients, seen, below, deviates, loss)
 
     def prior_deviates(self, state: ShellState) -> Array:
         """Return by how many deviations each number of a step is off what was thought beforehand."""
         off = np.zeros(NUMBERS)
-        off[5] = np.log(state.thickness_mm / self.start.thickness_mm) / _PRIOR[5]
-        off[6] = np.log(state.blur_px / self.start.blur_px) / _PRIOR[6]
-        off[7] = np.log(state.contrast / self.start.contrast) / _PRIOR[7]
-        off[9] = np.log(state.softness / self.start.softness) / _PRIOR[9]
+        off[5] = np.log(state.thickness_mm / self.start.thickness_mm) / self.prior[5]
+        off[6] = np.log(state.blur_px / self.start.blur_px) / self.prior[6]
+        off[7] = np.log(state.contrast / self.start.contrast) / self.prior[7]
+        off[9] = np.log(state.softness / self.start.softness) / self.prior[9]
+        off[_BEND] = state.bend / self.prior[_BEND]
         return off
 
     def derivatives(self, model: _Model, axes: Array) -> Array:
         """Return how the picture changes with the numbers of a step, in units of the noise, one picture each."""
-        state, slope, below = model.state, model.slope, model.below
+        state, below = model.state, model.below
+        by_metal = model.shown.slope * state.contrast
         pictures = []
         for index, size in enumerate(_STEPS):
             step = np.zeros(NUMBERS)
             step[index] = size
             moved = metal(self.patch, state.stepped(step, axes))
-            pictures.append(slope * state.contrast * (moved - below) / size)
-        pictures += [slope * state.contrast * below, 1.0 - slope, model.softer]
+            pictures.append(by_metal * (moved - below) / size)
+        pictures += [by_metal * below, model.shown.by_black, model.shown.by_softness, model.shown.by_bend]
         return np.array(pictures) * self.inverse_noise
 
     def first_background(self, state: ShellState) -> Array:
@@ -175,9 +181,11 @@ class _Problem:
         return np.asarray(coefficients)
 
 
-def fit_shell(patch: Patch, start: ShellState, compared: BoolArray, most_steps: int = _MOST_STEPS) -> ShellFit:
-    """Return the shell near ``start`` that explains the compared pixels best."""
-    problem = _Problem(patch, start, compared)
+def fit_shell(
+    patch: Patch, start: ShellState, compared: BoolArray, most_steps: int = _MOST_STEPS, *, straight: bool = False
+) -> ShellFit:
+    """Return the shell near ``start`` that explains the compared pixels best; ``straight`` holds the bend at 0."""
+    problem = _Problem(patch, start, compared, straight)
     model = problem.model(start, problem.first_background(start))
     damping, settled = 1e-3, False
     last: Array = np.zeros(5)
@@ -193,7 +201,7 @@ def fit_shell(patch: Patch, start: ShellState, compared: BoolArray, most_steps: 
         if better is None:
             settled = True
             break
-        settled = model.loss - better.loss < _LITTLE or bool(np.abs(step[:5]).max() < 1e-4)
+        settled = model.loss - better.loss < _LITTLE * model.loss or bool(np.abs(step[:5]).max() < 1e-4)
         model, last = better, step[:5]
         if settled:
             break
@@ -222,7 +230,7 @@ def _weights(deviates: Array) -> Array:
 
 def _normal_equations(problem: _Problem, model: _Model, changes: Array) -> tuple[Array, Array]:
     weights = _weights(model.deviates)
-    under = model.slope * problem.inverse_noise
+    under = model.shown.slope * problem.inverse_noise
     count = NUMBERS + model.coefficients.size
     normal, right = np.zeros((count, count)), np.zeros(count)
     flat = changes.reshape(NUMBERS, -1)
@@ -235,7 +243,7 @@ def _normal_equations(problem: _Problem, model: _Model, changes: Array) -> tuple
     right[NUMBERS:] = problem.over_splines(weights * model.deviates * under)
     right[NUMBERS:] -= problem.bending.T @ (problem.bending @ model.coefficients)
     off = problem.prior_deviates(model.state)
-    for index, deviation in _PRIOR.items():
+    for index, deviation in problem.prior.items():
         normal[index, index] += 1.0 / deviation**2
         right[index] -= off[index] / deviation
     return normal + 1e-9 * np.trace(normal) / len(normal) * np.eye(len(normal)), right
@@ -253,16 +261,17 @@ def _result(problem: _Problem, model: _Model) -> ShellFit:
     influence = []
     for row in inverse[:5]:
         of_pose = np.tensordot(row[:NUMBERS], changes, axes=1)
-        of_background = model.slope * problem.inverse_noise * problem.background(row[NUMBERS:])
+        of_background = model.shown.slope * problem.inverse_noise * problem.background(row[NUMBERS:])
         influence.append(_summed_over_blocks(pull * (of_pose + of_background), block))
     sandwich = np.array(influence) @ np.array(influence).T
     plain = inverse[:5, :5]
     inflation = float(np.mean(np.diag(sandwich) / np.diag(plain)))
     background = problem.background(model.coefficients)
-    picture, *_ = shown(state, background, metal(patch, state))
     # noise alone bounds it from below
     covariance = sandwich + 0.25 * plain
-    return ShellFit(state, background, picture, model.deviates, model.loss, max(inflation, 1.0), axes, covariance)
+    return ShellFit(
+        state, background, model.shown.picture, model.deviates, model.loss, max(inflation, 1.0), axes, covariance
+    )
 
 
 def _summed_over_blocks(values: Array, block: int) -> Array:
