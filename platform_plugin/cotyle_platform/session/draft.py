@@ -13,7 +13,6 @@ import numpy as np
 from cotyle.anatomy.landmarks import Landmark, Landmarks, given
 from cotyle.case.folder import require_case
 from cotyle.case.plan_file import PlanFile
-from cotyle.case.results import corrections_of
 from cotyle.errors import InputError
 
 from cotyle_platform.session.history import State
@@ -24,8 +23,7 @@ DRAFT = "draft.json"
 def write_draft(folder: Path, state: State) -> None:
     """Write the draft whole or not at all; raises InputError where the case is gone or cannot be written to."""
     require_case(folder)
-    plan = state.plan.model_copy(update={"given": corrections_of(state.hip.anatomy), "verdict": None})
-    plan.write(folder / DRAFT)
+    state.plan.write(folder / DRAFT)
 
 
 def read_draft(folder: Path, saved: PlanFile) -> PlanFile | None:

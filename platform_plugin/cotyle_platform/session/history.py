@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from cotyle.case.plan_file import PlanFile
+from cotyle.case.results import corrections_of
 from cotyle.case.stages import Hip
 
 
@@ -16,6 +17,16 @@ class State:
 
     plan: PlanFile
     hip: Hip
+
+    def says_as(self, other: State) -> bool:
+        """Whether both would be written alike: a plan's verdict is not chosen but follows."""
+        plain = [each.plan.model_copy(update={"verdict": None}) for each in (self, other)]
+        return self.hip is other.hip and plain[0] == plain[1]
+
+
+def state_of(plan: PlanFile, hip: Hip) -> State:
+    """Return the state of a changed plan: without the verdict on another, with the corrections it stands on."""
+    return State(plan.model_copy(update={"verdict": None, "given": corrections_of(hip.anatomy)}), hip)
 
 
 class History:

@@ -35,7 +35,7 @@ from cotyle.errors import InputError
 
 from cotyle_platform.session import draft as drafts
 from cotyle_platform.session.changing import PlanChanges
-from cotyle_platform.session.history import History, State
+from cotyle_platform.session.history import History, State, state_of
 from cotyle_platform.session.results import Drawer, Full, Screen
 from cotyle_platform.session.workers import Listener, Post, Workers
 
@@ -122,8 +122,7 @@ class PlanningSession(PlanChanges):
     @property
     def unsaved(self) -> bool:
         """Whether plan or landmarks differ from the case folder."""
-        now = self._history.state
-        return now.hip is not self._saved.hip or now.plan != self._saved.plan
+        return not self._history.state.says_as(self._saved)
 
     @property
     def can_undo(self) -> bool:
@@ -252,7 +251,7 @@ class PlanningSession(PlanChanges):
 
     def _take(self, plan: PlanFile) -> None:
         if plan != self.plan:
-            self._become(State(plan, self.hip), self._history.take)
+            self._become(state_of(plan, self.hip), self._history.take)
 
     def _go(self, state: State, go: Callable[[], None]) -> None:
         self._become(state, lambda _: go())
@@ -295,7 +294,7 @@ class PlanningSession(PlanChanges):
         try:
             plan = completed(hip, changes.with_open_proposals(self.plan)) if plan is None else plan
             self._surveyed = None
-            self._become(State(plan, hip), self._history.take)
+            self._become(state_of(plan, hip), self._history.take)
         except InputError as error:
             self._surveyed = points
             self._drop_survey(points, str(error))
@@ -344,7 +343,7 @@ class PlanningSession(PlanChanges):
         self._tell("saved", revision)
 
     def _keep_draft(self, state: State) -> None:
-        if state.hip is self._saved.hip and state.plan == self._saved.plan:
+        if state.says_as(self._saved):
             drafts.remove_draft(self.folder)
         else:
             drafts.write_draft(self.folder, state)

@@ -20,6 +20,7 @@ class Workers:
         self._lanes = {name: Lane(name) for name in names}
         self._post, self._on_error = post, on_error
         self._listeners: list[Listener] = []
+        self._closed = False
 
     def ask(self, lane: str, work: Callable[[], None], quiet_s: float = 0.0) -> None:
         """Have work done in a lane once nothing newer was asked there for ``quiet_s``; errors of input are told."""
@@ -39,6 +40,8 @@ class Workers:
 
     def deliver(self, take: Callable[[], None]) -> None:
         """Bring a result home."""
+        if self._closed:
+            return
         if self._post is None:
             take()
         else:
@@ -61,6 +64,7 @@ class Workers:
 
     def close(self) -> None:
         """Announce nothing any more, and end the threads after what they are doing."""
+        self._closed = True
         self._listeners.clear()
         for lane in self._lanes.values():
             lane.close()

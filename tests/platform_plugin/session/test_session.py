@@ -134,6 +134,20 @@ def test_a_cup_that_opens_into_the_body_is_refused(session):
     assert session.revision == 0
 
 
+def test_a_changed_plan_bears_no_verdict_on_another(session):
+    assert session.plan.verdict is not None
+    diameter = session.plan.cup.outer_diameter_mm
+    session.change(outer_diameter_mm=diameter + 2.0)
+    assert session.plan.verdict is None
+    assert session.unsaved
+    session.change(outer_diameter_mm=diameter)
+    assert "outer_diameter_mm" not in session.plan.cup.proposed  # it was chosen
+    session.undo()
+    session.undo()
+    assert session.plan.verdict is not None
+    assert not session.unsaved
+
+
 def test_angles_can_be_shown_in_other_words_without_moving_the_cup(session, heard):
     axis, plan = session.numbers.cup.opening_axis_lps, session.plan
     session.show_angles(Definition.ANATOMIC, "app")
