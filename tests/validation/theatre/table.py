@@ -149,7 +149,16 @@ def camera_lines(judged: Sequence[Judged]) -> list[Row | Share]:
     return [
         Row("tilt, camera 1 % and 3 mm wrong (deg)", _values(off, "tilt_deg"), 0.3, np.inf),
         Share("doubt shown, camera 1 % and 3 mm wrong", len(off), doubted, 1.0),
+        *_doubted_alike(judged),
     ]
+
+
+def _doubted_alike(judged: Sequence[Judged]) -> Iterator[Share]:
+    """What a doubt is worth: how often it is shown where the machine is as stated."""
+    right = [each for each in judged if each.kind == NAME and each.converged]
+    if right:
+        shown = float(np.mean([bool(each.found.doubts) for each in right]))
+        yield Share("doubt shown as well, right pictures that converged", len(right), shown, 0.0)
 
 
 def _false_converged(judged: Sequence[Judged]) -> Iterator[Share]:
