@@ -1,11 +1,8 @@
-"""Panels need the page's packages; without them their tests are left out, not failed."""
+"""A session and a server that panels are made on, without a page."""
 
-import shutil
 from dataclasses import dataclass
 
 import pytest
-
-pytest.importorskip("trame_vuetify", reason="the viewer's packages are not installed")
 
 
 @dataclass
@@ -25,19 +22,12 @@ class Desk:
             state.update(values)
 
 
-@pytest.fixture(scope="session")
-def viewed_folder(planned_case, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("viewed") / "case"
-    shutil.copytree(planned_case.folder, folder)
-    return folder
-
-
 @pytest.fixture
-def desk(viewed_folder):
+def desk(viewed_case):
     from cotyle_platform.session import PlanningSession
     from trame_server import Server
 
-    session = PlanningSession.open(viewed_folder)
+    session = PlanningSession.open(viewed_case)
     server = Server("panels", vn_constructor=None)
     server.client_type = "vue3"
     server.state.ready()

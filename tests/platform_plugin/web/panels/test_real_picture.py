@@ -119,7 +119,7 @@ def test_a_picture_put_away_is_gone_from_everywhere(desk, real):
 
 
 @pytest.mark.slow
-def test_a_picture_of_the_case_is_compared_with_the_plan_and_kept(desk, real, sample_series, viewed_folder):
+def test_a_picture_of_the_case_is_compared_with_the_plan_and_kept(desk, real, sample_series, viewed_case):
     import asyncio
 
     from cotyle.space.side import Side
@@ -155,11 +155,11 @@ def test_a_picture_of_the_case_is_compared_with_the_plan_and_kept(desk, real, sa
     asyncio.run(keep())
     assert desk.state.real_picture_message == ""
     kept = desk.state.real_picture_result["kept"]
-    file = json.loads((viewed_folder / f"{kept}.json").read_text(encoding="utf-8"))
+    file = json.loads((viewed_case / f"{kept}.json").read_text(encoding="utf-8"))
     assert file["verdict"] == "converged"
-    assert "a real picture against the plan" in (viewed_folder / "report.html").read_text(encoding="utf-8")
+    assert "a real picture against the plan" in (viewed_case / "report.html").read_text(encoding="utf-8")
     desk.session.move(along_axis_mm=1.0)
     assert desk.state.real_picture_result["old"]
     real.keep()
     assert "save it" in desk.state.real_picture_message
-    assert not (viewed_folder / "comparison-2.json").exists()
+    assert not (viewed_case / "comparison-2.json").exists()
