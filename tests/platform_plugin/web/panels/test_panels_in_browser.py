@@ -1,0 +1,141 @@
+"""Screen, depth track, orientation field and two plans in a real browser, by hand and by keys."""
+
+import numpy as np
+import pytest
+
+pytest.importorskip("playwright", reason="no library that drives a browser")
+
+from PIL import Image
+
+from tests.platform_plugin.web.browsing import CHROMIUM, PlanPage, browser, viewer_of
+from tests.xray.registration.scenes import SIZE, take
+
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine; the README's line installs it"),
+]
+
+SMALL = {"width": 1366, "height": 768}
+WORDS = ".cotyle-track-foot span"
+
+
+@pytest.fixture(scope="module")
+def page(viewed_case):
+    with browser() as chromium, viewer_of(viewed_case) as (_, link):
+        made = PlanPage(chromium.new_page(viewport=SMALL), link)
+        made.page.wait_for_selector(".cotyle-picture")
+        yield made
+        assert [fault for fault in made.faults if "405" not in fault] == []
+
+
+def state(page, key):
+    return page.page.evaluate(f"window.trame.state.get('{key}')")
+
+
+def row_of_track(page, number):
+    """Return the middle of a reamer's row: height, and x of a share of the track's width."""
+    name = page.page.locator(".cotyle-track-names span").nth(1 + number).bounding_box()
+    body = page.page.locator(".cotyle-track-body").bounding_box()
+    return name["y"] + name["height"] / 2, lambda depth: body["x"] + body["width"] * share(page, depth)
+
+
+def share(page, depth):
+    first, last = state(page, "depth_track")["extent_mm"]
+    return (depth - first) / (last - first)
+
+
+def test_a_drag_on_a_reamers_bar_moves_that_reamer_everywhere(page):
+    first, second = state(page, "depth_track")["rows"][:2]
+    for number, bar in enumerate((first, second)):
+        y, x = row_of_track(page, number)
+        middle = 0.5 * (bar["from_mm"] + bar["to_mm"])
+        page.drag(x(bar["to_mm"]), y, x(middle) - x(bar["to_mm"]), 0)
+        page.until(lambda: state(page, "depth_track_reamer")["depth"] == pytest.approx(middle, abs=0.1))  # noqa: B023
+        assert page.page.inner_text(WORDS).startswith(bar["name"])
+    page.until(lambda: state(page, "screen")["heads"][0] == f"{second['name']} here")
+    page.press(".cotyle-track-body", "End")
+    page.until(lambda: page.page.inner_text(WORDS).endswith("at its stop"))
+
+
+def test_a_click_in_the_field_turns_the_cup_and_every_place_says_so(page):
+    field = state(page, "orientation_field")
+    (low, high), (back, front) = field["inclinations"], field["anteversions"]
+    box = page.page.locator(".cotyle-field-plot").bounding_box()
+    x = box["x"] + box["width"] * (44.0 - low) / (high - low)
+    y = box["y"] + box["height"] * (front - 21.0) / (front - back)
+    page.page.mouse.click(x, y)
+    page.until(lambda: abs(state(page, "orientation_field")["inclination"] - 44.0) < 0.3)
+    turned = state(page, "orientation_field")
+    assert turned["anteversion"] == pytest.approx(21.0, abs=0.4)
+    assert page.figure("Inclination") == f"{turned['inclination']:.1f}"
+    assert page.number("anteversion") == pytest.approx(turned["anteversion"])
+    page.press(".cotyle-field-plot", "ArrowLeft")
+    page.until(lambda: state(page, "orientation_field")["inclination"] == pytest.approx(turned["inclination"] - 0.5))
+    page.act("undo")
+    page.act("undo")
+    page.until(lambda: state(page, "orientation_field")["inclination"] == field["inclination"])
+
+
+def test_views_and_the_c_arms_controls_change_the_picture(page):
+    before = state(page, "screen_picture")
+    page.page.click(".cotyle-screen button:has-text('inlet')")
+    page.until(lambda: state(page, "screen")["words"].startswith("inlet") and not state(page, "screen_stale"))
+    inlet = state(page, "screen_picture")
+    assert inlet != before
+    page.page.click(".cotyle-screen button:has-text('C-arm')")
+    page.press("#screen-primary", "ArrowRight")
+    page.until(lambda: "1 deg left" in state(page, "screen")["words"] and state(page, "screen_picture") != inlet)
+    page.page.click(".cotyle-screen button:has-text('AP pelvis')")
+    page.until(lambda: state(page, "screen_primary") == 0)
+    page.page.keyboard.press("Escape")
+
+
+def test_two_plans_stand_side_by_side(page):
+    page.page.click("button:has-text('Two plans')")
+    page.page.click("text=Keep the current plan to compare")
+    page.page.wait_for_selector(".cotyle-two")
+    first = page.number("medial")
+    page.type_number("medial", first + 1)
+    row = "tr:has-text('centre from the native one, medial') .cotyle-difference"
+    page.until(lambda: page.page.inner_text(row) == "+1.0")
+    assert any(each["kind"] == "kept" for each in state(page, "depth_track")["rows"])
+    page.act("undo")
+    page.page.click("text=Forget the kept plan")
+    page.page.click("button:has-text('Two plans')")
+
+
+def test_a_bad_file_is_refused_and_a_real_picture_is_asked_about_and_compared(page, sample_series, tmp_path):
+    from cotyle.space.side import Side
+
+    page.settle()
+    hand = page.page
+    hand.click(".cotyle-screen button:has-text('Real picture')")
+    (tmp_path / "notes.txt").write_text("no picture")
+    hand.set_input_files(".cotyle-load input", tmp_path / "notes.txt")
+    hand.wait_for_selector(".cotyle-drawer [role=alert]")
+    assert "no picture" in hand.inner_text(".cotyle-drawer [role=alert]")
+
+    _, volume, truth = sample_series
+    grey = take(volume, truth, Side.RIGHT).picture.attenuation
+    low, high = np.percentile(grey, [0.5, 99.9])
+    Image.fromarray((65535 * np.clip((grey - low) / (high - low), 0, 1)).astype(np.uint16)).save(tmp_path / "seen.png")
+    hand.set_input_files(".cotyle-load input", tmp_path / "seen.png")
+    hand.wait_for_selector(".cotyle-form")
+    assert hand.is_disabled("text=Compare with the plan")
+    if any(each["name"] == "polarity" for each in state(page, "real_picture_questions")):
+        hand.select_option(".cotyle-form label:has-text('light or dark') select", "bone_light")
+        page.until(lambda: state(page, "real_picture") is not None)
+    for words, value in (("which way", "L/F"), ("tube stood", "under_table"), ("taken as", "ap_hip")):
+        hand.select_option(f".cotyle-form label:has-text('{words}') select", value)
+    for words, value in (("size of a pixel", 300.0 / SIZE), ("to detector", 1000), ("to isocentre", 680)):
+        hand.fill(f".cotyle-form label:has-text('{words}') input", str(value))
+        hand.keyboard.press("Tab")
+    page.until(lambda: not any(each["open"] for each in state(page, "real_picture_questions")))
+    hand.click("text=Compare with the plan")
+    hand.wait_for_selector(".cotyle-result")
+    assert "inclination" in hand.inner_text(".cotyle-result")
+    assert hand.locator(".cotyle-line-found_outline").count() == 2  # on the real and on the simulated picture
+    hand.click("button:has-text('Overlay')")
+    page.until(lambda: hand.locator(".cotyle-line-found_outline").count() == 1)
+    assert any(each["kind"] == "found" for each in state(page, "depth_track")["rows"])
+    assert any(each["kind"] == "found" for each in state(page, "orientation_field")["marks"])
