@@ -230,7 +230,7 @@ class CupPlanningTest(ScriptedLoadableModuleTest):
         self.assertEqual(planning.picture.plan_from_scene(), before)
 
     def test_drag(self):
-        """Moving the cup's transform, as its handles do, moves the plan's cup by as much."""
+        """Moving the cup's transform, as its handles do, moves the plan's cup as much; a drag is one step of undo."""
         import numpy as np
         import vtk
 
@@ -242,6 +242,10 @@ class CupPlanningTest(ScriptedLoadableModuleTest):
         node.SetMatrixTransformToParent(matrix)
         moved = np.array(planning.session.plan.cup.center_lps_mm)
         self.assertLess(abs(moved - center - [0.0, 0.0, 2.0]).max(), 1e-6)
+        matrix.SetElement(2, 3, matrix.GetElement(2, 3) + 1.0)
+        node.SetMatrixTransformToParent(matrix)
+        planning.undo()
+        self.assertEqual(list(planning.session.plan.cup.center_lps_mm), list(center))
 
     def test_save(self):
         """What is saved is what was planned; it is saved in another folder, so that the case stays as it was."""

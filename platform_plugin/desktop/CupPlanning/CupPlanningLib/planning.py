@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import queue
+import time
 from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +16,8 @@ from cotyle_platform.scene.plan_scene import PlanScene
 from cotyle_platform.session import PlanningSession
 from cotyle_platform.web import controls
 
+REST_S = 0.5
+"""A hand that rests this long on the cup has ended its drag."""
 PLANES = {
     "cup": "the cup's axes",
     "app": "anterior pelvic plane",
@@ -37,13 +41,15 @@ class Planning:
     def __init__(self, scene: Any, folder: Path) -> None:
         self._ready: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self.session = PlanningSession.open(Path(folder), post=self._ready.put)
+        self._drag = ExitStack()
+        self._dragged_at: float | None = None
         self.changed: Callable[[], None] = lambda: None
         self.failure = ""
         try:
             self.picture = PlanScene(
                 scene,
                 self.session.case,
-                on_cup_moved=lambda center, axis: self._do(lambda: self.session.place(center, axis)),
+                on_cup_moved=self._dragged,
                 on_landmark_moved=lambda name, place: self._do(lambda: self.session.move_landmark(name, place)),
             )
         except InputError:
@@ -56,11 +62,14 @@ class Planning:
 
     def close(self) -> None:
         """Let go of workers and observers; the scene keeps its nodes."""
+        self._end_drag()
         self.session.close()
         self.picture.close()
 
     def take_in(self) -> None:
-        """Take in what workers have finished."""
+        """Take in what workers have finished, and end a drag that rests: its steps are one step of undo."""
+        if self._dragged_at is not None and time.monotonic() - self._dragged_at > REST_S:
+            self._end_drag()
         while not self._ready.empty():
             self._ready.get()()
 
@@ -70,10 +79,12 @@ class Planning:
 
     def set_value(self, name: str, value: float) -> None:
         """Set a number of the cup; one that makes no plan changes nothing and is told in ``failure``."""
+        self._end_drag()
         self._do(lambda: controls.write(self.session, name, value))
 
     def undo(self) -> None:
         """Take back the last change."""
+        self._end_drag()
         self._do(self.session.undo)
 
     def redo(self) -> None:
@@ -111,6 +122,16 @@ class Planning:
         if session.full is None or session.stale:
             return ["measuring: the cavity shown in grey belongs to an older plan"]
         return list(session.full.warnings)
+
+    def _dragged(self, center_lps_mm: Any, opening_axis_lps: Any) -> None:
+        if self._dragged_at is None:
+            self._drag.enter_context(self.session.drag())
+        self._dragged_at = time.monotonic()
+        self._do(lambda: self.session.place(center_lps_mm, opening_axis_lps))
+
+    def _end_drag(self) -> None:
+        self._dragged_at = None
+        self._drag.close()
 
     def _do(self, change: Callable[[], None]) -> None:
         try:
