@@ -31,14 +31,13 @@ def scene(sample_series):
     return take(volume, truth, Side.RIGHT)
 
 
-def test_a_bar_of_metal_is_put_aside_and_a_faint_line_is_not():
+def test_a_bar_of_metal_is_put_aside_and_the_lines_that_are_common_about_it_are_not():
     seen = np.random.default_rng(2).normal(0.0, 0.01, (256, 256))
-    seen[:, 60:64] += 0.02
+    seen += 0.1 * (np.arange(256) // 6 % 2)
     seen[100:120, 120:240] += 3.0
     aside = strong_edges(seen.astype(np.float32), np.ones(seen.shape, dtype=bool))
     assert aside[98:102, 140:220].all()
-    # noise alone passes three times its common strength here and there
-    assert aside[:, 40:90].mean() < 0.02
+    assert not aside[:, :90].any()
 
 
 def test_a_start_far_off_is_among_the_places_of_the_sweep(scene, bone):
