@@ -29,8 +29,8 @@ class DecodingError(Exception):
         self.kind, self.header = kind, header
 
 
-def decode_apart(headers: Sequence[SliceHeader]) -> Generator[npt.NDArray[Any]]:
-    """Yield the stored pixels of compressed slices in order.
+def decode_apart(headers: Sequence[SliceHeader], raw: bool = True) -> Generator[npt.NDArray[Any]]:
+    """Yield the pixels of compressed slices in order, as they are stored (``raw``) or, of colour pictures, as RGB.
 
     Raises
     ------
@@ -42,41 +42,47 @@ def decode_apart(headers: Sequence[SliceHeader]) -> Generator[npt.NDArray[Any]]:
     if not headers:
         return
     for header in headers:
-        require_voxels_within_limit(header.columns, header.rows, 1, 4)
+        require_voxels_within_limit(header.columns, header.rows, header.samples_per_pixel, 4)
     if not can_start_child():
-        yield from _decoded_here(headers)
+        yield from _decoded_here(headers, raw)
         return
-    with child("decoder", _request(headers)) as decoder:
+    with child("decoder", _request(headers, raw)) as decoder:
         for n, header in enumerate(headers):
             seconds = DECODER_STEP_S if n else DECODER_START_S
             try:
                 head = decoder.answer(seconds)
                 if "error" in head:
                     raise DecodingError(str(head["error"]), header)
-                pixels = decoder.array(head, (header.rows, header.columns), seconds)
+                pixels = decoder.array(head, _shape(header), seconds)
             except ChildDiedError as error:
                 raise DecodingError("died", header) from error
             yield pixels
 
 
-def _decoded_here(headers: Sequence[SliceHeader]) -> Iterator[npt.NDArray[Any]]:
+def _shape(header: SliceHeader) -> tuple[int, ...]:
+    samples = header.samples_per_pixel
+    return (header.rows, header.columns) if samples == 1 else (header.rows, header.columns, samples)
+
+
+def _decoded_here(headers: Sequence[SliceHeader], raw: bool) -> Iterator[npt.NDArray[Any]]:
     for path, run in groupby(headers, key=lambda h: h.path):
         frames = list(run)
         at = 0
         try:
-            for pixels in decode(str(path), frames[0].transfer_syntax, [h.frame for h in frames]):
+            for pixels in decode(str(path), frames[0].transfer_syntax, [h.frame for h in frames], raw):
                 yield pixels
                 at += 1
         except Exception as error:  # decoders raise anything
             raise DecodingError(fault(error), frames[min(at, len(frames) - 1)]) from error
 
 
-def _request(headers: Sequence[SliceHeader]) -> dict[str, Any]:
+def _request(headers: Sequence[SliceHeader], raw: bool) -> dict[str, Any]:
     jobs = []
     for path, run in groupby(headers, key=lambda h: h.path):
         frames = list(run)
         absolute = str(Path(path).absolute())
-        jobs.append({"path": absolute, "syntax": frames[0].transfer_syntax, "frames": [h.frame for h in frames]})
+        numbers = [h.frame for h in frames]
+        jobs.append({"path": absolute, "syntax": frames[0].transfer_syntax, "frames": numbers, "raw": raw})
     largest_frame = max(h.rows * h.columns * max(h.samples_per_pixel, 1) for h in headers)
     largest_file = max(h.path.stat().st_size for h in headers)
     return {"memory": DECODER_MEMORY_BYTES + 32 * largest_frame + 2 * largest_file, "jobs": jobs}

@@ -1,7 +1,7 @@
 """The child process that decodes compressed DICOM pixels; see :mod:`cotyle.image.decode_apart`.
 
-Asked with ``{"memory": bytes, "jobs": [{"path", "syntax", "frames"}]}``, it answers with each frame in turn, or with
-``{"error": "codec" or "damaged"}``.
+Asked with ``{"memory": bytes, "jobs": [{"path", "syntax", "frames", "raw"}]}``, it answers with each frame in turn, or
+with ``{"error": "codec" or "damaged"}``.
 """
 
 from __future__ import annotations
@@ -24,14 +24,14 @@ def main() -> None:
     limit_memory(int(request["memory"]))
     for job in request["jobs"]:
         try:
-            for pixels in decode(job["path"], job["syntax"], job["frames"]):
+            for pixels in decode(job["path"], job["syntax"], job["frames"], job["raw"]):
                 answers.send({}, pixels)
         except Exception as error:  # decoders raise anything
             answers.send({"error": fault(error)})
 
 
-def decode(path: str, syntax: str, frames: Sequence[int]) -> Iterator[npt.NDArray[Any]]:
-    """Yield the stored pixels of frames of one file.
+def decode(path: str, syntax: str, frames: Sequence[int], raw: bool) -> Iterator[npt.NDArray[Any]]:
+    """Yield the pixels of frames of one file, as they are stored (``raw``) or, of colour pictures, as RGB.
 
     Raises
     ------
@@ -43,7 +43,7 @@ def decode(path: str, syntax: str, frames: Sequence[int]) -> Iterator[npt.NDArra
         dataset = pydicom.dcmread(path, force=True)
         if "TransferSyntaxUID" not in dataset.file_meta:
             dataset.file_meta.TransferSyntaxUID = UID(syntax)
-        yield from iter_pixels(dataset, indices=list(frames), raw=True)
+        yield from iter_pixels(dataset, indices=list(frames), raw=raw)
 
 
 def fault(error: Exception) -> str:

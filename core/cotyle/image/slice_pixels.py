@@ -68,6 +68,21 @@ def _read_native(header: SliceHeader) -> Stored:
     return pixels.reshape(header.rows, header.columns).astype(kind.newbyteorder("="), copy=False)
 
 
+def read_colors(header: SliceHeader) -> Stored:
+    """Return a colour picture as RGB, shape (rows, columns, 3), or a palette's numbers; a child process decodes it.
+
+    Raises
+    ------
+    InputError
+        ``series-codec``, ``series-pixels``.
+    """
+    try:
+        (pixels,) = decode_apart([header], raw=False)
+    except DecodingError as error:
+        raise _decoding_error(error) from error
+    return pixels
+
+
 def _decoding_error(error: DecodingError) -> InputError:
     label, syntax = error.header.label, UID(error.header.transfer_syntax).name
     if error.kind == "codec":

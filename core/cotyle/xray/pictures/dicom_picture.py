@@ -20,7 +20,7 @@ from pydicom.pixels.utils import pixel_array
 
 from cotyle.errors import InputError
 from cotyle.image.slice_header import NotAnImageError, SliceHeader, read_slice_headers
-from cotyle.image.slice_pixels import read_stored
+from cotyle.image.slice_pixels import read_colors, read_stored
 from cotyle.xray.pictures.dicom_fields import FrameFields
 from cotyle.xray.pictures.dicom_geometry import geometry_of
 from cotyle.xray.pictures.dicom_shutters import shuttered
@@ -168,11 +168,13 @@ def _rgb(dataset: pydicom.Dataset, header: SliceHeader) -> npt.NDArray[Any]:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         try:
-            pixels = pixel_array(dataset, index=header.frame)
+            pixels = read_colors(header)
             if header.photometric == "PALETTE COLOR":
                 return np.asarray(apply_color_lut(pixels, dataset))[..., :3]
-        except Exception as error:  # decoders raise anything
-            raise _pixel_error("series-codec" if "missing dependencies" in str(error) else "") from error
+        except InputError as error:
+            raise _pixel_error(error.code) from error
+        except Exception as error:  # a broken palette
+            raise _pixel_error("") from error
     return np.asarray(pixels)
 
 
