@@ -7,7 +7,7 @@ import sys
 import webbrowser
 from pathlib import Path
 
-from cotyle_platform.web.guard import checked_address
+from cotyle_platform.web.guard import LOOPBACK, checked_address
 from cotyle_platform.web.server import ViewerServer
 
 
@@ -51,7 +51,7 @@ async def _serve(
         ready.append(case)
         loop.call_later(_SEEN_S, viewer.stop)  # the page first learns that the case is there
 
-    flow = StartFlow(server, written, source=source)
+    flow = StartFlow(server, written, source=source, alone=checked_address(address) == LOOPBACK)
     flow.build()
 
     async def closing() -> None:

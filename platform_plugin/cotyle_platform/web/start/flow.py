@@ -36,6 +36,9 @@ class StartFlow:
         Called with the folder of the new case.
     source:
         Folder or file of the CT, looked into at once; None lets the user name it.
+    alone:
+        Whether only this machine can open the page. If not, no path is taken from the page: whoever has the link would
+        otherwise read and write this machine's files.
     areas, turns:
         Views to show it in, and what draws them; made here if not given.
     """
@@ -46,6 +49,7 @@ class StartFlow:
         on_case_ready: Callable[[Path], None],
         *,
         source: Path | None = None,
+        alone: bool = True,
         areas: Areas | None = None,
         turns: Turns | None = None,
         session: StartSession | None = None,
@@ -57,7 +61,7 @@ class StartFlow:
         editor = self.areas.app.segmentation_editor
         self.scene = StartScene(self.areas.scene, editor)
         self.tools = BoneTools(editor, self.scene)
-        self._on_case_ready = on_case_ready
+        self._on_case_ready, self._alone = on_case_ready, alone
         self._shown: dict[str, Any] = {}
         self._mark = self._message = ""
         self._fixed_state()
@@ -107,10 +111,10 @@ class StartFlow:
         """Do what a control of the page says."""
         session = self.session
         acts: dict[str, Callable[..., Any]] = {
-            "look": lambda source: session.look_into(Path(str(source)).expanduser()),
+            "look": lambda source: session.look_into(self._path(source)),
             "series": lambda number, repair=False: session.choose_series(int(number), bool(repair)),
             "side": lambda side: session.choose_side(str(side)),
-            "find": lambda labels="": session.look_for_bones(Path(str(labels)).expanduser() if labels else None),
+            "find": lambda labels="": session.look_for_bones(self._path(labels) if labels else None),
             "bone": self._choose_bone,
             "tool": self._choose_tool,
             "brush": self._size_brush,
@@ -125,11 +129,20 @@ class StartFlow:
             "mark_as_found": lambda: session.as_found(self._mark),
             "marks_undo": session.undo,
             "marks_right": session.agree_to_landmarks,
-            "write": lambda folder: session.write_case(Path(str(folder)).expanduser()),
+            "write": lambda folder: session.write_case(
+                self._path(folder) if self._alone else session.suggested_folder()
+            ),
             "back": lambda step: session.back_to(str(step)),
         }
         if name in acts:
             self._try(lambda: acts[name](*what))
+
+    def _path(self, text: Any) -> Path:
+        if not self._alone:
+            raise InputError(
+                "path-from-afar", "no path is taken from a page that is open to the network", "Give it to 'cotyle view'"
+            )
+        return Path(str(text)).expanduser()
 
     def _try(self, act: Callable[[], Any]) -> None:
         said, self._message = self._message, ""
@@ -221,6 +234,7 @@ class StartFlow:
             {
                 "start_source": "",
                 "start_labels": "",
+                "start_alone": self._alone,
                 "start_folder": "",
                 "start_bones": words.bones(),
                 "start_bone": "",
