@@ -94,6 +94,12 @@ def test_a_program_that_embeds_python_decodes_by_itself(tmp_path, monkeypatch):
     np.testing.assert_array_equal(volume.voxels[1], stored_pixels(small(compress=False)[1]) - 1024)
 
 
+def test_a_system_that_starts_no_process_is_one_line(tmp_path, monkeypatch):
+    write_slices(tmp_path, small())
+    monkeypatch.setattr("cotyle.image.apart.sys.executable", str(tmp_path / "python-that-is-not-there"))
+    assert refusal(tmp_path).code == "memory"
+
+
 def test_modules_beside_the_user_are_not_run(tmp_path, monkeypatch):
     write_slices(tmp_path / "ct", small())
     (tmp_path / "pydicom.py").write_text("raise SystemExit")

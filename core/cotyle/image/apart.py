@@ -25,6 +25,13 @@ from cotyle.errors import InputError
 from cotyle.image.limits import require_voxels_within_limit
 
 _LONGEST_LINE = 1_000_000
+# a thread reserves address space, which counts against the limit and is plenty on machines of many cores
+_ONE_THREAD = {
+    "ITK_GLOBAL_DEFAULT_NUMBER_OF_THREADS": "1",
+    "MALLOC_ARENA_MAX": "2",
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+}
 
 
 class ChildDiedError(Exception):
@@ -119,14 +126,24 @@ def raise_refusal(head: dict[str, Any]) -> None:
 
 @contextlib.contextmanager
 def child(module: str, request: dict[str, Any]) -> Iterator[Child]:
-    """Start a child that runs ``main`` of a module of this room with a request; it is ended with the block."""
-    process = subprocess.Popen(
-        [sys.executable, "-P", "-c", f"from cotyle.image.{module} import main; main()"],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        env={**os.environ, "PYTHONPATH": os.pathsep.join(path for path in sys.path if path)},
-    )
+    """Start a child that runs ``main`` of a module of this room with a request; it is ended with the block.
+
+    Raises
+    ------
+    InputError
+        ``memory`` if the system starts no further process.
+    """
+    try:
+        process = subprocess.Popen(
+            [sys.executable, "-P", "-c", f"from cotyle.image.{module} import main; main()"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            env={**os.environ, **_ONE_THREAD, "PYTHONPATH": os.pathsep.join(path for path in sys.path if path)},
+        )
+    except OSError as error:
+        what = "no process can be started to read the file in"
+        raise InputError("memory", what, "Close other programs, or use a larger machine") from error
     try:
         assert process.stdin is not None
         with contextlib.suppress(OSError), process.stdin as pipe:  # a child that died is noticed on reading
