@@ -44,6 +44,7 @@ _CHOICES: dict[str, dict[str, str]] = {
         str(Tube.CROSS_TABLE): "across the table",
     },
 }
+_LAST = "the last picture"
 _NUMBERS = (Question.FRAME, Question.PIXEL_PITCH_MM, Question.SOURCE_DETECTOR_MM, Question.SOURCE_ISOCENTER_MM)
 
 
@@ -107,6 +108,7 @@ class RealPicture(Panel):
     def take_away(self) -> None:
         """Put the picture away, with what was read off it."""
         self._loaded = self._shown = self._compared = None
+        self._marks.pop(_LAST, None)
         self.put(**{"": None, "questions": [], "answers": {}, "message": "", "result": None})
         self.desk.compared(None, -1)
 
@@ -117,7 +119,8 @@ class RealPicture(Panel):
             picture = loaded.so_far.radiograph
             doubts: tuple[str, ...] = ()
             if picture is not None:
-                doubts = require_one_patient({**self._marks, "the picture": picture.patient})
+                untold = require_one_patient({**self._marks, "the picture": picture.patient})
+                doubts = tuple(text for text in untold if " the picture " in text)
         except InputError as error:
             self.put(message=one_line(error))
             return
@@ -187,8 +190,9 @@ class RealPicture(Panel):
                 found = await loop.run_in_executor(
                     None, lambda: comparing.compared(self.session, full, picture, diameter, progress)
                 )
-            except InputError as error:
-                self.put(message=one_line(error))
+            except Exception as error:  # whatever it is, the page goes on
+                fault = f"comparing failed ({type(error).__name__}): this is our fault, not yours"
+                self.put(message=one_line(error) if isinstance(error, InputError) else fault)
             else:
                 if self._loaded is loaded:
                     self._show_comparison(full, found)
@@ -248,7 +252,7 @@ class RealPicture(Panel):
             "real": picture_uri(layers.real),
             "lines": [*edges, *lines],
         }
-        self._marks["the last picture"] = compared.found.pictures[0].picture.radiograph.patient
+        self._marks[_LAST] = compared.found.pictures[0].picture.radiograph.patient
         self.put(
             **{"": dict(self._shown)},
             result={

@@ -32,7 +32,7 @@ from cotyle_platform.web.panels.real_picture import RealPicture
 _GEOMETRY = ("primary", "secondary", "roll", "left", "head", "tube", "frame", "far", "near")
 _FRAMES = {
     "supine": "supine, pelvis level",
-    "scanner": "as he lay in the scanner",
+    "scanner": "as in the scanner",
     "standing": "standing",
     "app": "anterior pelvic plane",
 }
@@ -52,11 +52,11 @@ class ScreenPanel(Panel):
         self._pixels: npt.NDArray[np.uint8] | None = None
         self._sight: tuple[CArm, Any, Sight] | None = None
         server.state.setdefault(POSITION, 1e6)
-        words = {name: VIEW_WORDS[name] for name in VIEW_WORDS}
         self.put(
-            **{"": None, "picture": "", "stale": True, "refused": "", "views": words, "frames": _FRAMES},
+            **{"": None, "picture": "", "stale": True, "refused": "", "frames": _FRAMES},
+            views=dict(VIEW_WORDS),
             tubes={str(tube): text for tube, text in _TUBES.items()},
-            show_cup=True, show_reamer=True, show_bone=True, tab="", large=False, reading=[],
+            show_cup=True, show_reamer=True, show_bone=True, tab="", large=False,
             view="ap_pelvis", frame="supine", tube=str(Tube.UNDER_TABLE), far=0.0, near=0.0,
             primary=0.0, secondary=0.0, roll=0.0, left=0.0, head=0.0,
         )  # fmt: skip
@@ -135,7 +135,6 @@ class ScreenPanel(Panel):
         if self._pixels is None or not np.array_equal(pixels, self._pixels):
             self._pixels = pixels
             self.put(picture=picture_uri(pixels))
-        self.put(stale=screen.asked != self._asked)
         self.draw_over()
 
     def draw_over(self) -> None:
@@ -168,7 +167,8 @@ class ScreenPanel(Panel):
             "cues": self._cues(seen, place) if self.server.state.screen_tab == "cues" else [],
             "way": way_length_mm(numbers.steps),
         }
-        self.put(**{"": shown})
+        late = screen.asked != self._asked or screen.revision != self.session.revision
+        self.put(**{"": shown, "stale": late})
 
     def _cues(self, seen: Sight, place: ReamerPlace) -> list[dict[str, Any]]:
         """Return the cues of the reamer where it is and of the seated cup."""

@@ -99,6 +99,12 @@ def test_neither_the_files_name_nor_the_patients_comes_to_the_page(desk, real):
     assert desk.state.real_picture_file is None
 
 
+def test_it_is_said_that_a_case_cannot_tell_whose_picture_it_is(desk, real):
+    send(desk, dcm())
+    answer_all(real)
+    assert any("the CT and the picture show the same patient" in doubt for doubt in desk.state.real_picture["doubts"])
+
+
 def test_comparing_waits_for_the_view_and_for_the_answers(desk, real):
     desk.session.settle()
     send(desk, png())
