@@ -32,7 +32,7 @@ _SWEPT_FROM_DEG = 4.0
 """A rough pose that is better known than this is not searched widely."""
 
 FIRST_PX, FIRST_MM = 128, 1.6
-_GOOD_ENOUGH = 0.6
+GOOD_ENOUGH = 0.6
 """Share explained at the first fine level that makes a further search needless."""
 _KEPT = 3
 """How many matches are handed on where none is good enough."""
@@ -58,7 +58,9 @@ class Shown:
         return View(coarse_edge_picture(seen, usable, carm.size, aside), carm)
 
 
-def first_matches(shown: Sequence[Shown], handle: Handle, sd: Array, bone: BoneModel, seed: int) -> list[Match]:
+def first_matches(
+    shown: Sequence[Shown], handle: Handle, sd: Array, bone: BoneModel, seed: int, enough: float = GOOD_ENOUGH
+) -> list[Match]:
     """Return matches at the first fine level, best first: one where it explains enough, else the best few.
 
     Parameters
@@ -71,13 +73,15 @@ def first_matches(shown: Sequence[Shown], handle: Handle, sd: Array, bone: BoneM
         The pelvis.
     seed:
         The same seed finds the same.
+    enough:
+        Share explained that makes a further search needless.
     """
     views = [each.fine(FIRST_PX) for each in shown]
     found: list[tuple[float, Match]] = []
     for start in _starts(shown, handle, sd, bone, seed):
         match = refine(views, bone.levels[FIRST_MM], handle.pivot_lps_mm, handle.motion(start))
         found.append((explained(views, match), match))
-        if found[-1][0] > _GOOD_ENOUGH:
+        if found[-1][0] > enough:
             return [match]
     found.sort(key=lambda each: -each[0])
     places = _distinct([handle.numbers_of(match.motion) for _, match in found], 0.1 * sd)

@@ -19,7 +19,7 @@ from cotyle.xray.carm import CArm
 from cotyle.xray.pictures.radiograph import Radiograph
 from cotyle.xray.registration.bone_model import BoneModel
 from cotyle.xray.registration.motion import Handle, handle_of, pose_between
-from cotyle.xray.registration.register import Registration, RoughPose, register, register_together
+from cotyle.xray.registration.register import Registration, RoughPose, better, register, register_together
 from cotyle.xray.verdict import Verdict
 
 MACHINE_SD = (0.5, 2.0)
@@ -66,7 +66,7 @@ def register_views(pictures: Sequence[Radiograph], roughs: Sequence[RoughPose], 
     found = register_together(pictures, roughs, bone)
     for place, (picture, rough) in enumerate(zip(pictures, roughs, strict=True)):
         if found[place].verdict is not Verdict.CONVERGED:
-            found[place] = _better(found[place], register(picture, rough, bone))
+            found[place] = better(found[place], register(picture, rough, bone))
     helper = next((place for place, each in enumerate(found) if each.verdict is Verdict.CONVERGED), None)
     if helper is None:
         return found
@@ -74,13 +74,8 @@ def register_views(pictures: Sequence[Radiograph], roughs: Sequence[RoughPose], 
     for place, (picture, rough) in enumerate(zip(pictures, roughs, strict=True)):
         if found[place].verdict is not Verdict.CONVERGED:
             tied = RoughPose(rough.carm.moved(lie), rough.pivot_lps_mm, _TIED_SD)
-            found[place] = _better(found[place], register(picture, tied, bone))
+            found[place] = better(found[place], register(picture, tied, bone))
     return found
-
-
-def _better(one: Registration, other: Registration) -> Registration:
-    order = (Verdict.CONVERGED, Verdict.DOUBTFUL, Verdict.FAILED)
-    return min((one, other), key=lambda each: (order.index(each.verdict), -each.quality.explained))
 
 
 def join_views(

@@ -12,7 +12,7 @@ from cotyle.space.arrays import Array
 from cotyle.xray.carm import CArm
 from cotyle.xray.pictures.radiograph import Radiograph
 from cotyle.xray.registration.bone_model import BoneModel
-from cotyle.xray.registration.first_match import FIRST_MM, FIRST_PX, Shown, explained, first_matches
+from cotyle.xray.registration.first_match import FIRST_MM, FIRST_PX, GOOD_ENOUGH, Shown, explained, first_matches
 from cotyle.xray.registration.linear import linear_at, sandwich
 from cotyle.xray.registration.machine_check import MachineCheck, check_machine
 from cotyle.xray.registration.motion import Handle, handle_of, in_radians
@@ -21,7 +21,8 @@ from cotyle.xray.registration.refine import refine
 from cotyle.xray.registration.verdict import judged
 from cotyle.xray.verdict import Verdict
 
-_LAST_LEVELS = ((256, 1.6), (384, 0.0))
+# the first once more: of several pictures the motion found is a common one
+_LEVELS = ((FIRST_PX, FIRST_MM), (256, 1.6), (384, 0.0))
 _CHECK_PX, _CHECK_MM = 256, 1.6
 """Longest side of the picture and voxel size of the bone, level by level."""
 
@@ -130,20 +131,27 @@ def register_together(
         raise InputError("registration-size", "the picture and the rough pose of the C-arm differ in size")
     handle = handle_of(roughs[0].carm, roughs[0].pivot_lps_mm)
     shown = [Shown(picture, rough.carm) for picture, rough in zip(pictures, roughs, strict=True)]
-    first = first_matches(shown, handle, np.array(roughs[0].sd), bone, seed)
-    motions = [match.motion for match in first]
-    return [
-        _refined(each, rough, motions, bone, again=len(shown) > 1) for each, rough in zip(shown, roughs, strict=True)
-    ]
+    found: list[Registration] = []
+    for enough in (GOOD_ENOUGH, np.inf):
+        first = first_matches(shown, handle, np.array(roughs[0].sd), bone, seed, enough)
+        motions = [match.motion for match in first]
+        again = [_refined(each, rough, motions, bone) for each, rough in zip(shown, roughs, strict=True)]
+        found = [better(one, other) for one, other in zip(found, again, strict=True)] if found else again
+        # one that seemed good enough at the first size and is not at the last was the wrong one
+        if len(first) > 1 or all(each.verdict is Verdict.CONVERGED for each in found):
+            break
+    return found
 
 
-def _refined(shown: Shown, rough: RoughPose, motions: Sequence[Array], bone: BoneModel, again: bool) -> Registration:
-    """Refine one picture from each of some motions of its rough pose; the one that explains most is kept.
+def better(one: Registration, other: Registration) -> Registration:
+    """Return the one with the better verdict, and of two alike the one that explains more."""
+    order = (Verdict.CONVERGED, Verdict.DOUBTFUL, Verdict.FAILED)
+    return min((one, other), key=lambda each: (order.index(each.verdict), -each.quality.explained))
 
-    ``again``: begin with the first size once more, since the motion was found on several pictures.
-    """
-    levels = ((FIRST_PX, FIRST_MM), *_LAST_LEVELS) if again else _LAST_LEVELS
-    for longest, level_mm in levels:
+
+def _refined(shown: Shown, rough: RoughPose, motions: Sequence[Array], bone: BoneModel) -> Registration:
+    """Refine one picture from each of some motions of its rough pose; the one that explains most is kept."""
+    for longest, level_mm in _LEVELS:
         view = shown.fine(longest)
         matches = [refine([view], bone.levels[level_mm], rough.pivot_lps_mm, motion) for motion in motions]
         match = max(matches, key=lambda each: explained([view], each))
