@@ -37,6 +37,7 @@
     },
     release(name) { if (held[name]) held[name].released = true; },
     begin(name, event) { event.target.select(); },
+    edit(name, event) { held[name + ":typed"] = { value: event.target.value }; },  // half-typed text stays as it is
     typing(name, event, step) {
       const turn = { ArrowUp: 1, ArrowDown: -1 }[event.key];
       if (turn) {
@@ -48,18 +49,19 @@
       }
       if (event.key === "Enter") event.target.blur();
       if (event.key === "Escape") { delete held[name + ":typed"]; event.target.value = window.trame.state.get("cup_values")[name]; event.target.blur(); }
-      else if (event.key.length === 1 || event.key === "Backspace") held[name + ":typed"] = { value: event.target.value };
     },
     typed(name, event) {
       delete held[name + ":typed"];
       const value = Number(event.target.value);
       if (event.target.value === "" || !Number.isFinite(value)) { event.target.value = window.trame.state.get("cup_values")[name]; return; }
       want(name, value);
+      held[name + ":typed"] = { value, released: true, number: sent };
     },
-    end(name) { delete held[name + ":typed"]; },
+    end(name) { const own = held[name + ":typed"]; if (own && !own.released) delete held[name + ":typed"]; },
     key(event) {
       const ways = { ArrowLeft: [-1, 0, 0], ArrowRight: [1, 0, 0], ArrowUp: [0, 1, 0], ArrowDown: [0, -1, 0], PageUp: [0, 0, 1], PageDown: [0, 0, -1] };
       const way = ways[event.key];
+      if (event.target.closest("input, select, button, summary")) return;  // these have arrow keys of their own
       if (!way || event.ctrlKey || event.altKey || event.metaKey) return;
       event.preventDefault();
       const step = event.shiftKey ? 0.1 : 0.5;
