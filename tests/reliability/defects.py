@@ -169,6 +169,8 @@ DEFECTS = (
     Defect("name in Korean", lambda: named("Sample^Anna=김^안나", ["", "ISO 2022 IR 149"])),
     Defect("name in Chinese", lambda: named("Sample^Anna=王^小东", "GB18030")),
     Defect("unknown character set", lambda: named("Sample^Anna", "ISO 999")),
+    Defect("compressed with loss before", lambda: each(whole(), LossyImageCompression="01"),
+           notes=("series-lossy",), says="compressed with loss"),
     Defect("JPEG-LS", lambda: compressed(JPEGLSLossless)),
     Defect("RLE", lambda: compressed(RLELossless)),
 )

@@ -139,6 +139,8 @@ def _content_findings(series: DicomSeries) -> list[Finding]:
     if len({(s.slope, s.intercept) for s in series.slices}) > 1:
         text = "slope or intercept differ between slices; each has its own applied"
         found.append(note("series-rescale-varies", text))
+    if any(s.lossy for s in series.slices):
+        found.append(note("series-lossy", "the pixels were compressed with loss; fine edges may have moved"))
     if any(s.photometric == "MONOCHROME1" for s in series.slices):
         text = "the header asks to show high values dark; HU are not changed by that"
         found.append(note("series-monochrome1", text))

@@ -26,13 +26,16 @@ from cotyle.image.limits import MAX_FRAMES
 NATIVE_SYNTAXES = frozenset(
     (ImplicitVRLittleEndian, "1.2.840.10008.1.2.1", ExplicitVRBigEndian)  # uncompressed; 1.2.1: explicit little
 )
+_LOSSY_SYNTAXES = frozenset(  # JPEG baseline and extended, JPEG-LS near-lossless
+    ("1.2.840.10008.1.2.4.50", "1.2.840.10008.1.2.4.51", "1.2.840.10008.1.2.4.81")
+)
 _READ = """
     TransferSyntaxUID SOPClassUID SOPInstanceUID StudyInstanceUID SeriesInstanceUID FrameOfReferenceUID Modality
     SeriesNumber SeriesDescription ImageType ConvolutionKernel AcquisitionNumber TemporalPositionIdentifier
     InstanceNumber Rows Columns PixelSpacing ImageOrientationPatient ImagePositionPatient RescaleSlope
     RescaleIntercept RescaleType PhotometricInterpretation SamplesPerPixel BitsAllocated BitsStored
     PixelRepresentation PixelPaddingValue GantryDetectorTilt PatientPosition NumberOfFrames
-    SharedFunctionalGroupsSequence PerFrameFunctionalGroupsSequence PixelPresentation SpecificCharacterSet
+    SharedFunctionalGroupsSequence PerFrameFunctionalGroupsSequence PixelPresentation SpecificCharacterSet LossyImageCompression
 """.split()  # noqa: SIM905
 _IDENTITY = ("PatientName", "PatientID", "OtherPatientIDs", "OtherPatientNames", "PatientBirthDate", "PatientBirthName")
 _SHORTEST_REDACTED = 3  # letters of Latin script; shorter ones would blank half of any text
@@ -89,6 +92,7 @@ class SliceHeader:
     patient_position: str
     transfer_syntax: str
     frames_in_file: int
+    lossy: bool
     pixel_offset: int | None
     pixel_bytes: int
 
@@ -260,6 +264,7 @@ def _slice_header(
         patient_position=text("PatientPosition").upper(),
         transfer_syntax=syntax,
         frames_in_file=frames,
+        lossy=text("LossyImageCompression") == "01" or syntax in _LOSSY_SYNTAXES,
         pixel_offset=pixels[0],
         pixel_bytes=pixels[1],
     )
