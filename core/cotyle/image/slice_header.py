@@ -35,7 +35,8 @@ _READ = """
     InstanceNumber Rows Columns PixelSpacing ImageOrientationPatient ImagePositionPatient RescaleSlope
     RescaleIntercept RescaleType PhotometricInterpretation SamplesPerPixel BitsAllocated BitsStored
     PixelRepresentation PixelPaddingValue GantryDetectorTilt PatientPosition NumberOfFrames
-    SharedFunctionalGroupsSequence PerFrameFunctionalGroupsSequence PixelPresentation SpecificCharacterSet LossyImageCompression
+    SharedFunctionalGroupsSequence PerFrameFunctionalGroupsSequence PixelPresentation SpecificCharacterSet
+    LossyImageCompression
 """.split()  # noqa: SIM905
 _IDENTITY = ("PatientName", "PatientID", "OtherPatientIDs", "OtherPatientNames", "PatientBirthDate", "PatientBirthName")
 _SHORTEST_REDACTED = 3  # letters of Latin script; shorter ones would blank half of any text
