@@ -204,6 +204,10 @@ def test_a_ball_gives_the_scale_and_the_depth_is_said_to_be_poor(own_case, scene
     axis = np.array(found["cup"]["opening_axis_lps"])
     true = np.array([0.62 * Side.RIGHT.lateral_sign, -0.33, -0.71])
     assert np.rad2deg(np.arccos(axis @ true / np.linalg.norm(true))) < 2.5
+    # the cup against the bone hardly feels it: both are enlarged alike
+    assert found["uncertainty"]["depth_left_mm"] < 2.0
+    off = np.array(found["cup"]["center_lps_mm"]) - scene.pivot
+    assert np.linalg.norm(off[[0, 2]]) < 1.0
 
 
 def test_the_grid_command_writes_a_file_that_compare_takes(command, tmp_path):

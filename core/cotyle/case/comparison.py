@@ -129,10 +129,8 @@ def compare(
     progress("making the bone ready")
     bone = bone_model(scan, labels)
     progress("matching the pictures" if len(pictures) > 1 else "matching the picture")
-    found = [
-        _allowing_for_scale(each, picture.pitch_sd)
-        for each, picture in zip(_registered(pictures, starts, bone), pictures, strict=True)
-    ]
+    alone = _registered(pictures, starts, bone)
+    found = [_allowing_for_scale(each, picture.pitch_sd) for each, picture in zip(alone, pictures, strict=True)]
     joined = _joined(planned, pictures, [start.nominal for start in starts], found)
     registrations = tuple(found) if joined is None else joined.registrations
     compared = tuple(
@@ -140,7 +138,8 @@ def compare(
         for each, registration, start in zip(pictures, registrations, starts, strict=True)
     )
     progress("measuring the cup")
-    cup, reasons = _found_cup(planned, compared, cup_diameter_mm)
+    # a wrong scale moves cup and bone of one picture alike: what is told of one against the other hardly feels it
+    cup, reasons = _found_cup(planned, compared, alone if joined is None else registrations, cup_diameter_mm)
     verdict, doubts = _verdict(compared, cup)
     return Comparison(compared, joined, cup, reasons, cup_diameter_mm, verdict, doubts)
 
@@ -220,21 +219,25 @@ def _levelling(
 
 
 def _found_cup(
-    planned: PlannedCup, compared: Sequence[ComparedPicture], diameter_mm: float
+    planned: PlannedCup, compared: Sequence[ComparedPicture], poses: Sequence[Registration], diameter_mm: float
 ) -> tuple[FoundCup | None, tuple[str, ...]]:
-    usable = [each for each in compared if each.registration.verdict is not Verdict.FAILED]
+    usable = [
+        (each.picture, pose)
+        for each, pose in zip(compared, poses, strict=True)
+        if each.registration.verdict is not Verdict.FAILED
+    ]
     if not usable:
         return None, ("without a pose of the C-arm no cup is measured",)
     center = planned.cup.center_lps_mm
     placed = [
         PlacedPicture(
-            each.picture.radiograph,
-            each.registration.carm,
-            each.registration.lps_covariance_at(center),
-            each.picture.rim_px,
-            each.registration.verdict,
+            picture.radiograph,
+            pose.carm,
+            pose.lps_covariance_at(center),
+            picture.rim_px,
+            pose.verdict,
         )
-        for each in usable
+        for picture, pose in usable
     ]
     measured = measure_cup_in_views(placed, diameter_mm, planned.cup, center)
     if measured.taken is None or measured.verdict is Verdict.FAILED:

@@ -95,7 +95,7 @@ def _rendered(number: int, file: ComparisonFile, measured: Measurements, case: P
         to_level=_to_level(file),
         first_pictures=first,
         more_pictures=more,
-        captions={name: _CAPTIONS[name.rsplit("-", 1)[1]] for name in pictures},
+        captions={name: _caption(name, file) for name in pictures},
         rows=comparison_rows(file, measured),
         twin_words=_sentence(twin),
         levelling=_levelling(file),
@@ -144,6 +144,12 @@ def _tiles(file: ComparisonFile, measured: Measurements) -> tuple[Tile, ...]:
     note = f"{shift_words(shift)} of the planned centre, {MEASURING_FRAME} frame"
     made.append(Tile("Centre off by", f"{length:.1f}", "mm", f"{2 * sd:.1f}", note))
     return tuple(made)
+
+
+def _caption(name: str, file: ComparisonFile) -> str:
+    view, kind = name.split("-")[-2:]
+    failed = file.views[int(view) - 1].verdict is Verdict.FAILED
+    return "Real picture as it was read; no pose was found." if failed else _CAPTIONS[kind]
 
 
 def _more(difference: float) -> str:
@@ -230,16 +236,15 @@ def _poses(file: ComparisonFile) -> tuple[tuple[str, ...], ...]:
     for number, view in enumerate(file.views, start=1):
         sd = view.standard_deviations
         residual = "none agree" if view.residual_mm is None else f"{view.residual_mm:.2f} mm"
-        rows.append(
-            (
-                f"{number}: {view.view.replace('_', ' ')}, {view.verdict}",
-                f"{100 * max(view.explained, 0):.0f} %",
-                residual,
+        spreads: tuple[str, ...] = ("–",) * 3
+        if view.verdict is not Verdict.FAILED:
+            spreads = (
                 f"{2 * max(sd['along_columns_mm'], sd['along_rows_mm']):.1f} mm",
                 f"{2 * max(sd['about_columns_deg'], sd['about_rows_deg']):.1f}°",
                 f"{2 * sd['depth_mm']:.1f} mm",
             )
-        )
+        words = f"{number}: {view.view.replace('_', ' ')}, {view.verdict}"
+        rows.append((words, f"{100 * max(view.explained, 0):.0f} %", residual, *spreads))
     return tuple(rows)
 
 
