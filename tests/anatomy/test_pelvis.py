@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from cotyle.anatomy.landmarks import Landmark, Origin
-from cotyle.anatomy.pelvis import Posture, app_axes_from_angles, app_frame, build_pelvis, posture_of
+from cotyle.anatomy.pelvis import Posture, app_axes_from_angles, app_frame, build_pelvis, in_posture, posture_of
 from cotyle.errors import InputError
 from cotyle.space.rotations import rotation_matrix
 from hypothesis import given, settings
@@ -147,6 +147,17 @@ def test_points_that_make_no_pelvis_are_refused(change, words):
     with pytest.raises(InputError, match=words) as caught:
         build_pelvis(_landmarks({**UPRIGHT, **change}))
     assert caught.value.code == "landmark-degenerate"
+
+
+@given(st.floats(-60, 60))
+def test_another_posture_is_the_one_that_landmarks_give(change_deg):
+    lying, built = build_pelvis(_landmarks(UPRIGHT)), build_pelvis(_landmarks(UPRIGHT), change_deg)
+    stood = in_posture(lying, change_deg)
+    assert stood.standing_tilt_change_deg == change_deg
+    for name in built.frames:
+        assert np.array_equal(stood.frames[name].axes, built.frames[name].axes)
+    with pytest.raises(InputError):
+        in_posture(lying, 61.0)
 
 
 def test_a_missing_point_and_an_impossible_posture_are_refused():

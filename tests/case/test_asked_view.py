@@ -12,6 +12,7 @@ from cotyle.case.store import read_case
 from cotyle.errors import InputError
 from cotyle.xray.carm import Tube
 from cotyle.xray.projector.line_integrals import prepare
+from cotyle.xray.projector.packed_volume import Precision
 
 ASKED = ViewRequest("ap_hip", size_px=128)
 
@@ -74,6 +75,25 @@ def test_a_tube_over_the_table_enlarges_what_lies_in_front(numbers):
     back = numbers.landmarks[f"ischial_tuberosity_{numbers.plan.side}"].lps_mm
     assert over.magnification(front) > under.magnification(front)
     assert over.magnification(back) < under.magnification(back)
+
+
+def test_a_source_farther_off_enlarges_less(numbers):
+    center = numbers.cup.center_lps_mm
+    for source_isocenter_mm in (600.0, 800.0):
+        asked = replace(ASKED, source_detector_mm=1000.0, source_isocenter_mm=source_isocenter_mm)
+        carm = asked_view(numbers, asked).carm
+        # similar triangles: the point the beam turns about is enlarged by the two distances' ratio
+        about = numbers.landmarks[f"hip_center_{numbers.plan.side}"].lps_mm
+        assert carm.magnification(about) == pytest.approx(1000.0 / source_isocenter_mm, abs=1e-9)
+        assert carm.magnification(center) == pytest.approx(1000.0 / source_isocenter_mm, rel=0.05)
+
+
+def test_eight_bits_show_the_picture_that_sixteen_do(numbers):
+    accurate, fast = (
+        show(numbers, prepare(numbers.hip.scan, precision=precision), ASKED).pixels.astype(int)
+        for precision in Precision
+    )
+    assert np.abs(accurate - fast).max() <= 1
 
 
 def test_the_picture_has_the_outline_and_cues_of_the_cup(numbers):
