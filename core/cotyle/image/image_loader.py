@@ -19,6 +19,7 @@ import SimpleITK as sitk
 from cotyle.errors import InputError
 from cotyle.image.in_child import Answers, limit_memory, received_request, refuse
 from cotyle.image.limits import DECODER_MEMORY_BYTES, GZIP_GROWTH, require_voxels_within_limit
+from cotyle.image.memory import require_memory
 
 _KINDS = {
     ".nii": "nifti",
@@ -72,7 +73,7 @@ def load_here(path: Path, limit: Callable[[int], None] | None = None) -> LoadedI
     Raises
     ------
     InputError
-        ``image-damaged``, ``image-sheared``, ``image-not-3d``, ``image-too-large``, ``image-outside``.
+        ``image-damaged``, ``image-sheared``, ``image-not-3d``, ``image-too-large``, ``image-outside``, ``memory``.
     """
     available = _data_bytes(path)
     reader = sitk.ImageFileReader()
@@ -91,6 +92,7 @@ def load_here(path: Path, limit: Callable[[int], None] | None = None) -> LoadedI
     needed = int(np.prod(size, dtype=object)) * voxel_bytes
     if needed > available * GZIP_GROWTH:
         raise InputError("image-damaged", f"{path.name} holds less data than its header says", "Export it again")
+    require_memory(3 * needed)  # here, on its way to the parent, and as HU
     if limit is not None:
         limit(DECODER_MEMORY_BYTES + 2 * needed + available)
     fields = _fields(reader)

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from cotyle.errors import InputError
 from cotyle.image.limits import require_voxels_within_limit
+from cotyle.image.memory import require_memory
 from cotyle.image.series_check import SliceStack
 from cotyle.image.slice_header import SliceHeader
 from cotyle.image.slice_pixels import read_stored, to_hu
@@ -32,11 +33,13 @@ def read_stack(stack: SliceStack) -> npt.NDArray[Any]:
     Raises
     ------
     InputError
-        ``image-too-large``, ``series-codec``, ``series-pixels``, ``series-pixel-bits``, ``series-pixel-sign``,
-        ``series-inverted``.
+        ``image-too-large``, ``memory``, ``series-codec``, ``series-pixels``, ``series-pixel-bits``,
+        ``series-pixel-sign``, ``series-inverted``.
     """
     first = stack.slices[0]
     require_voxels_within_limit(first.columns, first.rows, len(stack.slices))
+    repaired = stack.tilted or stack.gaps.resample
+    require_memory((2 if repaired else 1) * 2 * first.columns * first.rows * len(stack.slices))
     voxels: npt.NDArray[Any] = np.empty((len(stack.slices), first.rows, first.columns), dtype=np.int16)
     if not _fill(voxels, stack.slices):
         voxels = np.empty(voxels.shape, dtype=np.float32)
