@@ -104,7 +104,8 @@ def test_a_mirrored_patient_has_the_mirrored_cup():
     other = measure_cup(mirrored_picture, mirrored_carm, place.cup.outer_diameter_mm, mirrored_plan)
     # pixels are put together from the other side, so that noise and edges fall differently
     np.testing.assert_allclose(flip * other.rim.normal_lps, one.rim.normal_lps, atol=8e-3)
-    np.testing.assert_allclose(flip * other.rim.center_lps_mm, one.rim.center_lps_mm, atol=1.5)
+    # most of it along the beam, where the centre is known to about 4 mm
+    np.testing.assert_allclose(flip * other.rim.center_lps_mm, one.rim.center_lps_mm, atol=2.5)
 
 
 def test_where_no_cup_is_there_is_no_number():
