@@ -81,9 +81,9 @@ class PlanPage:
     def slider(self, name):
         return float(self.page.input_value(f"[data-slide={name}]"))
 
-    def until(self, claim, seconds=LONG_S):
+    def until(self, claim):
         """Wait until a claim about the page holds."""
-        ends = time.monotonic() + seconds
+        ends = time.monotonic() + LONG_S
         while not claim():
             assert time.monotonic() < ends, "this never came about on the page"
             time.sleep(0.05)

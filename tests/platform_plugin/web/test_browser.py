@@ -58,8 +58,9 @@ def _plan_by_hand(page):
     page.type_number("diameter", wanted)
     page.until(lambda: page.number("diameter") == page.slider("diameter") == wanted)
 
+    depth = page.number("depth")
     page.press(".ct-bone", "PageDown")  # 0.5 mm into the bone
-    page.until(lambda: page.number("depth") == pytest.approx(first["depth"] + 0.5, abs=0.02))
+    page.until(lambda: page.number("depth") == pytest.approx(depth + 0.5, abs=0.011))
 
     _drag_the_cup(page)
     page.settle()
