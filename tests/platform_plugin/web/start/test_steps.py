@@ -35,12 +35,17 @@ def start(planned_case, stored=None):
     return StartSession(find=found)
 
 
-def with_landmarks(planned_case, stored):
+def with_bones(planned_case, stored):
     session = start(planned_case, stored)
     do(session, lambda: session.look_into(planned_case.series))
     do(session, lambda: session.choose_series(1))
     session.choose_side("right")
     do(session, session.look_for_bones)
+    return session
+
+
+def with_landmarks(planned_case, stored):
+    session = with_bones(planned_case, stored)
     do(session, session.agree_to_bones)
     return session
 
@@ -128,11 +133,7 @@ def test_landmarks_that_make_no_pelvis_are_told_and_no_plan_follows(planned_case
 
 @pytest.mark.slow
 def test_corrected_bones_are_taken_and_said_to_be_corrected(planned_case, stored):
-    session = start(planned_case, stored)
-    do(session, lambda: session.look_into(planned_case.series))
-    do(session, lambda: session.choose_series(1))
-    session.choose_side("right")
-    do(session, session.look_for_bones)
+    session = with_bones(planned_case, stored)
     voxels = session.labels.voxels.copy()
     k = np.argwhere(voxels == 3)[:, 0].min()
     voxels[k : k + 6][voxels[k : k + 6] == 3] = 0
