@@ -19,19 +19,19 @@ REST_S = 6.0
 
 
 def main() -> None:
-    """Write ``viewer-page.png`` and ``viewer-light.png`` beside this file."""
+    """Write ``viewer-page.jpg`` and ``viewer-light.jpg`` beside this file."""
     case = Path(sys.argv[1])
     with browser() as chromium, viewer_of(case) as (_, link):
         page = PlanPage(chromium.new_page(viewport=SIZE), link)
         page.page.select_option("[data-name=look]", "from-inside")
         page.page.wait_for_selector(".cotyle-picture image")
-        _keep(page, "viewer-page.png")
+        _keep(page, "viewer-page.jpg")
         page.act("theme")
         page.page.select_option("[data-name=planes]", "app")
         page.type_number("inclination", 47)
         page.until(lambda: page.figure("Inclination") == "47.0")
         page.settle()
-        _keep(page, "viewer-light.png")
+        _keep(page, "viewer-light.jpg")
         page.act("undo")
 
 
@@ -39,7 +39,7 @@ def _keep(page: PlanPage, name: str) -> None:
     time.sleep(REST_S)  # the last pictures of the views are on their way
     page.page.mouse.move(5, 5)
     picture = Image.open(io.BytesIO(page.page.screenshot())).convert("RGB")
-    picture.quantize(160).save(HERE / name, optimize=True)
+    picture.save(HERE / name, quality=86, optimize=True)
 
 
 if __name__ == "__main__":

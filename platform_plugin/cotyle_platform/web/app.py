@@ -16,6 +16,8 @@ from cotyle.errors import InputError
 from cotyle_platform.web.guard import checked_address
 from cotyle_platform.web.one_viewer import only_viewer_of
 
+SAVED_WITHIN_S = 120.0
+
 
 @dataclass(frozen=True)
 class Opening:
@@ -97,10 +99,13 @@ async def _view(opening: Opening) -> None:
     session = PlanningSession.open(opening.case, post=loop.call_soon_threadsafe)
     areas = Areas(server, turns)
     bone = Bone(areas, session, server.state, server.controller.trigger)
-    Page(server, session, bone)
+    page = Page(server, session, bone)
     lay_out(server, areas, panels_of(server, session))
 
     async def closing() -> None:
+        page.end_edit()
+        if page.writing:  # what was begun is written whole
+            await loop.run_in_executor(None, session.settle, SAVED_WITHIN_S)
         session.close()
         await turns.close()
 

@@ -168,6 +168,11 @@ class Page:
                 state.page_message = str(error)
             state.page_draft = session.draft is not None
 
+    @property
+    def writing(self) -> bool:
+        """Whether the case is being saved."""
+        return bool(self.server.state.page_writing)
+
     def _write_ended(self) -> None:
         with self.server.state as state:
             state.page_report = (self.session.folder / names.REPORT_HTML).is_file()
