@@ -1,0 +1,52 @@
+"""Draw the start page's pictures from the running page: python docs/images/draw_start_pictures.py SERIES CASE
+
+SERIES is the CT of the sample case CASE; its bones are taken as they were found, so that nothing is segmented anew.
+"""
+
+from __future__ import annotations
+
+import io
+import sys
+import time
+from pathlib import Path
+
+from PIL import Image
+
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE.parents[1]))
+
+from tests.platform_plugin.web.browsing import browser  # noqa: E402
+from tests.platform_plugin.web.start.test_start_page import StartPage, started  # noqa: E402
+
+SIZE = {"width": 1366, "height": 768}
+REST_S = 8.0
+
+
+def main() -> None:
+    """Write ``start-bones.jpg`` and ``start-landmarks.jpg`` beside this file."""
+    series, case = (Path(each) for each in sys.argv[1:3])
+    with browser() as chromium, started(series, case) as (_, link):
+        page = StartPage(chromium.new_page(viewport=SIZE), link)
+        page.until("s('start_busy') == ''")
+        page.act("series-1")
+        page.until("s('start_step') == 'side' && s('start_busy') == ''")
+        page.act("side-right")
+        page.act("find")
+        page.until("s('start_found') && s('start_busy') == ''")
+        _keep(page, "start-bones.jpg")
+        page.act("bones-right")
+        page.until("s('start_step') == 'landmarks' && s('start_busy') == ''")
+        page.act("mark-right")
+        page.until("s('start_mark') == 'asis_right'")
+        _keep(page, "start-landmarks.jpg")
+
+
+def _keep(page: StartPage, name: str) -> None:
+    time.sleep(REST_S)  # the last pictures of the views are on their way
+    page.page.evaluate("window.trame.state.set('start_source', '')")
+    picture = Image.open(io.BytesIO(page.page.screenshot())).convert("RGB")
+    picture.save(HERE / name, quality=82, optimize=True)
+
+
+if __name__ == "__main__":
+    main()
