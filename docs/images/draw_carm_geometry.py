@@ -82,7 +82,7 @@ def from_the_feet(axes: Axes, tube: Tube, title: str) -> None:
     """The patient from his feet: his left on the right, his front up; both distances."""
     axes.add_patch(Ellipse((0, 0), 360, 230, fc=SOFT, ec=AXIS))
     axes.plot([-400, 300], [-150, -150], color="#9ca3af", lw=5)
-    label(axes, 0, 55, "supine patient\nfrom his feet")
+    label(axes, 165, -215, "supine patient\nfrom his feet")
     label(axes, 215, 20, "L")
     label(axes, -215, 20, "R")
     axes.plot(0, 0, "+", color=AXIS, ms=12)
@@ -104,8 +104,8 @@ def angles(axes: Axes, primary: float, secondary: float) -> None:
     feet = secondary == 0
     plane = (0, 1) if feet else (2, 1)
     axes.add_patch(Ellipse((0, 0), 360 if feet else 760, 220, fc=SOFT, ec=AXIS))
-    label(axes, 0, 0, "from his feet" if feet else "from his left")
-    for x, text in ((235, "L"), (-235, "R")) if feet else ((430, "head"), (-430, "feet")):
+    label(axes, 150, -170, "from his feet" if feet else "from his left", align="left")
+    for x, text in ((235, "L"), (-235, "R")) if feet else ((460, "head"), (-460, "feet")):
         label(axes, x, 0, text)
     for turned, shade in ((0.0, 1.0), (1.0, 0.4)):
         beam(axes, view(turned * primary, turned * secondary).carm, plane, (1, -1), shade)
@@ -173,9 +173,10 @@ def moves(axes: Axes) -> None:
         (0, -420, "3  tilt the C-arm +:\ndetector to his head"),
     ):
         label(axes, x, y, words, align="left")
-    axes.add_patch(Rectangle((-420, 330), 220, 220, fc="#111827", ec=AXIS))
-    arrow(axes, (-360, 470), (-250, 470), bend=-0.6)
-    axes.patches[-1].set_color("w")
+    for angle, shade in ((0.0, 0.3), (-15.0, 1.0)):
+        square = Rectangle((-400, 350), 180, 180, angle=angle, rotation_point="center", fc="none", ec=AXIS, alpha=shade)
+        axes.add_patch(square)
+    arrow(axes, (-370, 560), (-235, 555), bend=-0.3)
     for angle, shade in ((0.0, 0.3), (15.0, 1.0)):
         # from the feet: x is his left, y his front; a positive roll lifts the left side
         turn = rotation_matrix((0.0, 0.0, 1.0), -angle)
@@ -191,7 +192,8 @@ def moves(axes: Axes) -> None:
         axes.plot(*ends[0], "o", color=TUBE, ms=7, alpha=shade)
         axes.plot(*ends[1], "s", color=DETECTOR, ms=8, alpha=shade)
     axes.add_patch(Ellipse((-310, -470), 300, 70, fc=SOFT, ec=AXIS))
-    label(axes, -310, -470, "feet          head", size=8)
+    for x, text in ((-510, "feet"), (-110, "head")):
+        label(axes, x, -470, text, size=8)
     finish(axes, "moves that level, in their order")
 
 
