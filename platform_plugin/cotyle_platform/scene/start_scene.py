@@ -150,6 +150,13 @@ class StartScene:
             fill_points(node, {name: mark.lps_mm for name, mark in landmarks.items()})
         self._moves.landmark_moved = on_moved
 
+    def hide_bones(self) -> None:
+        """Take away what was found: label map, surfaces, landmarks; the scan stays."""
+        self.hide_landmarks()
+        for name in ("bones", *BONE_LABELS.values()):
+            self._drop(name)
+        self._labels = None
+
     def hide_landmarks(self) -> None:
         """Take the landmarks away."""
         self._moves.forget()

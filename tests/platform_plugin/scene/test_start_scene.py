@@ -134,3 +134,12 @@ def test_nothing_can_be_read_back_before_it_was_shown():
         scene.labels()
     with pytest.raises(InputError):
         scene.middle_lps_mm()
+
+
+def test_bones_that_no_longer_count_are_taken_away_and_the_scan_stays(editing):
+    scene, _, _, _ = editing
+    scene.hide_bones()
+    assert scene.segmentation_node is None
+    assert scene.scan_node is not None
+    with pytest.raises(InputError):
+        scene.labels()

@@ -63,7 +63,7 @@ class StartFlow:
         self.tools = BoneTools(editor, self.scene)
         self._on_case_ready, self._alone = on_case_ready, alone
         self._shown: dict[str, Any] = {}
-        self._mark = self._message = ""
+        self._mark = self._message = self._suggested = ""
         self._fixed_state()
         server.controller.trigger("start_act")(self.act)
         self.session.changed = self.refresh
@@ -97,8 +97,8 @@ class StartFlow:
             state.start_frames, state.start_doubts = words.frames(session), words.doubts(session)
             if session.source is not None and not state.start_source:
                 state.start_source = str(session.source)
-            if session.step == "plan" and not state.start_folder:
-                state.start_folder = str(session.suggested_folder())
+            if session.step == "plan" and state.start_folder in ("", self._suggested) and session.case is None:
+                state.start_folder = self._suggested = str(session.suggested_folder())
             state.start_ready = session.case is not None
         self._draw()
         if session.case is not None and "case" not in self._shown:
@@ -205,9 +205,13 @@ class StartFlow:
             self.areas.show_height(SCAN_HEIGHT_MM)
             self.areas.write_letters(self.scene.center_on(self.scene.middle_lps_mm()))
             self._shown.pop("labels", None)
-        if self._is_new("labels", session.labels) and session.labels is not None:
-            self.scene.show_labels(session.labels)
-            self.areas.show_height(BONES_HEIGHT_MM)
+        if self._is_new("labels", session.labels):
+            if session.labels is None:
+                self._mark = ""
+                self.scene.hide_bones()
+            else:
+                self.scene.show_labels(session.labels)
+                self.areas.show_height(BONES_HEIGHT_MM)
         if self._is_new("skeleton", session.skeleton) and session.skeleton is not None:
             self.scene.show_surfaces(session.skeleton.surfaces)
             views.look(self.areas.views[THREE_D], pelvis_camera(session.skeleton.surfaces))

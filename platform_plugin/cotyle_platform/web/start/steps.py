@@ -104,8 +104,12 @@ class StartSession:
         self._work("reading the scan", read)
 
     def choose_side(self, side: str) -> None:
-        """Say which hip is operated on; it is never guessed. What was found of another side's bones stays."""
-        self.side = Side(side)
+        """Say which hip is operated on; it is never guessed. Whether it is shown whole is judged with its bones, so
+        that those found for the other side don't count."""
+        chosen = Side(side)
+        if self.side is not None and chosen is not self.side:
+            self._forget_bones()
+        self.side = chosen
         self._to("bones")
 
     # bones
@@ -326,9 +330,12 @@ class StartSession:
 
     def _read(self, scan: Volume, info: SeriesInfo) -> None:
         self.scan, self.info = scan, info
+        self._forget_bones()
+        self.step = "side"
+
+    def _forget_bones(self) -> None:
         self.skeleton = self.labels = self.anatomy = self._kept = None
         self.given, self.agreed, self._past = {}, set(), []
-        self.step = "side"
 
     def _found(self, skeleton: Skeleton, labels: Volume, kept: Volume) -> None:
         self.skeleton, self.labels, self._kept, self.anatomy = skeleton, labels, kept, None

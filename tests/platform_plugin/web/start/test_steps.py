@@ -171,6 +171,22 @@ def test_what_is_left_of_an_unplannable_hip_is_taken_up_and_planned(planned_case
     assert set(read_case(tmp_path / "planned").plan.given.landmarks) == {"hip_center_right"}
 
 
+@pytest.mark.slow
+def test_another_side_has_its_bones_looked_for_anew(planned_case, stored):
+    """Whether a hip is shown whole is judged for its own side."""
+    session = with_landmarks(planned_case, stored)
+    session.place("psis_right", session.landmarks["psis_right"].lps_mm)
+    session.back_to("side")
+    session.choose_side("right")
+    assert session.labels is not None
+    session.back_to("side")
+    session.choose_side("left")
+    assert session.labels is None
+    assert session.given == {}
+    with pytest.raises(InputError):
+        session.agree_to_bones()
+
+
 def test_a_folder_without_images_is_told_in_one_line(tmp_path):
     session = StartSession()
     do(session, lambda: session.look_into(tmp_path))
