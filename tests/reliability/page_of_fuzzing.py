@@ -25,7 +25,10 @@ def fuzz_section(seconds: float) -> tuple[str, bool]:
     """Return the section and whether nothing broke."""
     with _quiet_libraries():
         tallies = [fuzz(target, seconds, seed=20261126) for target in TARGETS.values()]
-    rows = ["| way in | broken files | crashes | most work, without children | once broke it, kept |", "|---|---:|---:|---:|---:|"]
+    rows = [
+        "| way in | broken files | crashes | most work, without children | once broke it, kept |",
+        "|---|---:|---:|---:|---:|",
+    ]
     for tally in tallies:
         kept = len(TARGETS[tally.target].found())
         rows.append(f"| {tally.target} | {tally.runs} | {len(tally.crashes)} | {tally.slowest_s:.1f} s | {kept} |")
