@@ -91,7 +91,7 @@ def inner_surface(
     """
     center, medial = as_vector(socket_center_lps_mm, "socket centre"), unit(medial_lps, "medial direction")
     superior = unit(superior_lps, "superior direction")
-    centroids, normals = hip_bone.corners_lps_mm.mean(axis=1), hip_bone.triangle_normals
+    centroids, normals = hip_bone.centroids_lps_mm, hip_bone.triangle_normals
     from_center = centroids - center
     distance = np.linalg.norm(from_center, axis=1)
     reach = np.linalg.norm(hip_bone.corners_lps_mm - centroids[:, None], axis=2).max(axis=1)

@@ -119,7 +119,7 @@ def _layer_shift_mm(
 
 def _normal_at(bone: TriangleMesh, point: Array) -> Array:
     """Return the mean outward normal of the triangles near a point of the surface, by area."""
-    way = np.linalg.norm(bone.corners_lps_mm.mean(axis=1) - point, axis=1)
+    way = np.linalg.norm(bone.centroids_lps_mm - point, axis=1)
     near = np.flatnonzero(way < _NORMAL_WITHIN_MM)
     nearest = bone.triangle_normals[int(np.argmin(way))]
     near = near[bone.triangle_normals[near] @ nearest > 0.5]

@@ -51,6 +51,11 @@ class TriangleMesh:
         return self.vertices_lps_mm[self.triangles]
 
     @cached_property
+    def centroids_lps_mm(self) -> Array:
+        """Middle of each triangle, shape (m, 3)."""
+        return self.corners_lps_mm.mean(axis=1)
+
+    @cached_property
     def _area_vectors(self) -> Array:
         a, b, c = np.moveaxis(self.corners_lps_mm, 1, 0)
         return 0.5 * np.cross(b - a, c - a)
