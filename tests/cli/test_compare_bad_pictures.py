@@ -52,6 +52,8 @@ def failed(command, planned_case, tmp_path):
         for field in ("cup", "center_shift", "depth_left_mm", "rim_ellipse", "levelling", "uncertainty", "difference"):
             assert found[field] is None, field
         assert found["orientation"] == {}
+        assert found["registration"]["source_lps_mm"] is None
+        assert found["registration"]["standard_deviations"] == {}
         assert found["warnings"]
         return found
 

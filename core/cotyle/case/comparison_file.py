@@ -24,21 +24,22 @@ class PoseFacts(Strict):
     of the file.
     ``standard_deviations`` are those of the C-arm against the bone, about the point that the view is centred on;
     ``residual_mm`` is the shift, at the bone, that would still improve single parts of the picture.
+    Where the match failed nothing is known of the place: its fields are null, and no deviation is given.
     """
 
     view: str
     verdict: Verdict
     reasons: tuple[str, ...]
-    source_lps_mm: Vector
-    detector_origin_lps_mm: Vector
-    column_direction_lps: Vector
-    row_direction_lps: Vector
+    source_lps_mm: Vector | None
+    detector_origin_lps_mm: Vector | None
+    column_direction_lps: Vector | None
+    row_direction_lps: Vector | None
     pixel_pitch_mm: Pixel
     to_file_px: tuple[tuple[Finite, Finite, Finite], tuple[Finite, Finite, Finite]]
     residual_mm: Finite | None
     explained: Finite
     standard_deviations: dict[str, Finite]
-    depth_mm_per_percent_of_distance: Finite
+    depth_mm_per_percent_of_distance: Finite | None
 
 
 class RimEllipseFacts(Strict):
@@ -155,6 +156,10 @@ def carm_fields(carm: CArm) -> dict[str, Any]:
 def _pose(picture: ComparedPicture) -> PoseFacts:
     registration = picture.registration
     residual = registration.quality.local_shift_mm
+    known = registration.verdict is not Verdict.FAILED
+    place: dict[str, Any] = carm_fields(registration.carm)
+    if not known:
+        place.update(dict.fromkeys(place.keys() - {"pixel_pitch_mm"}))
     return PoseFacts(
         view=str(picture.picture.view),
         to_file_px=tuple(_vector(row) for row in picture.picture.to_file),  # type: ignore[arg-type]
@@ -162,9 +167,9 @@ def _pose(picture: ComparedPicture) -> PoseFacts:
         reasons=registration.reasons,
         residual_mm=residual if residual < 1e6 else None,
         explained=registration.quality.explained,
-        standard_deviations=dict(zip(MOTION_NAMES, map(float, registration.sd), strict=True)),
-        depth_mm_per_percent_of_distance=float(registration.machine.pose_change[5, 0]) / 100.0,
-        **carm_fields(registration.carm),
+        standard_deviations=dict(zip(MOTION_NAMES, map(float, registration.sd), strict=True)) if known else {},
+        depth_mm_per_percent_of_distance=float(registration.machine.pose_change[5, 0]) / 100.0 if known else None,
+        **place,
     )
 
 

@@ -234,10 +234,10 @@ def _levelling(file: ComparisonFile) -> tuple[tuple[str, tuple[str, ...], str], 
 def _poses(file: ComparisonFile) -> tuple[tuple[str, ...], ...]:
     rows = []
     for number, view in enumerate(file.views, start=1):
-        sd = view.standard_deviations
         residual = "none agree" if view.residual_mm is None else f"{view.residual_mm:.2f} mm"
         spreads: tuple[str, ...] = ("–",) * 3
         if view.verdict is not Verdict.FAILED:
+            sd = view.standard_deviations
             spreads = (
                 f"{2 * max(sd['along_columns_mm'], sd['along_rows_mm']):.1f} mm",
                 f"{2 * max(sd['about_columns_deg'], sd['about_rows_deg']):.1f}°",
@@ -249,11 +249,14 @@ def _poses(file: ComparisonFile) -> tuple[tuple[str, ...], ...]:
 
 
 def _machine_words(file: ComparisonFile) -> str:
-    per_percent = abs(file.registration.depth_mm_per_percent_of_distance)
+    known = [view.depth_mm_per_percent_of_distance for view in file.views]
+    per_percent = next((each for each in known if each is not None), None)
+    if per_percent is None:
+        return "Where the C-arm stood was not found: nothing is told about its place."
     return (
         "Deviations hold for the machine as stated. If its distance from source to detector is wrong by 1 %, depth "
-        f"along the beam is wrong by {per_percent:.0f} mm; one picture alone cannot tell. Depth is the weakest number "
-        "of a single view."
+        f"along the beam is wrong by {abs(per_percent):.0f} mm; one picture alone cannot tell. Depth is the weakest "
+        "number of a single view."
     )
 
 
