@@ -9,7 +9,7 @@ from cotyle.cup.cavity import step_along
 from cotyle.cup.depth_track import DepthTrack, ReamingBar
 from cotyle.cup.reaming_way import reamer_at
 from cotyle.report.track_content import DENSITY_HU, place_words, track_content
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 TRACK = DepthTrack(
@@ -57,6 +57,7 @@ def test_a_breach_is_said_and_shows_no_inner_surface():
     assert content.left.words.startswith("BREACHED")
 
 
+@settings(deadline=None)
 @given(st.floats(-30, 60), st.floats(0, 5))
 def test_a_found_cup_stands_as_much_short_of_the_floor_as_was_measured(left, sd):
     found = SimpleNamespace(depth_left_mm=left, depth_left_sd_mm=sd)
@@ -66,6 +67,7 @@ def test_a_found_cup_stands_as_much_short_of_the_floor_as_was_measured(left, sd)
     assert content.extent_mm[0] < content.found.at_mm < content.extent_mm[1]
 
 
+@settings(deadline=None)
 @given(st.floats(2.0, 60.0), st.floats(-5, 20))
 def test_everything_lies_within_the_extent(inner, start):
     bars = (ReamingBar(51, start, start + 4.0),)
