@@ -133,7 +133,7 @@ def test_a_killed_viewer_is_said_on_the_page_and_loses_nothing(own_case):
             page.until(lambda: page.figure("Inclination") == "44.0")
             page.until(lambda: (own_case / "draft.json").is_file())
             process.kill()
-            page.page.wait_for_selector("#ct-lost:not([hidden])")
+            page.page.wait_for_selector("#ct-lost")
             assert "does not answer" in page.page.inner_text("#ct-lost")
         with viewer_of(own_case) as (_, link):
             page = PlanPage(chromium.new_page(viewport=SMALL), link)

@@ -82,11 +82,24 @@
     window.trame.trigger("page_act", [act]);
   });
 
+  // The page's own parts go with the connection, so what is said of its loss stands outside them.
+  function say_lost(lost) {
+    const there = document.getElementById("ct-lost");
+    if (!lost) { if (there) there.remove(); return; }
+    if (there) return;
+    const box = document.createElement("div");
+    box.id = "ct-lost";
+    box.className = "ct-lost";
+    box.setAttribute("role", "alertdialog");
+    box.innerHTML = "<div><h2>The viewer does not answer</h2><p>It was stopped, or this machine was asleep. What was not saved is kept "
+      + "as a draft in the case folder.</p><p>Start it again with <code>cotyle view</code> and open the link that it prints.</p></div>";
+    document.body.appendChild(box);
+  }
+
   let missed = 0;
   setInterval(async () => {
+    document.querySelectorAll(".remote-controlled-area").forEach((area) => { area.tabIndex = -1; });  // keys go to the bone as a whole
     try { await fetch("cotyle/icon.svg", { cache: "no-store" }); missed = 0; } catch { missed += 1; }
-    const lost = document.getElementById("ct-lost");
-    const closed = window.trame && window.trame.client && !window.trame.client.isConnected();
-    if (lost) lost.hidden = !(missed > 1 || closed);
+    say_lost(missed > 1);
   }, 1500);
 })();
