@@ -1,5 +1,5 @@
 """The scene's tests need the platform's packages; without them they are left out, not failed."""
 
-import pytest
+import importlib.util
 
-pytest.importorskip("slicer", reason="the viewer's packages are not installed")
+collect_ignore_glob = [] if importlib.util.find_spec("slicer") else ["test_*.py"]
