@@ -58,6 +58,15 @@ class _Loaded:
     so_far: PictureSoFar | None = None
 
 
+@dataclass(frozen=True, eq=False)
+class _Read:
+    """What reading a file gave: the picture so far, doubts about whose it is, and how the page shows it."""
+
+    so_far: PictureSoFar
+    doubts: tuple[str, ...]
+    shown: str
+
+
 class RealPicture(Panel):
     """Loads one picture, asks what nobody may guess, compares, and lays it beside or over the simulated one."""
 
@@ -66,12 +75,13 @@ class RealPicture(Panel):
     def __init__(self, server: Server, session: PlanningSession) -> None:
         super().__init__(server, session)
         self._loaded: _Loaded | None = None
+        self._newest: _Loaded | None = None
         self._compared: Compared | None = None
         self._marks: dict[str, PatientMark | None] = {"the CT": getattr(session, "patient", None)}
         self._shown: dict[str, Any] | None = None
         self.put(
             **{"": None, "file": None, "questions": [], "answers": {}, "message": "", "progress": "", "busy": False},
-            mode="beside", opacity=0.5, view="", views=dict(VIEW_WORDS), sizes=[], size="", result=None,
+            reading=False, mode="beside", opacity=0.5, view="", views=dict(VIEW_WORDS), sizes=[], size="", result=None,
         )  # fmt: skip
         server.state.client_only("real_picture_mode", "real_picture_opacity")
         self.on("real_picture_file", self.load)
@@ -100,58 +110,77 @@ class RealPicture(Panel):
 
     def answer(self, question: str, value: Any) -> None:
         """Take an answer about the picture; an empty one takes it back."""
-        if self._loaded is None:
+        newest = self._newest
+        if newest is None:
             return
-        answers = {**self._loaded.answers, question: str(value).strip()}
-        self._take(_Loaded(self._loaded.content, self._loaded.suffix, {k: v for k, v in answers.items() if v}))
+        answers = {**newest.answers, question: str(value).strip()}
+        self._take(_Loaded(newest.content, newest.suffix, {k: v for k, v in answers.items() if v}))
 
     def take_away(self) -> None:
         """Put the picture away, with what was read off it."""
-        self._loaded = self._shown = self._compared = None
+        self._loaded = self._newest = self._shown = self._compared = None
         self._marks.pop(_LAST, None)
         self.put(**{"": None, "questions": [], "answers": {}, "message": "", "result": None})
         self.desk.compared(None, -1)
 
     def _take(self, loaded: _Loaded) -> None:
+        """Read a picture with its answers off the event loop; of several only the newest is taken."""
+        self._newest = loaded
         try:
-            frame, told = _told(loaded.answers)
-            loaded.so_far = self._with_file(loaded, lambda path: picture_so_far(path, frame, told))
-            picture = loaded.so_far.radiograph
-            doubts: tuple[str, ...] = ()
-            if picture is not None:
-                untold = require_one_patient({**self._marks, "the picture": picture.patient})
-                doubts = tuple(text for text in untold if " the picture " in text)
-        except InputError as error:
-            self.put(message=one_line(error))
+            loop = asyncio.get_running_loop()
+        except RuntimeError:
+            self._taken(loaded, self._read(loaded))
             return
-        self._loaded = loaded
-        self.desk.compared(None, -1)
-        self._show_picture(loaded, doubts)
 
-    def _show_picture(self, loaded: _Loaded, doubts: tuple[str, ...]) -> None:
+        async def read() -> None:
+            outcome = await loop.run_in_executor(None, lambda: self._read(loaded))
+            if loaded is self._newest:
+                self._taken(loaded, outcome)
+
+        self.put(reading=True)
+        self._reads = loop.create_task(read())
+
+    def _read(self, loaded: _Loaded) -> _Read | InputError:
         from cotyle_platform.web.panels import comparing
 
-        assert loaded.so_far is not None
-        picture = loaded.so_far.radiograph
-        if picture is None:
-            self._shown = None
-        else:
+        try:
+            frame, told = _told(loaded.answers)
+            so_far = self._with_file(loaded, lambda path: picture_so_far(path, frame, told))
+            picture = so_far.radiograph
+            if picture is None:
+                return _Read(so_far, (), "")
+            untold = require_one_patient({**self._marks, "the picture": picture.patient})
+            return _Read(so_far, tuple(text for text in untold if " the picture " in text), comparing.shown(picture))
+        except InputError as error:
+            return error
+
+    def _taken(self, loaded: _Loaded, outcome: _Read | InputError) -> None:
+        if isinstance(outcome, InputError):
+            self._newest = self._loaded
+            self.put(message=one_line(outcome), reading=False)
+            return
+        self._loaded, loaded.so_far = loaded, outcome.so_far
+        self.desk.compared(None, -1)
+        picture, still_open = outcome.so_far.radiograph, outcome.so_far.open
+        self._shown = self._compared = None
+        if picture is not None:
             columns, rows = picture.size
             self._shown = {
                 "columns": columns,
                 "rows": rows,
-                "real": comparing.shown(picture),
+                "real": outcome.shown,
                 "compared": False,
-                "sides": ["R", "L"] if Question.PATIENT_ORIENTATION not in loaded.so_far.open else ["", ""],
-                "doubts": [*picture.doubts, *doubts],
+                "sides": ["R", "L"] if Question.PATIENT_ORIENTATION not in still_open else ["", ""],
+                "doubts": [*picture.doubts, *outcome.doubts],
             }
-        asked = [*loaded.so_far.open, *(each for each in Question if each in loaded.answers)]
+        asked = dict.fromkeys([*still_open, *(each for each in Question if each in loaded.answers)])
         self.put(
             **{"": self._shown},
-            questions=[_question(each, each in loaded.so_far.open) for each in dict.fromkeys(asked)],
+            questions=[_question(each, each in still_open) for each in asked],
             answers=loaded.answers,
-            message=loaded.so_far.why,
+            message=outcome.so_far.why,
             result=None,
+            reading=False,
         )
 
     def _with_file(self, loaded: _Loaded, read: Callable[[Path], Any]) -> Any:
@@ -168,7 +197,7 @@ class RealPicture(Panel):
         from cotyle_platform.web.panels import comparing
 
         state, full = self.server.state, self.session.full
-        if state.real_picture_busy or self._loaded is None:
+        if state.real_picture_busy or state.real_picture_reading or self._loaded is None:
             return
         if full is None or self.session.stale:
             self.put(message="The plan is still being measured: try again in a moment")

@@ -1,3 +1,4 @@
+import asyncio
 import io
 import json
 
@@ -59,6 +60,19 @@ def test_what_nobody_said_is_asked_and_what_is_answered_is_not_asked_again(desk,
     assert desk.state.real_picture["sides"] == ["R", "L"]
     real.answer("tube", "")
     assert open_questions(desk) == {"tube"}
+
+
+def test_answers_that_come_while_the_picture_is_read_are_all_taken(desk, real):
+    async def answer():
+        send(desk, png())
+        answer_all(real)
+        assert desk.state.real_picture_reading
+        await real._reads
+
+    asyncio.run(answer())
+    assert desk.state.real_picture_answers == ANSWERS
+    assert open_questions(desk) == set()
+    assert not desk.state.real_picture_reading
 
 
 def test_an_answer_that_is_no_number_is_refused_and_the_others_stay(desk, real):
@@ -126,8 +140,6 @@ def test_a_picture_put_away_is_gone_from_everywhere(desk, real):
 
 @pytest.mark.slow
 def test_a_picture_of_the_case_is_compared_with_the_plan_and_kept(desk, real, sample_series, viewed_case):
-    import asyncio
-
     from cotyle.space.side import Side
 
     _, volume, truth = sample_series
