@@ -13,25 +13,13 @@ from cotyle.xray.registration.motion import handle_of, pose_between
 from cotyle.xray.registration.register import RoughPose, register
 from cotyle.xray.verdict import Verdict
 
-from tests.xray.registration.scenes import c_arm, picture_from, take
+from tests.xray.registration.scenes import c_arm, picture_from
 
 LIMITS = np.array([0.3, 0.3, 0.2, 0.3, 0.3, 2.0])
 
 
 def errors(found, scene):
     return handle_of(scene.true, scene.pivot).numbers_of(pose_between(scene.true, found.carm))
-
-
-@pytest.fixture(scope="module")
-def bone(sample_series):
-    _, volume, truth = sample_series
-    return bone_model(volume, truth.labels)
-
-
-@pytest.fixture(scope="module")
-def scene(sample_series):
-    _, volume, truth = sample_series
-    return take(volume, truth, Side.RIGHT)
 
 
 @pytest.fixture(scope="module")

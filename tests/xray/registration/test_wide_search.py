@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 from cotyle.space.side import Side
-from cotyle.xray.registration.bone_model import bone_model
 from cotyle.xray.registration.edges import coarse_edge_picture
 from cotyle.xray.registration.joined import join_views, register_views
 from cotyle.xray.registration.motion import handle_of, pose_between
@@ -13,22 +12,10 @@ from cotyle.xray.registration.strong_edges import strong_edges
 from cotyle.xray.registration.sweep import sweep
 from cotyle.xray.verdict import Verdict
 
-from tests.xray.registration.scenes import c_arm, picture_from, take
+from tests.xray.registration.scenes import c_arm, picture_from
 
 SD = np.array(RoughPose(c_arm(np.zeros(3)), np.zeros(3)).sd)
 FAR_OFF = np.array([15.0, -9.0, 8.0, 18.0, -20.0, 10.0])
-
-
-@pytest.fixture(scope="module")
-def bone(sample_series):
-    _, volume, truth = sample_series
-    return bone_model(volume, truth.labels)
-
-
-@pytest.fixture(scope="module")
-def scene(sample_series):
-    _, volume, truth = sample_series
-    return take(volume, truth, Side.RIGHT)
 
 
 def test_a_bar_of_metal_is_put_aside_and_the_lines_that_are_common_about_it_are_not():
