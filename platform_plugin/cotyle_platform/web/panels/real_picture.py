@@ -275,7 +275,9 @@ class RealPicture(Panel):
         assert self._shown is not None
         lines = [*drawn_lines(layers.planned, "planned_"), *drawn_lines(layers.found, "found_")]
         edges = [{"kind": "edge", "points": points_text(edge)} for edge in layers.edges]
-        self._shown |= {
+        # a new one: what was sent before must not change under the page's state
+        self._shown = {
+            **self._shown,
             "compared": layers.simulated is not None,
             "simulated": None if layers.simulated is None else picture_uri(layers.simulated),
             "real": picture_uri(layers.real),
@@ -283,7 +285,7 @@ class RealPicture(Panel):
         }
         self._marks[_LAST] = compared.found.pictures[0].picture.radiograph.patient
         self.put(
-            **{"": dict(self._shown)},
+            **{"": self._shown},
             result={
                 "verdict": str(compared.file.verdict),
                 "words": words.verdict,

@@ -134,7 +134,8 @@ def test_a_bad_file_is_refused_and_a_real_picture_is_asked_about_and_compared(pa
     hand.click("text=Compare with the plan")
     hand.wait_for_selector(".cotyle-result")
     assert "inclination" in hand.inner_text(".cotyle-result")
-    assert hand.locator(".cotyle-line-found_outline").count() == 2  # on the real and on the simulated picture
+    # on the real and on the simulated picture
+    page.until(lambda: hand.locator(".cotyle-line-found_outline").count() == 2)
     hand.click("button:has-text('Overlay')")
     page.until(lambda: hand.locator(".cotyle-line-found_outline").count() == 1)
     assert any(each["kind"] == "found" for each in state(page, "depth_track")["rows"])
