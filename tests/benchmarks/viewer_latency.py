@@ -28,14 +28,19 @@ WATCH = """
 ([readout, pictures, lines]) => {
   const marks = (window.marks = { press: 0, readout: 0, lines: 0, pictures: {} });
   const now = () => performance.now();
-  document.addEventListener("keydown", () => { marks.press = now(); marks.readout = marks.lines = 0; marks.pictures = {}; }, true);
+  const pressed = () => { marks.press = now(); marks.readout = marks.lines = 0; marks.pictures = {}; };
+  document.addEventListener("keydown", pressed, true);
   const text = document.querySelector(readout);
   let before = text.textContent;
   const look = () => {
     const node = document.querySelector(readout);
-    if (node && node.textContent !== before) { before = node.textContent; marks.readout = marks.readout || now(); window.updates = (window.updates || 0) + 1; }
+    if (!node || node.textContent === before) return;
+    before = node.textContent;
+    marks.readout = marks.readout || now();
+    window.updates = (window.updates || 0) + 1;
   };
-  new MutationObserver(look).observe(document.body, { subtree: true, characterData: true, childList: true });
+  const all = { subtree: true, characterData: true, childList: true };
+  new MutationObserver(look).observe(document.body, all);
   document.querySelectorAll(pictures).forEach((image, index) => {
     const seen = () => { marks.pictures[index] = marks.pictures[index] || now(); };
     if (image.tagName === "IMG") image.addEventListener("load", seen);
@@ -68,7 +73,7 @@ def bare_host(browser, case, repeats):
         wait_for(link)
         page = opened(browser, link, ".readout")
         page.evaluate(WATCH, [".readout", "img", None])
-        found = pressed(page, ".v-slider-thumb", repeats, 4)
+        found = pressed(page, ".v-navigation-drawer .v-slider-thumb", repeats, 4)
         page.close()
     return [
         ("bare host: key on a slider to its text, ms", found["readout"]),
@@ -79,7 +84,7 @@ def bare_host(browser, case, repeats):
 def viewer(browser, case, repeats):
     """Return rows of the viewer."""
     command = [sys.executable, "-m", "cotyle.cli.main", "view", str(case), "--no-browser"]
-    with served(command) as process:
+    with served(command, subprocess.PIPE) as process:
         link = next(line for line in process.stderr if line.startswith("http")).strip()
         page = opened(browser, link, ".cotyle-picture image")
         views = ".ct-view img"
@@ -126,6 +131,8 @@ def pressed(page, slider, repeats, pictures):
 
 def drag(page):
     """Drag the inclination for 2 s; return updates of the number a second, and how far off the last one is."""
+    page.wait_for_function("() => window.trame.state.get('page_stale') === false")
+    time.sleep(REST_S)
     box = page.locator("[data-slide=inclination]").bounding_box()
     y, left, right = box["y"] + box["height"] / 2, box["x"] + 0.4 * box["width"], box["x"] + 0.6 * box["width"]
     page.mouse.move(left, y)
@@ -137,7 +144,7 @@ def drag(page):
         time.sleep(0.02)
     updates = page.evaluate("window.updates")
     page.mouse.up()
-    time.sleep(REST_S)
+    time.sleep(2 * REST_S)
     wanted = float(page.input_value("[data-slide=inclination]"))
     shown = float(page.inner_text("[data-figure=Inclination] [data-value]"))
     return updates / 2.0, abs(wanted - shown)
@@ -153,14 +160,17 @@ def opened(browser, link, ready):
 
 
 @contextlib.contextmanager
-def served(command):
+def served(command, stderr=subprocess.DEVNULL):
     """Run a server for the time of a block."""
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=stderr, text=True)
     try:
         yield process
     finally:
         process.terminate()
-        process.wait(20)
+        try:
+            process.wait(20)
+        except subprocess.TimeoutExpired:
+            process.kill()
 
 
 def wait_for(link):
