@@ -34,7 +34,6 @@ class DepthTrack(Panel):
 
     def __init__(self, server: Server, session: PlanningSession) -> None:
         super().__init__(server, session)
-        self._step = 0
         self._track: Track | None = None
         self._way_mm = 0.0
         server.state.setdefault(POSITION, 1e6)
@@ -89,17 +88,15 @@ class DepthTrack(Panel):
         self.put(reamer=self._reamer())
 
     def _dragged(self, hand: Any) -> None:
-        """Take where the pointer is: depth in mm and, as the drag begins, the row under it."""
+        """Take where the pointer is: depth in mm, the step that the drag began on, and whether it ends here."""
         if not hand or self._track is None:
             return
         bars, steps = self._track.bars, self.session.numbers.steps
-        if hand.get("begins"):
-            row = int(hand["row"])
-            now = reamer_at(steps, float(self.server.state[POSITION])).step
-            self._step = row if 0 <= row < len(bars) else now
-        self._step = min(self._step, len(bars) - 1)
+        step = min(max(int(hand["step"]), 0), len(bars) - 1)
         with self.server.state as state:
-            state[POSITION] = way_at_depth_mm(steps, bars, self._step, float(hand["depth"]))
+            state[POSITION] = way_at_depth_mm(steps, bars, step, float(hand["depth"]))
+            if hand.get("ends"):
+                state["depth_track_hand"] = None
 
 
 def _rows(content: TrackContent, kept: TrackContent | None, found_old: bool) -> list[dict[str, Any]]:

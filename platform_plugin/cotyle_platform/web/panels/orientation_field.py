@@ -102,11 +102,14 @@ class OrientationField(Panel):
         """Turn the cup to where the pointer is, in degrees; all of one drag is one step of undo."""
         if hand:
             self._wanted = (float(hand["inclination"]), float(hand["anteversion"]))
-            self.soon(self._follow)
-        else:
-            self._follow()
-            self._dragging = False
-            self._drag.close()
+            if not hand.get("ends"):
+                self.soon(self._follow)
+                return
+        self._follow()
+        self._dragging = False
+        self._drag.close()
+        if hand:
+            self.put(hand=None)
 
     def _follow(self) -> None:
         if self._wanted is None:

@@ -25,13 +25,13 @@ def test_the_reamer_stands_at_the_end_of_its_way_until_it_is_moved(desk, track):
 def test_a_drag_moves_the_reamer_of_the_row_that_it_began_on(desk, track):
     first = desk.state.depth_track["rows"][0]
     middle = 0.5 * (first["from_mm"] + first["to_mm"])
-    desk.set(depth_track_hand={"begins": True, "row": 0, "depth": middle})
+    desk.set(depth_track_hand={"step": 0, "depth": middle, "ends": False})
     assert desk.state.depth_track_reamer["step"] == 0
     assert desk.state.depth_track_reamer["depth"] == pytest.approx(middle)
     # beside the bar it stays at the bar's end, on the same reamer
-    desk.set(depth_track_hand={"begins": False, "row": -1, "depth": first["to_mm"] + 20})
+    desk.set(depth_track_hand={"step": 0, "depth": first["to_mm"] + 20, "ends": True})
     assert desk.state.depth_track_reamer["depth"] == pytest.approx(first["to_mm"])
-    desk.set(depth_track_hand=None)
+    assert desk.state.depth_track_hand is None
     numbers = desk.session.numbers
     place = reamer_at(numbers.steps, desk.state.reaming_position)
     assert depth_on_track_mm(live_track(numbers).bars, place) == pytest.approx(first["to_mm"])
