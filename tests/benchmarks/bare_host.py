@@ -44,13 +44,16 @@ class BareHost(TrameApp):
         volume = app.scene.AddNewNodeByClass("vtkMRMLScalarVolumeNode")
         volume.SetIJKToRASMatrix(_matrix(FLIP @ scan.ijk_to_lps))
         volume.SetAndObserveImageData(image)
-        app.display_manager.show_volume(volume, vr_preset=None, do_reset_views=True)
+        for view in app.view_manager.get_slice_views():
+            view.set_background_volume_id(volume.GetID())
         bone = app.scene.AddNewNodeByClass("vtkMRMLModelNode")
         bone.SetAndObservePolyData(
             to_polydata(stored.anatomy.surfaces[f"{stored.plan.side}_hip_bone"].transformed(FLIP))
         )
         bone.CreateDefaultDisplayNodes()
         bone.GetDisplayNode().SetVisibility2D(True)
+        for view in app.view_manager.get_views():
+            view.reset_view()
         self._transform = app.scene.AddNewNodeByClass("vtkMRMLLinearTransformNode")
         bone.SetAndObserveTransformNodeID(self._transform.GetID())
         self.state.readout = "0"
