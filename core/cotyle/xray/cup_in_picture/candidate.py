@@ -52,6 +52,17 @@ class Candidate:
         add = chance * np.outer(off, off)
         return Candidate(self.rim, read_only(self.covariance + add), read_only(self.picture_covariance + add))
 
+    def half_way_to(self, other: Candidate) -> Candidate:
+        """Return the circle between it and another answer to the same question, half the way being a deviation."""
+        off = np.concatenate(
+            [other.rim.center_lps_mm - self.rim.center_lps_mm, other.rim.normal_lps - self.rim.normal_lps]
+        )
+        rim = Circle(
+            self.rim.center_lps_mm + 0.5 * off[:3], unit(self.rim.normal_lps + 0.5 * off[3:]), self.rim.radius_mm
+        )
+        covariance = 0.5 * (self.picture_covariance + other.picture_covariance) + 0.25 * np.outer(off, off)
+        return Candidate(rim, read_only(covariance), read_only(covariance))
+
     def with_pose(self, pose_covariance: npt.ArrayLike, pivot_lps_mm: npt.ArrayLike) -> Candidate:
         """Return it with the doubt of the C-arm's pose: turns (rad) about LPS axes through the pivot, then shift (mm).
 

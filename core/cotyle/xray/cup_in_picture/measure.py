@@ -22,7 +22,7 @@ from cotyle.xray.cup_in_picture.doubts import (
     doubts_of_place,
     why_not_found,
 )
-from cotyle.xray.cup_in_picture.outline_support import outline_support
+from cotyle.xray.cup_in_picture.outline_support import Support, outline_support
 from cotyle.xray.cup_in_picture.patch import Patch, cut_out
 from cotyle.xray.cup_in_picture.rim_ellipse import RimEllipse, fit_rim_ellipse
 from cotyle.xray.cup_in_picture.shell_fit import ShellFit, fit_shell
@@ -45,6 +45,9 @@ _IN_PICTURE_DEG = tuple(range(-20, 21, 5))
 _TOWARD_DEG = tuple(range(-24, 25, 8))
 _STARTS = 4
 _SOLID_WALL = 0.7
+# where both answers come as near as this, opening the mouth either way changes the picture alike: a fit can rest there
+# without being the best
+_EDGE_ON_DEG = 10.0
 
 # loss is a logarithm of a likelihood only as far as the model is the truth: this share of it is believed
 _LOSS_BELIEVED = 0.05
@@ -134,16 +137,20 @@ def measure_cup(
     radius = checked_cup_diameter_mm(cup_diameter_mm) / 2.0
     expected = Circle(planned.center_lps_mm, planned.opening_axis_lps, radius)
     clicked = None if clicked_px is None else fit_rim_ellipse(clicked_px)
-    patch, straight, fit = _fitted(radiograph, carm, expected, planned.shell_thickness_mm, clicked)
+    patch, straight, bent = _fitted(radiograph, carm, expected, planned.shell_thickness_mm, clicked)
+    # straight is a case of bent: a bend that explains less stopped short of the best
+    fit = bent if bent.loss < straight.loss else straight
     support = outline_support(patch, fit)
     other = twin_of(carm, fit.state.rim)
     off_plan = [angle_between_deg(rim.normal_lps, planned.opening_axis_lps) for rim in (fit.state.rim, other)]
     why_not = why_not_found(fit, support, min(off_plan))
     pivot = planned.center_lps_mm if pose_pivot_lps_mm is None else pose_pivot_lps_mm
     if not why_not:
-        twin = fit_shell(patch, fit.state.with_rim(other), patch.usable)
-        pair = candidate_of_fit(carm, fit, support.residual_mm), candidate_of_fit(carm, twin, support.residual_mm)
-        odds = _odds_by_outline(patch, straight)
+        twin = _twin(patch, straight)
+        odds = _odds_by_outline(straight, twin)
+        pair = candidate_of_fit(carm, straight, support.residual_mm), candidate_of_fit(carm, twin, support.residual_mm)
+        if fit is bent:
+            pair = _between(carm, pair, bent, fit_shell(patch, bent.state.with_rim(other), patch.usable), support)
         notes = doubts_of_fit(fit, support)
         residual = support.residual_mm * carm.magnification(fit.state.rim.center_lps_mm) / carm.pixel_pitch_mm[0]
     elif clicked is not None and not clicked.doubts:
@@ -169,7 +176,11 @@ def _fitted(
         starts = list(circles_behind(carm, ellipse_mm, expected.radius_mm, expected.normal_lps))
     half_mm = expected.radius_mm + _MARGIN_MM
     rough = [_rough_fit(radiograph, carm, start, half_mm, wall_mm) for start in starts]
-    rim = min(rough, key=_loss_by_pixel)[1].state.rim
+    best = min(rough, key=_loss_by_pixel)
+    if angle_between_deg(best[1].state.rim.normal_lps, twin_of(carm, best[1].state.rim).normal_lps) < _EDGE_ON_DEG:
+        off = turned_about_plan(carm, best[1].state.rim, (0.0,), (-_EDGE_ON_DEG, _EDGE_ON_DEG))
+        best = min([best, *(_rough_fit(radiograph, carm, each, half_mm, wall_mm) for each in off)], key=_loss_by_pixel)
+    rim = best[1].state.rim
     patch = _patch(radiograph, carm, rim, half_mm, PIXEL_MM)
     # a reamer may be solid
     walls = (wall_mm, _SOLID_WALL * expected.radius_mm)
@@ -178,13 +189,32 @@ def _fitted(
     return patch, straight, fit_shell(patch, first_state(patch, straight.state.rim, wall), patch.usable)
 
 
-def _odds_by_outline(patch: Patch, fit: ShellFit) -> float:
+def _twin(patch: Patch, straight: ShellFit) -> ShellFit:
+    """Return the other circle with the same picture, fitted with the grey's bend held straight."""
+    other = straight.state.with_rim(twin_of(patch.carm, straight.state.rim))
+    return fit_shell(patch, other, patch.usable, straight=True)
+
+
+def _between(
+    carm: CArm, pair: tuple[Candidate, Candidate], bent: ShellFit, bent_twin: ShellFit, support: Support
+) -> tuple[Candidate, Candidate]:
+    """Return both circles half-way between a straight grey and a bent one, with half the way as a deviation.
+
+    Neither display is known to be the true one, and a bend can take up what the bone beside the rim does.
+    """
+    first, second = (candidate_of_fit(carm, each, support.residual_mm) for each in (bent, bent_twin))
+    if angle_between_deg(first.rim.normal_lps, pair[0].rim.normal_lps) > angle_between_deg(
+        first.rim.normal_lps, pair[1].rim.normal_lps
+    ):
+        first, second = second, first
+    return pair[0].half_way_to(first), pair[1].half_way_to(second)
+
+
+def _odds_by_outline(fit: ShellFit, twin: ShellFit) -> float:
     """Return the logarithm of the odds that the picture gives for a fit against its twin.
 
-    With the grey's bend held: let go, it makes up for what the dome's outline would tell.
+    Both with the grey's bend held: let go, it makes up for what the dome's outline would tell.
     """
-    other = fit.state.with_rim(twin_of(patch.carm, fit.state.rim))
-    twin = fit_shell(patch, other, patch.usable, straight=True)
     # a bad fit of one is what speaks for the other: the better one's noise is the scale
     return (twin.loss - fit.loss) / min(fit.inflation, twin.inflation) * _LOSS_BELIEVED
 
