@@ -7,8 +7,13 @@ from pathlib import Path
 
 import pytest
 from cotyle.cli.main import run
+from hypothesis import settings
 
 SIDE = "right"
+
+# a law is no faster on a quiet machine: no test fails for the time it takes
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 
 @dataclass(frozen=True)
