@@ -9,7 +9,7 @@ from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
 from pydicom.sequence import Sequence
 from pydicom.uid import ExplicitVRLittleEndian, generate_uid
 
-PLANTED_NAME, PLANTED_ID, PLANTED_BIRTH = "Quibblethwaite^Zephyrina", "ZQ-55-0913", "19310417"
+PLANTED_NAME, PLANTED_ID, PLANTED_BIRTH = "Squibblethwaite^Zephyrina", "ZQ-55-0913", "19310417"
 
 SOP_CLASSES = {  # PS3.6 annex A
     "XA": "1.2.840.10008.5.1.4.1.1.12.1",
