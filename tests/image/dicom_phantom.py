@@ -7,6 +7,8 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+from cotyle.image.sampling import sample
+from cotyle.image.volume import Volume
 from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
 from pydicom.uid import CTImageStorage, ExplicitVRLittleEndian, generate_uid
 
@@ -144,3 +146,14 @@ def stored_pixels(ds: Dataset) -> npt.NDArray[np.int16]:
 def volume_above(voxels: npt.NDArray[np.floating], voxel_mm3: float, threshold: float = 0.0) -> float:
     """Return the volume in ml above a threshold, each voxel counted."""
     return float(np.count_nonzero(voxels > threshold)) * voxel_mm3 / 1000
+
+
+def extent_mm(volume: Volume, direction: np.ndarray) -> float:
+    """Length of the line through the origin that lies above the half-height of the step between air and bone."""
+    along = np.arange(-30, 30.001, 0.05)
+    values = sample(volume, along[:, None] * direction)
+    inside = np.flatnonzero(values > 0)
+    first, last = inside[0], inside[-1]
+    low = along[first] - 0.05 * values[first] / (values[first] - values[first - 1])
+    high = along[last] + 0.05 * values[last] / (values[last] - values[last + 1])
+    return float(high - low)

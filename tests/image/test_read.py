@@ -16,6 +16,7 @@ from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
 from dicom_phantom import (
     asymmetric_hu,
+    extent_mm,
     grid_positions,
     make_slices,
     sphere_hu,
@@ -29,17 +30,6 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 SPHERE_ML = 4 / 3 * math.pi * 2.4**3
-
-
-def extent_mm(volume: Volume, direction: np.ndarray) -> float:
-    """Length of the line through the origin that lies above the half-height of the step between air and bone."""
-    along = np.arange(-30, 30.001, 0.05)
-    values = sample(volume, along[:, None] * direction)
-    inside = np.flatnonzero(values > 0)
-    first, last = inside[0], inside[-1]
-    low = along[first] - 0.05 * values[first] / (values[first] - values[first - 1])
-    high = along[last] + 0.05 * values[last] / (values[last] - values[last + 1])
-    return float(high - low)
 
 
 def assert_is_the_sphere(volume: Volume, within_mm: float = 0.1) -> None:

@@ -12,7 +12,7 @@ from cotyle.image.read import read_volume
 from cotyle.image.sampling import sample
 from cotyle.image.volume import Volume
 
-from tests.image.dicom_phantom import MARKS, volume_above, write_slices
+from tests.image.dicom_phantom import MARKS, extent_mm, volume_above, write_slices
 from tests.reliability.defects import RIGHT, Defect
 
 BALL_ML = 4 / 3 * math.pi * 2.4**3
@@ -44,23 +44,12 @@ def outcome(defect: Defect, folder: Path, repair: bool) -> Outcome:
     except InputError as error:
         return Outcome(error.code, str(error))
     percent = 100 * (volume_above(volume.voxels, volume.voxel_volume_mm3) / BALL_ML - 1)
-    lengths = [length_mm(volume, direction) for direction in _DIRECTIONS]
+    lengths = [extent_mm(volume, direction) for direction in _DIRECTIONS]
     worst = max(abs(length - BALL_MM) for length in lengths)
     within = defect.within_mm if repair else 0.1
     right = abs(percent) <= 1 and worst <= within and marks_are_there(volume)
     said = "; ".join(f.text for f in info.findings)
     return Outcome(RIGHT if right else "wrong", said, tuple(f.code for f in info.findings), percent, worst)
-
-
-def length_mm(volume: Volume, direction: np.ndarray) -> float:
-    """Length of the line through the origin that lies above the half-height of the step between air and bone."""
-    along = np.arange(-30, 30.001, 0.05)
-    values = sample(volume, along[:, None] * direction)
-    inside = np.flatnonzero(values > 0)
-    first, last = inside[0], inside[-1]
-    low = along[first] - 0.05 * values[first] / (values[first] - values[first - 1])
-    high = along[last] + 0.05 * values[last] / (values[last] - values[last + 1])
-    return float(high - low)
 
 
 def marks_are_there(volume: Volume) -> bool:

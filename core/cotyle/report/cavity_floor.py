@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 from vtkmodules.util.numpy_support import numpy_to_vtk, vtk_to_numpy
-from vtkmodules.vtkFiltersCore import vtkClipPolyData
 
 from cotyle.cup.cavity import Cavity
 from cotyle.cup.wall import WallMap
 from cotyle.space.arrays import Array, read_only
 from cotyle.space.mesh import TriangleMesh
-from cotyle.space.mesh_files import from_polydata, to_polydata
+from cotyle.space.mesh_files import clipped, from_polydata, to_polydata
 from cotyle.space.mesh_queries import MeshQuery
 
 
@@ -32,14 +31,7 @@ def _kept(mesh: TriangleMesh, keep: Array, values: Array) -> tuple[TriangleMesh,
     carried = numpy_to_vtk(np.ascontiguousarray(values), deep=True)
     carried.SetName("values")
     data.GetPointData().AddArray(carried)
-    scalars = numpy_to_vtk(np.ascontiguousarray(keep), deep=True)
-    scalars.SetName("keep")
-    data.GetPointData().SetScalars(scalars)
-    clip = vtkClipPolyData()
-    clip.SetInputData(data)
-    clip.SetValue(0.0)
-    clip.Update()
-    kept = clip.GetOutput()
+    kept = clipped(data, keep)
     if kept.GetNumberOfPolys() == 0:
         return TriangleMesh(np.empty((0, 3)), np.empty((0, 3), dtype=np.int32)), read_only(np.empty(0))
     return from_polydata(kept), read_only(vtk_to_numpy(kept.GetPointData().GetArray("values")).astype(float))

@@ -121,10 +121,10 @@ def draw(picture: Picture, folder: Path) -> None:
 def _actor(layer: Layer, lookup: Array) -> Any:
     from vtkmodules.util.numpy_support import numpy_to_vtk
     from vtkmodules.vtkCommonCore import vtkLookupTable
-    from vtkmodules.vtkFiltersCore import vtkClipPolyData, vtkPolyDataNormals
+    from vtkmodules.vtkFiltersCore import vtkPolyDataNormals
     from vtkmodules.vtkRenderingCore import vtkActor, vtkPolyDataMapper
 
-    from cotyle.space.mesh_files import to_polydata
+    from cotyle.space.mesh_files import clipped, to_polydata
 
     data = to_polydata(layer.mesh)
     if layer.values is not None:
@@ -132,14 +132,7 @@ def _actor(layer: Layer, lookup: Array) -> Any:
         values.SetName("value")
         data.GetPointData().AddArray(values)
     if layer.keep is not None:
-        keep = numpy_to_vtk(np.ascontiguousarray(layer.keep), deep=True)
-        keep.SetName("keep")
-        data.GetPointData().SetScalars(keep)
-        clip = vtkClipPolyData()
-        clip.SetInputData(data)
-        clip.SetValue(0.0)
-        clip.Update()
-        data = clip.GetOutput()
+        data = clipped(data, layer.keep)
     normals = vtkPolyDataNormals()
     normals.SetInputData(data)
     normals.SplittingOff()

@@ -8,10 +8,11 @@ import numpy as np
 from vtkmodules.util.numpy_support import numpy_to_vtk, numpy_to_vtkIdTypeArray, vtk_to_numpy
 from vtkmodules.vtkCommonCore import vtkPoints
 from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
-from vtkmodules.vtkFiltersCore import vtkCleanPolyData, vtkTriangleFilter
+from vtkmodules.vtkFiltersCore import vtkCleanPolyData, vtkClipPolyData, vtkTriangleFilter
 from vtkmodules.vtkIOGeometry import vtkSTLReader, vtkSTLWriter
 
 from cotyle.errors import InputError
+from cotyle.space.arrays import Array
 from cotyle.space.mesh import TriangleMesh
 
 STL_HEADER = "LPS millimetres; written by Cotyle; research software, not a medical device"
@@ -44,6 +45,18 @@ def from_polydata(polydata: vtkPolyData) -> TriangleMesh:
     vertices = vtk_to_numpy(triangles.GetPoints().GetData()).astype(np.float64)
     connectivity = vtk_to_numpy(triangles.GetPolys().GetConnectivityArray()).reshape(-1, 3)
     return TriangleMesh(vertices, connectivity.astype(np.int32))
+
+
+def clipped(polydata: vtkPolyData, keep: Array) -> vtkPolyData:
+    """Return the part of a surface where ``keep`` (n,) is not below zero, cut between its vertices; may be empty."""
+    scalars = numpy_to_vtk(np.ascontiguousarray(keep), deep=True)
+    scalars.SetName("keep")
+    polydata.GetPointData().SetScalars(scalars)
+    clip = vtkClipPolyData()
+    clip.SetInputData(polydata)
+    clip.SetValue(0.0)
+    clip.Update()
+    return clip.GetOutput()
 
 
 def write_stl(mesh: TriangleMesh, path: Path) -> None:
