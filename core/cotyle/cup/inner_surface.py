@@ -208,7 +208,7 @@ def _nearest_on_floor(bullet, point):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True)
-def _closest_on_triangle(p, a, b, c):  # type: ignore[no-untyped-def]
+def closest_on_triangle(p, a, b, c):  # type: ignore[no-untyped-def]
     """Nearest point of a triangle by its Voronoi regions (Ericson, Real-Time Collision Detection, 2005, 5.1.5)."""
     ab, ac, ap = b - a, c - a, p - a
     d1, d2 = np.dot(ab, ap), np.dot(ac, ap)
@@ -241,7 +241,7 @@ def _turn_squarely(corners, normals, bullet, cosine):  # type: ignore[no-untyped
     center = bullet[:3]
     square = np.empty(len(corners), dtype=np.bool_)
     for t in range(len(corners)):
-        outward = _closest_on_triangle(center, corners[t, 0], corners[t, 1], corners[t, 2]) - center
+        outward = closest_on_triangle(center, corners[t, 0], corners[t, 1], corners[t, 2]) - center
         length = np.sqrt(np.dot(outward, outward))
         square[t] = np.dot(normals[t], outward) > cosine * length or np.dot(outward, bullet[3:6]) < 0.0
     return square
@@ -261,7 +261,7 @@ def _least(corners, centroids, reaches, bullet, tolerance):  # type: ignore[no-u
     for t in range(len(corners)):
         if np.sqrt(((centroids[t] - center) ** 2).sum()) - bullet[6] - reaches[t] >= best:
             continue
-        spot = _closest_on_triangle(center, corners[t, 0], corners[t, 1], corners[t, 2])
+        spot = closest_on_triangle(center, corners[t, 0], corners[t, 1], corners[t, 2])
         if np.dot(spot - center, bullet[3:6]) < 0.0:
             beside[t] = True
             spot = centroids[t]
@@ -309,7 +309,7 @@ def _distances(corners, normals, centroids, reaches, points):  # type: ignore[no
     for n in range(len(points)):
         p = points[n]
         # the neighbour's nearest triangle is a good first guess and lets almost all others be passed over
-        spot = _closest_on_triangle(p, corners[nearest, 0], corners[nearest, 1], corners[nearest, 2])
+        spot = closest_on_triangle(p, corners[nearest, 0], corners[nearest, 1], corners[nearest, 2])
         best = np.sqrt(((p - spot) ** 2).sum())
         facing = np.dot(p - spot, normals[nearest])
         for t in range(len(corners)):
@@ -317,7 +317,7 @@ def _distances(corners, normals, centroids, reaches, points):  # type: ignore[no
             x, y, z = p[0] - centroids[t, 0], p[1] - centroids[t, 1], p[2] - centroids[t, 2]
             if x * x + y * y + z * z >= bound * bound:
                 continue
-            spot = _closest_on_triangle(p, corners[t, 0], corners[t, 1], corners[t, 2])
+            spot = closest_on_triangle(p, corners[t, 0], corners[t, 1], corners[t, 2])
             trial = np.sqrt(((p - spot) ** 2).sum())
             if trial < best - 1e-12 or (trial < best + 1e-12 and np.dot(p - spot, normals[t]) > facing):
                 best, nearest = trial, t
