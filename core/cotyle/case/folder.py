@@ -1,20 +1,20 @@
 """The case folder on disk: complete or not there at all.
 
-Everything is written into a hidden folder beside the target and moved into place by one rename, so that a reader, or a
-power cut, never meets half a case.
+Everything is written into a hidden folder beside the target, flushed to the disk, and exchanged with what stands there,
+so that a reader, a killed process or a power cut never leaves half a case or none.
 """
 
 from __future__ import annotations
 
-import contextlib
 import os
-import secrets
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from cotyle.case import folder_swap
 from cotyle.case.json_text import read_json
+from cotyle.case.one_writer import only_writer_of, unwritable_folder
 from cotyle.errors import InputError
 
 PLAN = "plan.json"
@@ -30,6 +30,7 @@ REPORT_HTML = "report.html"
 REPORT_PDF = "report.pdf"
 FIGURES = "figures"
 XRAY = "xray"
+DECISION = "decision"
 MESH = "mesh"
 
 
@@ -55,6 +56,9 @@ def _schema_of(file: Path) -> object:
 
 def require_case(folder: Path) -> None:
     """Raise InputError ``case-missing``, ``case-unplanned`` or ``case-not`` unless the folder is a case."""
+    if folder_swap.has_stepped_aside(folder):
+        with only_writer_of(folder):
+            folder_swap.brought_back(folder)
     if not folder.is_dir():
         raise InputError("case-missing", f"there is no case folder {folder.name or folder}", "Check the path")
     if is_review(folder):
@@ -71,55 +75,93 @@ def require_case(folder: Path) -> None:
 def written_whole(target: Path) -> Iterator[Path]:
     """Give an empty folder that becomes ``target`` when the block ends well, and vanishes when it fails.
 
-    An existing case or review, or an empty folder, is replaced; anything else is left alone.
+    An existing case or review, or an empty folder, is replaced; anything else is left alone. Nobody else writes the
+    case while the block runs.
 
     Raises
     ------
     InputError
-        ``output-not-a-case`` if ``target`` is a file or a folder with other content, ``output-unwritable``.
+        ``output-not-a-case`` if ``target`` is a file or a folder with other content, ``output-unwritable``,
+        ``case-busy``.
     """
-    target = Path.cwd() / target
+    target = Path(os.path.abspath(target))
     _refuse_other_content(target)
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        workshop = target.parent / f".{target.name}-{secrets.token_hex(4)}"
-        workshop.mkdir()
     except OSError as error:
-        raise _unwritable(target, error) from error
-    try:
-        yield workshop
-        _refuse_other_content(target)
-        _move_into_place(workshop, target)
-    except OSError as error:
-        if error.filename is not None and not _within(Path(str(error.filename)), workshop, target):
-            raise
-        raise _unwritable(target, error) from error
-    finally:
-        shutil.rmtree(workshop, ignore_errors=True)
+        raise unwritable_folder(target, error) from error
+    with only_writer_of(target):
+        folder_swap.brought_back(target)
+        folder_swap.sweep(target)
+        try:
+            workshop = folder_swap.new_workshop(target)
+            made = workshop.stat()
+        except OSError as error:
+            raise unwritable_folder(target, error) from error
+        try:
+            yield workshop
+            if not os.path.samestat(made, workshop.stat()):
+                raise InputError("output-unwritable", f"the folder of {target.name} vanished", "Write it again")
+            _refuse_other_content(target)
+            folder_swap.put_in_place(workshop, target)
+        except OSError as error:
+            if error.filename is not None and not _within(Path(str(error.filename)), workshop, target):
+                raise
+            raise unwritable_folder(target, error) from error
+        finally:
+            shutil.rmtree(workshop, ignore_errors=True)
+
+
+@contextmanager
+def changed_whole(case: Path) -> Iterator[Path]:
+    """Give a folder with all that a case holds, to be changed, that becomes the case when the block ends well.
+
+    Its files are links to those of the case: they may be replaced or removed, but never written into.
+
+    Raises
+    ------
+    InputError
+        As :func:`require_case` and :func:`written_whole`.
+    """
+    require_case(case)
+    with written_whole(case) as folder:
+        require_case(case)  # whoever wrote it until now may have left another one
+        _carry_all(case, folder)
+        yield folder
 
 
 def require_writable(target: Path) -> None:
     """Raise the errors of :func:`written_whole` now, before long work; changes nothing."""
-    target = Path.cwd() / target
+    target = Path(os.path.abspath(target))
     _refuse_other_content(target)
     nearest = next(folder for folder in (target.parent, *target.parent.parents) if folder.exists())
     try:
-        trial = nearest / f".{target.name}-{secrets.token_hex(4)}"
-        trial.mkdir()
-        trial.rmdir()
+        folder_swap.new_workshop(nearest / target.name).rmdir()
     except OSError as error:
-        raise _unwritable(target, error) from error
+        raise unwritable_folder(target, error) from error
 
 
 def carry_over(source: Path, target: Path, names: tuple[str, ...]) -> None:
     """Bring unchanged files of one case folder into another: linked where the disk can, else copied."""
     for name in names:
-        if not (source / name).exists():
-            continue
-        try:
-            os.link(source / name, target / name)
-        except OSError:
-            shutil.copy2(source / name, target / name)
+        if (source / name).exists():
+            _link_or_copy(source / name, target / name)
+
+
+def _carry_all(source: Path, target: Path) -> None:
+    for place, _, files in os.walk(source):
+        inside = target / Path(place).relative_to(source)
+        inside.mkdir(exist_ok=True)
+        for name in files:
+            if not name.startswith(".cotyle-"):  # of a process that was killed, or that waits for its turn
+                _link_or_copy(Path(place, name), inside / name)
+
+
+def _link_or_copy(source: Path, target: Path) -> None:
+    try:
+        os.link(source, target)
+    except OSError:
+        shutil.copy2(source, target)
 
 
 def _refuse_other_content(target: Path) -> None:
@@ -129,33 +171,10 @@ def _refuse_other_content(target: Path) -> None:
         ):
             return
     except OSError as error:
-        raise _unwritable(target, error) from error
+        raise unwritable_folder(target, error) from error
     what = "holds other files" if target.is_dir() else "is a file"
     raise InputError("output-not-a-case", f"{target.name} {what}", "Choose a new or empty folder, or an existing case")
 
 
-def _move_into_place(workshop: Path, target: Path) -> None:
-    """Swap folders by renaming; the old case is deleted only once the new one stands."""
-    if not target.exists():
-        workshop.rename(target)
-        return
-    old = workshop.with_name(workshop.name + "-old")
-    target.rename(old)
-    try:
-        workshop.rename(target)
-    except OSError:
-        with contextlib.suppress(OSError):
-            old.rename(target)
-        raise
-    shutil.rmtree(old, ignore_errors=True)
-
-
 def _within(path: Path, *folders: Path) -> bool:
     return any(path == folder or folder in path.parents or path in folder.parents for folder in folders)
-
-
-def _unwritable(target: Path, error: OSError) -> InputError:
-    reason = error.strerror or type(error).__name__
-    return InputError(
-        "output-unwritable", f"cannot write the folder {target.name}: {reason}", "Choose a folder you may write to"
-    )

@@ -12,12 +12,12 @@ from cotyle.case.measurements import Measurements
 from cotyle.case.stages import plan_cup
 from cotyle.case.store import read_case
 from cotyle.cli.console import Progress, print_json, say
+from cotyle.cli.pdf_file import write_pdf
 from cotyle.cli.picture_words import PictureWords, read_pictures
 from cotyle.cup.orientation import Definition
-from cotyle.files import write_bytes_atomically
 from cotyle.image.label_files import read_labels
+from cotyle.report.comparison_figures import comparison_pictures
 from cotyle.report.comparison_store import store_comparison
-from cotyle.report.pdf import PdfUnavailableError, page_as_pdf
 from cotyle.xray.projector.line_integrals import warm_up
 
 
@@ -39,20 +39,15 @@ def run_compare(
         size = diameter_mm if diameter_mm is not None else planned.cup.outer_diameter_mm
         found = compare(planned, stored.scan, labels, pictures, size, progress)
         file = comparison_file(found, measured.orientation, f"cotyle {__version__}", CAUTION, doubts)
-        number, html = store_comparison(case, file, found, planned, stored.scan, progress)
+        progress("drawing the pictures")
+        drawn = comparison_pictures(planned, stored.scan, found)
+        number, html = store_comparison(case, file, drawn, progress)
         if pdf:
-            _write_pdf(case, html)
+            write_pdf(case, html)
     if as_json:
         print_json({"comparison": number, **file.as_dict()})
         return
     _report(case, number, file, found)
-
-
-def _write_pdf(case: Path, html: str) -> None:
-    try:
-        write_bytes_atomically(case / names.REPORT_PDF, page_as_pdf(html))
-    except PdfUnavailableError as error:
-        say(f"! {error.what}. {error.remedy}")
 
 
 def _report(case: Path, number: int, file: ComparisonFile, found: Comparison) -> None:

@@ -312,6 +312,26 @@ def compare_command(
 
 
 @app.command()
+def decide(
+    case: CaseArgument,
+    given: Annotated[
+        Path | None, typer.Option("--given", help="What you know or ask for (JSON): postures, limits, sizes ...")
+    ] = None,
+    only: Annotated[
+        list[str] | None,
+        typer.Option("--only", help="Work out this part alone; may be given several times. Others stay as they are."),
+    ] = None,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of everything that is drawn by lot.")] = 1,
+    pdf: PdfOption = True,
+    as_json: JsonOption = False,
+) -> None:
+    """Show the choices that a plan leaves, with their price, and how much of it is left to chance."""
+    from cotyle.cli.decide import run_decide
+
+    run_decide(case, given, only or [], seed, pdf=pdf, as_json=as_json)
+
+
+@app.command()
 def grid(
     picture: Annotated[Path, typer.Argument(metavar="IMAGE", help="Picture of a square grid of dots, straight on.")],
     out: Annotated[Path, typer.Option("--out", help="Distortion file (JSON) to write, for 'compare --grid'.")],

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,15 +13,12 @@ from cotyle.case.comparison_file import ComparisonFile
 from cotyle.case.measurements import Measurements
 from cotyle.case.stages import MEASURING_FRAME
 from cotyle.cup.orientation import Definition
-from cotyle.errors import InputError
 from cotyle.report.page import rendered
+from cotyle.report.page_places import Place, with_place
 from cotyle.report.tiles import Tile, minus, shift_words
 from cotyle.xray.verdict import Verdict
 
 _WAYS = ("medial", "superior", "anterior")
-BEGIN, END = "<!-- real pictures -->", "<!-- end of real pictures -->"
-"""Marks in the page between which the sections stand."""
-
 PictureRows = tuple[tuple[str, ...], ...]
 
 VERDICT_WORDS = {
@@ -73,11 +69,8 @@ def page_with_comparisons(html: str, measured: Measurements, case: Path, files: 
     InputError
         ``report-outdated`` if the page has no place for them.
     """
-    if BEGIN not in html or END not in html:
-        raise InputError("report-outdated", f"{names.REPORT_HTML} is of an older version", "Measure the case again")
     parts = [_rendered(number, file, measured, case) for number, file in sorted(files.items())]
-    whole = "\n".join([BEGIN, *parts, END])
-    return re.sub(re.escape(BEGIN) + ".*?" + re.escape(END), lambda _: whole, html, count=1, flags=re.DOTALL)
+    return with_place(html, Place.COMPARISONS, "\n".join(parts))
 
 
 def _rendered(number: int, file: ComparisonFile, measured: Measurements, case: Path) -> str:

@@ -1,0 +1,44 @@
+"""What the user may give for decisions: a JSON file, every field of it optional.
+
+One class for each part that asks something, one field of :class:`Questions` for each class. A default that is a number
+has its source beside it.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+
+from cotyle.case.json_text import read_json
+from cotyle.case.schema import FileModel, validated
+
+Tilt = Annotated[float, Field(ge=-90, le=90, allow_inf_nan=False)]
+
+
+class Questions(FileModel):
+    """The whole of the file that ``--given`` names; ``schema`` and ``version`` may be left out."""
+
+    schema_name: Literal["cotyle/questions"] = Field(default="cotyle/questions", alias="schema")
+    version: Literal[1] = 1
+
+    def given(self) -> dict[str, Any]:
+        """Return what the user gave, without defaults."""
+        return self.model_dump(mode="json", exclude_unset=True, exclude={"schema_name", "version"})
+
+
+def read_questions(path: Path | None) -> Questions:
+    """Return the questions of a file; the defaults where there is none.
+
+    Raises
+    ------
+    InputError
+        ``file-missing``, ``json-unreadable``, ``schema-mismatch`` or ``field-invalid``, which names the field.
+    """
+    if path is None:
+        return Questions()
+    content = read_json(path)
+    if isinstance(content, dict):
+        content = {"schema": "cotyle/questions", "version": 1, **content}
+    return validated(Questions, content, path.name)

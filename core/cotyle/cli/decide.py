@@ -1,0 +1,60 @@
+"""``cotyle decide``: what a plan puts up for decision."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from cotyle.case import folder as names
+from cotyle.case.decision.facts import signed
+from cotyle.case.decision.questions import Questions, read_questions
+from cotyle.case.stages import PlannedCup, plan_cup
+from cotyle.case.store import read_case
+from cotyle.cli.console import Progress, print_json, say
+from cotyle.cli.pdf_file import write_pdf
+from cotyle.image.volume import Volume
+from cotyle.report.decision.parts import Part, chosen_parts, require_fit
+from cotyle.report.decision.store import WorkedOut, store_decisions
+
+
+def run_decide(case: Path, given: Path | None, only: list[str], seed: int, *, pdf: bool, as_json: bool) -> None:
+    """Work out the parts that were asked for on the plan of a case; write files, pictures and the section."""
+    progress = Progress(quiet=as_json)
+    questions = read_questions(given)
+    parts = chosen_parts(only)
+    names.require_case(case)
+    with progress.shown():
+        progress("reading the case")
+        stored = read_case(case)
+        planned = plan_cup(stored.anatomy, stored.scan, stored.plan)
+        if only:
+            require_fit(parts, planned)
+        fit = [part for part in parts if not part.unfit(planned)]
+        made = tuple(_worked_out(part, case, planned, stored.scan, questions, seed, progress) for part in fit)
+        progress("writing the report")
+        html, gone = store_decisions(case, made)
+        if pdf:
+            write_pdf(case, html)
+    if as_json:
+        timings = {words: round(seconds, 2) for words, seconds in progress.timings}
+        decisions = {each.part.name: each.facts.as_dict() for each in made}
+        print_json({"case": case.name, "decisions": decisions, "taken_away": gone, "timings_s": timings})
+        return
+    _report(case, made, gone)
+
+
+def _worked_out(
+    part: Part, case: Path, planned: PlannedCup, scan: Volume, questions: Questions, seed: int, progress: Progress
+) -> WorkedOut:
+    progress(part.words)
+    facts = signed(part.work_out(planned, scan, questions, seed), case, questions, seed)
+    return WorkedOut(part, facts, part.draw(facts, planned, scan))
+
+
+def _report(case: Path, made: tuple[WorkedOut, ...], gone: tuple[str, ...]) -> None:
+    if gone:
+        say(f"! taken away, since the plan is another one by now: {', '.join(gone)}")
+    for each in made:
+        say(f"{each.part.title}: {each.part.tell(each.facts).lead}")
+        for doubt in each.facts.doubts:
+            say(f"  ! {doubt.text}")
+    say(f"{case.name}/{names.REPORT_HTML}. Research software, not a medical device: check every number.")

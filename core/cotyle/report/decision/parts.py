@@ -1,0 +1,74 @@
+"""The parts of a decision in the order of the report: one line in :data:`PARTS` adds one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from cotyle.case.decision.facts import DecisionFacts
+from cotyle.case.decision.questions import Questions
+from cotyle.case.stages import PlannedCup
+from cotyle.errors import InputError
+from cotyle.image.volume import Volume
+from cotyle.report.decision.part_page import PartPage
+
+Pictures = Mapping[str, bytes]
+ORDER = ("options", "posture", "motion", "tolerance", "screws", "bone", "revision")
+"""Names of parts in the order in which they are read, whether there yet or not."""
+
+
+def _always(planned: PlannedCup) -> str:
+    del planned
+    return ""
+
+
+@dataclass(frozen=True)
+class Part:
+    """One part: how it is worked out, drawn and told.
+
+    name: of its file and of ``--only``. title: of its heading. words: said while it is worked out. facts: model of its
+    file. work_out: pure; planned cup, scan, questions and seed in, facts out. draw: PNG by short name. tell: its page,
+    from the file alone. unfit: why it does not apply to a case; empty where it does.
+    """
+
+    name: str
+    title: str
+    words: str
+    facts: type[DecisionFacts]
+    work_out: Callable[[PlannedCup, Volume, Questions, int], DecisionFacts]
+    draw: Callable[[Any, PlannedCup, Volume], Pictures]
+    tell: Callable[[Any], PartPage]
+    unfit: Callable[[PlannedCup], str] = _always
+
+
+PARTS: tuple[Part, ...] = ()
+
+
+def figure_name(part: Part, short: str) -> str:
+    """Return the name under which a picture of a part stands in the case."""
+    return f"decision-{part.name}-{short}"
+
+
+def chosen_parts(only: Iterable[str]) -> tuple[Part, ...]:
+    """Return the parts of these names in their order; all where none is named.
+
+    Raises
+    ------
+    InputError
+        ``part-unknown``.
+    """
+    wanted = {name.strip() for each in only for name in each.split(",") if name.strip()}
+    known = {part.name: part for part in PARTS}
+    unknown = sorted(wanted - set(known))
+    if unknown:
+        raise InputError("part-unknown", f"there is no part {unknown[0]!r}", f"Choose of {', '.join(known)}")
+    return tuple(part for part in PARTS if not wanted or part.name in wanted)
+
+
+def require_fit(parts: Iterable[Part], planned: PlannedCup) -> None:
+    """Raise InputError ``part-unfit`` for the first part that does not apply to a case."""
+    for part in parts:
+        reason = part.unfit(planned)
+        if reason:
+            raise InputError("part-unfit", f"{part.name}: {reason}", "Leave this part out")
