@@ -30,17 +30,17 @@ def atomic_path(path: str | Path) -> Iterator[Path]:
         target.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise _unwritable(target, error) from error
-    temporary = target.with_name(f".{secrets.token_hex(6)}-{target.name}")
+    temporary = target.with_name(f".cotyle-{secrets.token_hex(6)}-{target.name}")
     try:
         yield temporary
-        _flush(temporary)
+        flush(temporary)
         temporary.replace(target)
     except OSError as error:
         raise _unwritable(target, error) from error
     finally:
         with contextlib.suppress(OSError):
             temporary.unlink(missing_ok=True)
-    _flush(target.parent)
+    flush(target.parent)
 
 
 def write_bytes_atomically(path: str | Path, content: bytes) -> None:
@@ -54,10 +54,10 @@ def write_text_atomically(path: str | Path, text: str) -> None:
     write_bytes_atomically(path, text.encode("utf-8"))
 
 
-def _flush(path: Path) -> None:
+def flush(path: Path) -> None:
     """Have the system put a file, or the entries of a folder, on the disk; folders only where it can."""
     try:
-        handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
+        handle = _opened(path)
     except OSError:
         if path.is_dir():  # Windows opens no folders
             return
@@ -69,6 +69,15 @@ def _flush(path: Path) -> None:
             raise
     finally:
         os.close(handle)
+
+
+def _opened(path: Path) -> int:
+    if path.is_dir():
+        return os.open(path, os.O_RDONLY)
+    try:
+        return os.open(path, os.O_RDWR)  # Windows flushes only what may be written to
+    except PermissionError:
+        return os.open(path, os.O_RDONLY)
 
 
 def _unwritable(target: Path, error: OSError) -> InputError:

@@ -84,7 +84,7 @@ def written_whole(target: Path) -> Iterator[Path]:
         ``output-not-a-case`` if ``target`` is a file or a folder with other content, ``output-unwritable``,
         ``case-busy``.
     """
-    target = Path(os.path.abspath(target))
+    target = _named(target)
     _refuse_other_content(target)
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -132,7 +132,7 @@ def changed_whole(case: Path) -> Iterator[Path]:
 
 def require_writable(target: Path) -> None:
     """Raise the errors of :func:`written_whole` now, before long work; changes nothing."""
-    target = Path(os.path.abspath(target))
+    target = _named(target)
     _refuse_other_content(target)
     nearest = next(folder for folder in (target.parent, *target.parent.parents) if folder.exists())
     try:
@@ -174,6 +174,11 @@ def _refuse_other_content(target: Path) -> None:
         raise unwritable_folder(target, error) from error
     what = "holds other files" if target.is_dir() else "is a file"
     raise InputError("output-not-a-case", f"{target.name} {what}", "Choose a new or empty folder, or an existing case")
+
+
+def _named(target: Path) -> Path:
+    """Return the absolute path whose last part is the folder's name; a link stays one."""
+    return target.resolve() if target.name in ("", "..") else Path.cwd() / target
 
 
 def _within(path: Path, *folders: Path) -> bool:
