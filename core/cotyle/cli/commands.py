@@ -25,7 +25,7 @@ from cotyle.errors import InputError
 from cotyle.image.volume import Volume
 from cotyle.report.build import write_review_pages, write_view
 from cotyle.report.case_writing import write_case, write_results
-from cotyle.report.dicom_pictures import PictureStudy, anonymous_study, case_study, study_of
+from cotyle.report.dicom.study import Study, case_study, study_of
 from cotyle.report.figures import view_picture
 from cotyle.xray.projector.line_integrals import prepare, warm_up
 
@@ -67,9 +67,7 @@ def run_plan(
     with written_whole(files.out) as folder, progress.shown():
         progress("reading the scan")
         scan, info = read_scan(files.ct, files.series, repair)
-        study = anonymous_study(info.series_hash or str(info.size))
-        if keep_identity:
-            study = _own_study(info.source_files)
+        own_study = _own_study(info.source_files) if keep_identity else None
         check_inside(given, scan)
         found = find_bones(scan, info, plan.side, files.labels, files.label_names, progress)
         kept = case_scan(scan, found.skeleton.surfaces)
@@ -78,6 +76,7 @@ def run_plan(
         write_bones(folder, found.labels, kept)
         progress("finding landmarks and sockets")
         anatomy = surveyed(found.skeleton, given, plan.side)
+        study = own_study or case_study(found.skeleton.source, kept)
         measured = plan_or_review(folder, files.out, anatomy, kept, plan, study, pdf, progress)
     report_plan(files.out, measured, progress, as_json)
 
@@ -105,7 +104,7 @@ def run_xray(case: Path, views: list[str], frame: str, film: bool, angle_deg: fl
         stored = read_case(case)
         planned = plan_cup(stored.anatomy, stored.scan, stored.plan)
         poses = [view_of(planned, name, frame, film, angle_deg) for name in views]  # all names are checked first
-        study = case_study(stored.anatomy.source)
+        study = case_study(stored.anatomy.source, stored.scan)
         warm_up(progress)
         ready = prepare(stored.scan)
         document: dict[str, Any] = {}
@@ -169,7 +168,7 @@ def plan_or_review(
     anatomy: Anatomy | Unplannable,
     scan: Volume,
     plan: PlanFile,
-    study: PictureStudy,
+    study: Study,
     pdf: bool,
     progress: Progress,
 ) -> Measurements | Unplanned:
@@ -247,7 +246,7 @@ def _require_files(files: PlanFiles) -> None:
             raise InputError("file-missing", f"there is no file {path.name}", "Check the path")
 
 
-def _own_study(source_files: tuple[Path, ...]) -> PictureStudy:
+def _own_study(source_files: tuple[Path, ...]) -> Study:
     if not source_files:
         raise InputError("identity-none", "this scan is no DICOM series and holds no identity", "Drop --keep-identity")
     return study_of(source_files[0])

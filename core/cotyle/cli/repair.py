@@ -20,7 +20,7 @@ from cotyle.cli.console import Progress
 from cotyle.errors import InputError
 from cotyle.image.label_files import load_label_file, read_labels, write_labels
 from cotyle.image.volume import Volume
-from cotyle.report.dicom_pictures import case_study
+from cotyle.report.dicom.study import case_study
 
 
 @dataclass(frozen=True)
@@ -73,7 +73,7 @@ def run_repair(files: RepairFiles, *, keep_cup: bool, pdf: bool, as_json: bool) 
             progress("finding landmarks and sockets")
             anatomy = surveyed(skeleton, given, before.plan.side)
             plan = before.plan if keep_cup else with_open_proposals(before.plan)
-            study = case_study(skeleton.source)
+            study = case_study(skeleton.source, before.scan)
             # a case that is corrected in place may become one that cannot be planned only into another folder
             measured = plan_or_review(folder, out, anatomy, before.scan, plan, study, pdf, progress)
     report_plan(out, measured, progress, as_json)

@@ -17,7 +17,8 @@ from cotyle.case.simulated import SimulatedView, simulate, view_of
 from cotyle.case.stages import PlannedCup, Progress
 from cotyle.files import write_bytes_atomically, write_text_atomically
 from cotyle.image.volume import Volume
-from cotyle.report.dicom_pictures import PictureStudy, write_picture
+from cotyle.report.dicom.pictures import write_picture
+from cotyle.report.dicom.study import Study
 from cotyle.report.doubt_figure import doubt_pictures, hips_of
 from cotyle.report.figures import AP_PELVIS, draw_doubts, draw_figures, view_caption
 from cotyle.report.meshes import write_meshes
@@ -36,7 +37,7 @@ def write_report(
     measured: Measurements,
     scan: Volume,
     sheet: CueSheet,
-    study: PictureStudy,
+    study: Study,
     *,
     pdf: bool = True,
     progress: Progress = lambda _: None,
@@ -82,7 +83,7 @@ def write_review_pages(
 
 
 def write_view(
-    folder: Path, view: SimulatedView, overlaid: bytes, study: PictureStudy, number: int, stem: str | None = None
+    folder: Path, view: SimulatedView, overlaid: bytes, study: Study, number: int, stem: str | None = None
 ) -> list[Path]:
     """Write a simulated view: the plain picture, the PNG with the cup's outline, and DICOM of the latter."""
     name = stem or view.view.name

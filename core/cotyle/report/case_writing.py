@@ -17,14 +17,14 @@ from cotyle.errors import InputError
 from cotyle.files import write_bytes_atomically
 from cotyle.image.volume import Volume
 from cotyle.report.build import write_report
-from cotyle.report.dicom_pictures import PictureStudy, case_study
+from cotyle.report.dicom.study import Study, case_study
 
 
 def write_results(
     folder: Path,
     planned: PlannedCup,
     scan: Volume,
-    study: PictureStudy,
+    study: Study,
     *,
     pdf: bool,
     progress: Progress = lambda _: None,
@@ -63,7 +63,7 @@ def write_case(
                 write_bytes_atomically(folder / name, opened.files[name])
         else:
             write_anatomy(folder, planned.anatomy)
-        study = case_study(stored.anatomy.source)
+        study = case_study(stored.anatomy.source, stored.scan)
         return write_results(folder, planned, stored.scan, study, pdf=pdf, progress=progress)
 
 

@@ -28,7 +28,7 @@ from cotyle.image.check import SeriesReport, describe
 from cotyle.image.label_files import load_label_file
 from cotyle.image.series_info import SeriesInfo
 from cotyle.image.volume import Volume
-from cotyle.report.dicom_pictures import case_study
+from cotyle.report.dicom.study import case_study
 from cotyle.space.side import Side
 
 from cotyle_platform.session.lane import Lane
@@ -236,7 +236,7 @@ class StartSession:
 
             if out.exists():
                 raise InputError("output-exists", f"{out.name} is there already", "Name another folder")
-            study = case_study(anatomy.skeleton.source)
+            study = case_study(anatomy.skeleton.source, kept)
             with case_folder.written_whole(out) as folder:
                 write_bones(folder, labels, kept)
                 # the console's progress is a function of words, as this one is

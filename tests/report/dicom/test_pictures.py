@@ -1,6 +1,6 @@
 import numpy as np
 import pydicom
-from cotyle.report.dicom_pictures import anonymous_study, study_of
+from cotyle.report.dicom.study import anonymous_study, study_of
 from PIL import Image
 from pydicom.uid import SecondaryCaptureImageStorage
 
@@ -17,8 +17,11 @@ def test_a_view_is_a_secondary_capture_of_the_picture_beside_it(planned_case):
 def test_by_default_nobody_is_named(planned_case):
     capture = pydicom.dcmread(planned_case.folder / "xray" / "ap_pelvis.dcm")
     source = pydicom.dcmread(next(planned_case.series.glob("*.dcm")))
-    for name in ("PatientName", "PatientID", "PatientBirthDate"):
-        assert str(capture.get(name) or "") == ""
+    assert str(capture.PatientName) == f"{capture.PatientID}^Nobody"  # a made-up number
+    assert capture.PatientID.startswith("COTYLE-")
+    assert str(source.PatientID) not in capture.PatientID
+    assert capture.PatientIdentityRemoved == "YES"
+    assert capture.PatientBirthDate == ""
     assert capture.StudyInstanceUID != source.StudyInstanceUID
 
 

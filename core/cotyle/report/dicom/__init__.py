@@ -1,0 +1,1 @@
+"""Results as standard DICOM, for a picture archive."""
