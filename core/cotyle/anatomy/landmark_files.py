@@ -25,7 +25,15 @@ from typing import Any
 import numpy as np
 from pydantic import BaseModel, ConfigDict, RootModel
 
-from cotyle.anatomy.landmarks import GIVEN_UNCERTAINTY_MM, Landmark, Landmarks, Origin, check_name, given
+from cotyle.anatomy.landmarks import (
+    FILE_DECIMALS,
+    GIVEN_UNCERTAINTY_MM,
+    Landmark,
+    Landmarks,
+    Origin,
+    check_name,
+    given,
+)
 from cotyle.errors import InputError
 from cotyle.files import write_text_atomically
 from cotyle.image.volume import Volume
@@ -54,11 +62,11 @@ class LandmarkFile(RootModel[dict[str, LandmarkRecord]]):
 
 def landmark_record(landmark: Landmark) -> LandmarkRecord:
     """Return a landmark as it stands in files, rounded to a micrometre."""
-    x, y, z = (round(float(value), 3) for value in landmark.lps_mm)
+    x, y, z = (round(float(value), FILE_DECIMALS) for value in landmark.lps_mm)
     return LandmarkRecord(
         lps_mm=(x, y, z),
         origin=landmark.origin.value,
-        uncertainty_mm=round(landmark.uncertainty_mm, 3),
+        uncertainty_mm=round(landmark.uncertainty_mm, FILE_DECIMALS),
         found_lps_mm=None if landmark.origin is Origin.GIVEN else (x, y, z),
     )
 

@@ -35,6 +35,8 @@ APP_NAMES = ("asis_left", "asis_right", "pubic_tubercle_left", "pubic_tubercle_r
 
 # A point placed by hand without a stated uncertainty; common practice, no source.
 GIVEN_UNCERTAINTY_MM = 2.0
+FILE_DECIMALS = 3
+"""Decimals of a place in files: a micrometre."""
 
 
 class Origin(StrEnum):
@@ -138,8 +140,11 @@ def check_name(name: str) -> None:
 
 
 def given(name: str, lps_mm: npt.ArrayLike, uncertainty_mm: float = GIVEN_UNCERTAINTY_MM) -> Landmark:
-    """Return a landmark that the user placed."""
-    return Landmark(name, np.asarray(lps_mm, dtype=float), Origin.GIVEN, uncertainty_mm)
+    """Return a landmark that the user placed, rounded as it stands in files: what rests on it is then the same to the
+    last digit once it was saved and read again.
+    """
+    place = np.round(np.asarray(lps_mm, dtype=float), FILE_DECIMALS)
+    return Landmark(name, place, Origin.GIVEN, round(uncertainty_mm, FILE_DECIMALS))
 
 
 def with_given(detected: Landmarks, user: Landmarks) -> dict[str, Landmark]:

@@ -76,7 +76,7 @@ def corrected_landmarks(path: Path, known: Landmarks) -> dict[str, Landmark]:
         if record is not None and record.found_lps_mm is not None:
             found = np.array(record.found_lps_mm)
         origin = None if record is None else record.origin
-        if found is None or _apart(point.lps_mm, found) or (origin == Origin.GIVEN and name not in before):
+        if found is None or lies_elsewhere(point.lps_mm, found) or (origin == Origin.GIVEN and name not in before):
             after[name] = _as_given(point, own)
         elif name in before and origin == Origin.DETECTED:
             del after[name]
@@ -286,12 +286,13 @@ def _as_given(point: Landmark, own: Landmark | None) -> Landmark:
     return given(point.name, point.lps_mm, GIVEN_UNCERTAINTY_MM if kept else point.uncertainty_mm)
 
 
-def _apart(a: Array, b: Array) -> bool:
+def lies_elsewhere(a: Array, b: Array) -> bool:
+    """Whether two places, (3,) LPS mm, are so far apart that a landmark counts as moved from one to the other."""
     return float(np.linalg.norm(a - b)) > MOVED_MM
 
 
 def _same(a: Landmark, b: Landmark) -> bool:
-    return not _apart(a.lps_mm, b.lps_mm) and abs(a.uncertainty_mm - b.uncertainty_mm) < 1e-3
+    return not lies_elsewhere(a.lps_mm, b.lps_mm) and abs(a.uncertainty_mm - b.uncertainty_mm) < 1e-3
 
 
 def _own_records(path: Path) -> dict[str, LandmarkRecord]:
