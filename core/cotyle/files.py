@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import secrets
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -43,6 +44,29 @@ def atomic_path(path: str | Path) -> Iterator[Path]:
     flush(target.parent)
 
 
+@contextmanager
+def new_folder(path: str | Path) -> Iterator[Path]:
+    """Give an empty folder beside ``path`` that stands there when the block ends well, and vanishes when it fails.
+
+    Raises
+    ------
+    InputError
+        ``output-unwritable``, also if ``path`` is a file or a folder that holds something.
+    """
+    target = Path(path)
+    temporary = target.with_name(f".cotyle-{secrets.token_hex(6)}-{target.name}")
+    try:
+        temporary.mkdir(parents=True)
+        yield temporary
+        flush_all(temporary)
+        temporary.rename(target)
+        flush(target.parent)
+    except OSError as error:
+        raise _unwritable(target, error) from error
+    finally:
+        shutil.rmtree(temporary, ignore_errors=True)
+
+
 def write_bytes_atomically(path: str | Path, content: bytes) -> None:
     """Write a file whole or not at all; see :func:`atomic_path`."""
     with atomic_path(path) as temporary:
@@ -69,6 +93,15 @@ def flush(path: Path) -> None:
             raise
     finally:
         os.close(handle)
+
+
+def flush_all(folder: Path) -> None:
+    """Have the system put a folder on the disk with all that is in it."""
+    for place, folders, files in os.walk(folder, topdown=False):
+        for path in (Path(place, name) for name in (*files, *folders)):
+            if not path.is_symlink():
+                flush(path)
+    flush(folder)
 
 
 def _opened(path: Path) -> int:

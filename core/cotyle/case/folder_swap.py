@@ -18,7 +18,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from cotyle.files import flush
+from cotyle.files import flush, flush_all
 
 _AT_FDCWD = -100
 _RENAME_EXCHANGE = 2  # linux/fs.h
@@ -123,12 +123,3 @@ def _remove(path: Path) -> None:
             path.unlink()
     else:
         shutil.rmtree(path, ignore_errors=True)
-
-
-def flush_all(folder: Path) -> None:
-    """Have the system put a folder on the disk with all that is in it."""
-    for place, folders, files in os.walk(folder, topdown=False):
-        for path in (Path(place, name) for name in (*files, *folders)):
-            if not path.is_symlink():
-                flush(path)
-    flush(folder)

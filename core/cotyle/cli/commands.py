@@ -11,8 +11,9 @@ from cotyle.case import folder as names
 from cotyle.case.anatomy_file import Anatomy, case_scan
 from cotyle.case.anatomy_stages import find_bones
 from cotyle.case.comparison_file import carm_fields
-from cotyle.case.folder import require_writable, written_whole
+from cotyle.case.folder import changed_whole, require_case, require_writable, written_whole
 from cotyle.case.measurements import Measurements
+from cotyle.case.one_writer import only_writer_of
 from cotyle.case.plan_file import PlanFile
 from cotyle.case.review import CannotPlanError, Review, Unplannable, review_of, surveyed, without_plan, write_review
 from cotyle.case.simulated import simulate, view_of
@@ -22,6 +23,7 @@ from cotyle.case.verdict import Verdict
 from cotyle.cli.choices import Choices, changed_plan, new_plan, with_new_targets
 from cotyle.cli.console import Progress, print_json, print_table, say
 from cotyle.errors import InputError
+from cotyle.files import new_folder
 from cotyle.image.volume import Volume
 from cotyle.report.build import write_review_pages, write_view
 from cotyle.report.case_writing import write_case, write_results
@@ -84,7 +86,8 @@ def run_plan(
 def run_measure(case: Path, choices: Choices, *, pdf: bool, as_json: bool) -> None:
     """Measure another cup on a case; its files are replaced all together."""
     progress = Progress(quiet=as_json)
-    with progress.shown():
+    require_case(case)
+    with progress.shown(), only_writer_of(case):
         progress("reading the case")
         opened = open_case(case)
         stored = opened.stored
@@ -99,7 +102,7 @@ def run_measure(case: Path, choices: Choices, *, pdf: bool, as_json: bool) -> No
 def run_xray(case: Path, views: list[str], frame: str, film: bool, angle_deg: float | None, as_json: bool) -> None:
     """Write simulated views into a case."""
     progress = Progress(quiet=as_json)
-    with progress.shown():
+    with progress.shown(), changed_whole(case) as folder:
         progress("reading the case")
         stored = read_case(case)
         planned = plan_cup(stored.anatomy, stored.scan, stored.plan)
@@ -112,11 +115,11 @@ def run_xray(case: Path, views: list[str], frame: str, film: bool, angle_deg: fl
             progress(f"simulating {view.name}")
             shown = simulate(planned, ready, view)
             stem = _view_stem(view.name, frame, film, angle_deg)
-            written = write_view(case / names.XRAY, shown, view_picture(planned, shown), study, number, stem)
+            written = write_view(folder / names.XRAY, shown, view_picture(planned, shown), study, number, stem)
             ellipse = shown.rim_ellipse
             document[stem] = {
                 "description": view.description,
-                "files": [file.relative_to(case).as_posix() for file in written],
+                "files": [file.relative_to(folder).as_posix() for file in written],
                 "cues": shown.cues,
                 "rim_ellipse": {
                     "center_px": ellipse.center,
@@ -155,9 +158,9 @@ def run_demo(out: Path, as_json: bool) -> None:
     sample = out.parent / f"{out.name}-sample"
     require_writable(out)
     if not (sample / "ct").is_dir():
-        with progress.shown():
+        with progress.shown(), new_folder(sample) as folder:
             progress(f"making the synthetic sample scan in {sample.name}")
-            make_demo_case(sample)
+            make_demo_case(folder)
     choices = Choices(DEMO_SIDE, None, None, None, None, None, None, None, None)
     run_plan(PlanFiles(sample / "ct", out), choices, repair=False, keep_identity=False, pdf=True, as_json=as_json)
 

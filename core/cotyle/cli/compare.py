@@ -26,8 +26,7 @@ def run_compare(
 ) -> None:
     """Compare the cup in pictures with the plan; write comparison-<n>.json, pictures and the report's section."""
     progress = Progress(quiet=as_json)
-    names.require_case(case)
-    with progress.shown():
+    with progress.shown(), names.changed_whole(case) as folder:
         progress("reading the pictures")
         pictures, doubts = read_pictures(images, words)
         progress("reading the case")
@@ -41,9 +40,9 @@ def run_compare(
         file = comparison_file(found, measured.orientation, f"cotyle {__version__}", CAUTION, doubts)
         progress("drawing the pictures")
         drawn = comparison_pictures(planned, stored.scan, found)
-        number, html = store_comparison(case, file, drawn, progress)
+        number, html = store_comparison(folder, file, drawn, progress)
         if pdf:
-            write_pdf(case, html)
+            write_pdf(folder, html)
     if as_json:
         print_json({"comparison": number, **file.as_dict()})
         return

@@ -21,8 +21,7 @@ def run_decide(case: Path, given: Path | None, only: list[str], seed: int, *, pd
     progress = Progress(quiet=as_json)
     questions = read_questions(given)
     parts = chosen_parts(only)
-    names.require_case(case)
-    with progress.shown():
+    with progress.shown(), names.changed_whole(case) as folder:
         progress("reading the case")
         stored = read_case(case)
         planned = plan_cup(stored.anatomy, stored.scan, stored.plan)
@@ -31,9 +30,9 @@ def run_decide(case: Path, given: Path | None, only: list[str], seed: int, *, pd
         fit = [part for part in parts if not part.unfit(planned)]
         made = tuple(_worked_out(part, case, planned, stored.scan, questions, seed, progress) for part in fit)
         progress("writing the report")
-        html, gone = store_decisions(case, made)
+        html, gone = store_decisions(folder, made)
         if pdf:
-            write_pdf(case, html)
+            write_pdf(folder, html)
     if as_json:
         timings = {words: round(seconds, 2) for words, seconds in progress.timings}
         decisions = {each.part.name: each.facts.as_dict() for each in made}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,6 +11,7 @@ from cotyle.case import folder as names
 from cotyle.case.anatomy_file import Skeleton
 from cotyle.case.anatomy_stages import given_of
 from cotyle.case.folder import carry_over, written_whole
+from cotyle.case.one_writer import only_writer_of
 from cotyle.case.plan_changes import with_open_proposals
 from cotyle.case.plan_file import PlanFile
 from cotyle.case.repair import corrected_landmarks, repaired_bones
@@ -51,8 +53,10 @@ def run_repair(files: RepairFiles, *, keep_cup: bool, pdf: bool, as_json: bool) 
             raise InputError("file-missing", f"there is no file {path.name}", "Check the path")
     out = files.case if files.out is None else files.out
     progress = Progress(quiet=as_json)
-    with progress.shown():
+    with progress.shown(), contextlib.ExitStack() as writing:
         progress("reading the case")
+        if out == files.case and out.is_dir():
+            writing.enter_context(only_writer_of(out))
         before = _read(files.case)
         given = given_of(before.landmarks)
         if files.landmarks is not None:
