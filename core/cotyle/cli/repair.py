@@ -55,7 +55,7 @@ def run_repair(files: RepairFiles, *, keep_cup: bool, pdf: bool, as_json: bool) 
     progress = Progress(quiet=as_json)
     with progress.shown(), contextlib.ExitStack() as writing:
         progress("reading the case")
-        if out == files.case and out.is_dir():
+        if out.is_dir():
             writing.enter_context(only_writer_of(out))
         before = _read(files.case)
         given = given_of(before.landmarks)

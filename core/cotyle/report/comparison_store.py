@@ -9,6 +9,7 @@ from cotyle.case.comparison import Comparison
 from cotyle.case.comparison_file import ComparisonFile
 from cotyle.case.measurements import Measurements
 from cotyle.case.stages import PlannedCup, Progress
+from cotyle.errors import InputError
 from cotyle.files import write_bytes_atomically, write_text_atomically
 from cotyle.image.volume import Volume
 from cotyle.report.comparison_figures import comparison_pictures
@@ -23,7 +24,7 @@ def store_comparison(
     scan: Volume,
     progress: Progress = lambda _: None,
 ) -> tuple[int, str]:
-    """Write ``comparison-<n>.json``, its pictures and the report with its section; return the number and the page.
+    """Write ``comparison-<n>.json`` into a case that is being written, its pictures and the report with its section; return the number and the page.
 
     The plan must be the one that stands in the case.
 
@@ -46,3 +47,9 @@ def store_comparison(
     file.write(case / f"comparison-{number}.json")
     write_text_atomically(case / names.REPORT_HTML, html)
     return number, html
+
+
+def require_measured(case: Path, measured: Measurements) -> None:
+    """Raise InputError ``case-changed`` where a case holds another cup than those measurements."""
+    if Measurements.read(case / names.MEASUREMENTS).cup != measured.cup:
+        raise InputError("case-changed", "the plan was changed by somebody else since", "Open the case again")
