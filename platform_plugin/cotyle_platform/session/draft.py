@@ -12,18 +12,24 @@ from pathlib import Path
 import numpy as np
 from cotyle.anatomy.landmarks import Landmark, Landmarks, given
 from cotyle.case.folder import require_case
+from cotyle.case.one_writer import only_writer_of
 from cotyle.case.plan_file import PlanFile
 from cotyle.errors import InputError
 
 from cotyle_platform.session.history import State
 
 DRAFT = "draft.json"
+SAVED_WITHIN_S = 120.0
 
 
 def write_draft(folder: Path, state: State) -> None:
-    """Write the draft whole or not at all; raises InputError where the case is gone or cannot be written to."""
+    """Write the draft whole or not at all; raises InputError where the case is gone or cannot be written to.
+
+    While the case is being saved, the draft waits and goes into the new one.
+    """
     require_case(folder)
-    state.plan.write(folder / DRAFT)
+    with only_writer_of(folder, wait_s=SAVED_WITHIN_S):
+        state.plan.write(folder / DRAFT)
 
 
 def read_draft(folder: Path, saved: PlanFile) -> PlanFile | None:
@@ -38,7 +44,9 @@ def read_draft(folder: Path, saved: PlanFile) -> PlanFile | None:
 
 def remove_draft(folder: Path) -> None:
     """Remove the draft if there is one."""
-    with contextlib.suppress(OSError):
+    if not (folder / DRAFT).exists():
+        return
+    with contextlib.suppress(OSError, InputError), only_writer_of(folder, wait_s=SAVED_WITHIN_S):
         (folder / DRAFT).unlink(missing_ok=True)
 
 

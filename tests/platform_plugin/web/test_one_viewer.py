@@ -32,19 +32,25 @@ def test_a_case_is_free_again_after_an_error(tmp_path, own_marks):
     assert list(own_marks.iterdir()) == []
 
 
-def test_what_a_killed_viewer_left_behind_is_taken_over(tmp_path, own_marks):
-    ended = subprocess.Popen([sys.executable, "-c", ""])
-    ended.wait()
-    with only_viewer_of(tmp_path):
-        mark = next(own_marks.iterdir())
-    mark.write_text(str(ended.pid))
-    with only_viewer_of(tmp_path):
-        assert mark.exists()
+HOLD = """
+import pathlib, sys, time
+from cotyle_platform.web import one_viewer
+one_viewer.tempfile.gettempdir = lambda: sys.argv[1]
+with one_viewer.only_viewer_of(pathlib.Path(sys.argv[2])):
+    print("held", flush=True)
+    time.sleep(600)
+"""
 
 
-def test_a_mark_that_cannot_be_read_does_not_lock_a_case_for_good(tmp_path, own_marks):
-    with only_viewer_of(tmp_path):
-        mark = next(own_marks.iterdir())
-    mark.write_text("")
+def test_a_viewer_in_another_process_holds_the_case_until_it_is_killed(tmp_path, own_marks):
+    with subprocess.Popen([sys.executable, "-c", HOLD, own_marks, tmp_path], stdout=subprocess.PIPE) as viewer:
+        assert viewer.stdout.readline() == b"held\n"
+        with pytest.raises(InputError) as refused, only_viewer_of(tmp_path):
+            pass
+        assert refused.value.code == "case-open"
+        viewer.kill()
+        viewer.wait()
+    assert list(own_marks.iterdir()) != []
     with only_viewer_of(tmp_path):
         pass
+    assert list(own_marks.iterdir()) == []
