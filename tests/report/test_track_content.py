@@ -60,7 +60,7 @@ def test_a_breach_is_said_and_shows_no_inner_surface():
 @settings(deadline=None)
 @given(st.floats(-30, 60), st.floats(0, 5))
 def test_a_found_cup_stands_as_much_short_of_the_floor_as_was_measured(left, sd):
-    found = SimpleNamespace(depth_left_mm=left, depth_left_sd_mm=sd)
+    found = SimpleNamespace(depth_left_mm=left, uncertainty=SimpleNamespace(depth_left_mm=sd))
     content = track_content(TRACK, 54, found)
     assert content.found.at_mm == pytest.approx(22.7 - left)
     assert content.found.within_mm == pytest.approx(2 * sd)

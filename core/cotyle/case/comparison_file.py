@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import Field
 
-from cotyle.case.comparison import ComparedPicture, Comparison, FoundCup
 from cotyle.case.measurements import Angles, Shift
 from cotyle.case.schema import FileModel, Finite, Strict, Vector
 from cotyle.cup.orientation import Definition
 from cotyle.xray.carm import CArm
 from cotyle.xray.registration.motion import NAMES as MOTION_NAMES
 from cotyle.xray.verdict import Verdict
+
+if TYPE_CHECKING:  # reading such a file needs nothing of what made it
+    from cotyle.case.comparison import ComparedPicture, Comparison, FoundCup
 
 Pixel = tuple[Finite, Finite]
 

@@ -10,6 +10,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from cotyle.errors import InputError
+from cotyle.space.arrays import Array
 from cotyle.xray.pictures.picture_file import Told, read_radiograph
 from cotyle.xray.pictures.radiograph import Radiograph
 from cotyle.xray.pictures.usual_view import usual_view
@@ -46,12 +47,14 @@ _ASKED_BY_READING = {
 class PictureSoFar:
     """A picture as far as it can be read: in its usual view where that is known, None where it can't be read yet.
 
-    ``open`` in the order in which to ask; ``why`` is what reading it said of the first.
+    ``open`` in the order in which to ask; ``why`` is what reading it said of the first. ``to_file`` (2x3) takes pixels of
+    the usual view (column, row, 1) to those of the file; None where that view isn't known.
     """
 
     radiograph: Radiograph | None
     open: tuple[Question, ...]
     why: str = ""
+    to_file: Array | None = None
 
 
 def picture_so_far(path: Path, frame: int | None, told: Told) -> PictureSoFar:
@@ -81,7 +84,7 @@ def picture_so_far(path: Path, frame: int | None, told: Told) -> PictureSoFar:
         if getattr(known, question) is None
     ]
     try:
-        usual, _ = usual_view(picture)
+        usual, to_file = usual_view(picture)
     except InputError as error:
         return PictureSoFar(picture, (Question.PATIENT_ORIENTATION, *open_questions), error.what)
-    return PictureSoFar(usual, tuple(open_questions))
+    return PictureSoFar(usual, tuple(open_questions), to_file=to_file)

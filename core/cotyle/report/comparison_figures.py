@@ -34,15 +34,15 @@ Grey = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
 
-def comparison_pictures(planned: PlannedCup, scan: Volume, comparison: Comparison, stem: str) -> dict[str, bytes]:
-    """Return PNG by name, for each picture ``-overlay``, ``-simulated``, ``-difference`` and ``-blink``.
+def comparison_pictures(planned: PlannedCup, scan: Volume, comparison: Comparison) -> dict[str, bytes]:
+    """Return PNG by name: for the first picture ``1-overlay``, ``1-simulated``, ``1-difference`` and ``1-blink``.
 
     The last is animated: real and simulated picture in turn. A picture without a pose is shown as it is, alone.
     """
     body = prepare(scan)
     made: dict[str, bytes] = {}
     for number, each in enumerate(comparison.pictures, start=1):
-        name = f"{stem}-{number}"
+        name = str(number)
         picture = each.picture.radiograph
         real = bone_grey(picture.attenuation, picture.usable, bone_beside_cup(comparison, each))
         if each.registration.verdict is Verdict.FAILED:

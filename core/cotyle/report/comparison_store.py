@@ -2,31 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from cotyle.case import folder as names
-from cotyle.case.comparison import Comparison
 from cotyle.case.comparison_file import ComparisonFile
 from cotyle.case.measurements import Measurements
-from cotyle.case.stages import PlannedCup, Progress
+from cotyle.case.stages import Progress
 from cotyle.errors import InputError
 from cotyle.files import write_bytes_atomically, write_text_atomically
-from cotyle.image.volume import Volume
-from cotyle.report.comparison_figures import comparison_pictures
 from cotyle.report.comparison_page import comparison_files, next_number, page_with_comparisons
 
 
 def store_comparison(
     case: Path,
     file: ComparisonFile,
-    found: Comparison,
-    planned: PlannedCup,
-    scan: Volume,
+    drawn: Mapping[str, bytes],
     progress: Progress = lambda _: None,
 ) -> tuple[int, str]:
     """Write ``comparison-<n>.json`` into a case that is being written, its pictures and the report with its section; return the number and the page.
 
-    The plan must be the one that stands in the case.
+    The plan must be the one that stands in the case. ``drawn``: as
+    :func:`~cotyle.report.comparison_figures.comparison_pictures` makes them.
 
     Raises
     ------
@@ -36,13 +33,11 @@ def store_comparison(
     measured = Measurements.read(case / names.MEASUREMENTS)
     others = comparison_files(case)
     number = next_number(list(others))
-    progress("drawing the pictures")
-    drawn = comparison_pictures(planned, scan, found, f"comparison-{number}")
     progress("writing the report")
     page = (case / names.REPORT_HTML).read_text(encoding="utf-8")
     page_with_comparisons(page, measured, case, others)
     for name, content in drawn.items():
-        write_bytes_atomically(case / names.FIGURES / f"{name}.png", content)
+        write_bytes_atomically(case / names.FIGURES / f"comparison-{number}-{name}.png", content)
     html = page_with_comparisons(page, measured, case, {**others, number: file})
     file.write(case / f"comparison-{number}.json")
     write_text_atomically(case / names.REPORT_HTML, html)

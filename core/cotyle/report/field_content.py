@@ -16,7 +16,7 @@ from cotyle.space.arrays import Array
 from cotyle.space.side import Side
 
 if TYPE_CHECKING:
-    from cotyle.case.comparison import FoundCup
+    from cotyle.case.comparison_file import ComparisonFile
 
 POSTURES = ("supine", "app", "standing")
 _INCLINATION_DEG = (20.0, 65.0)
@@ -118,13 +118,13 @@ def single_mark(
     return FieldMark(kind, f"{words}, {frame}", found.inclination_deg, found.anteversion_deg)
 
 
-def found_mark(found: FoundCup, frame: str, definition: Definition) -> FieldMark | None:
+def found_mark(found: ComparisonFile, frame: str, definition: Definition) -> FieldMark | None:
     """Return the cup that was found in pictures, with its spread; None where that frame or definition lacks it."""
-    known = found.orientations.get(frame, {}).get(definition)
-    if known is None:
+    angles = found.orientation.get(frame, {}).get(definition)
+    if angles is None or found.uncertainty is None:
         return None
-    angles = known.orientation
-    sd = (known.inclination_sd_deg, known.anteversion_sd_deg)
+    spread = found.uncertainty.orientation[frame][definition]
+    sd = (spread.inclination_deg, spread.anteversion_deg)
     return FieldMark(Kind.FOUND, f"found cup, {frame}", angles.inclination_deg, angles.anteversion_deg, sd)
 
 

@@ -18,7 +18,7 @@ from cotyle.cup.depth_track import DepthTrack, depth_track
 from cotyle.cup.reaming_way import ReamerPlace
 
 if TYPE_CHECKING:
-    from cotyle.case.comparison import FoundCup
+    from cotyle.case.comparison_file import ComparisonFile
 
 AXIS_WORDS = "depth along the reaming axis, mm from the plane of the native rim; lateral left, medial right"
 DENSITY_HU = (-100.0, 1300.0)
@@ -107,8 +107,8 @@ def place_words(steps: Sequence[ReamingStep], place: ReamerPlace, depth_mm: floa
     return f"{step.diameter_mm:g} mm reamer, pole at {depth_mm:.1f} mm, {going}"
 
 
-def track_content(track: DepthTrack, cup_diameter_mm: float, found: FoundCup | None = None) -> TrackContent:
-    """Return what stands on a plan's depth track, with the cup that was found if there is one."""
+def track_content(track: DepthTrack, cup_diameter_mm: float, found: ComparisonFile | None = None) -> TrackContent:
+    """Return what stands on a plan's depth track, with the cup that a comparison found if there is one."""
     first, last = _extent(track)
     mark = None if found is None else _found(track, found)
     if mark is not None:
@@ -169,8 +169,10 @@ def _left(track: DepthTrack) -> Stretch:
     return Stretch(start, track.inner_surface_mm, f"{track.inner_surface_mm - start:.1f} mm of bone left")
 
 
-def _found(track: DepthTrack, found: FoundCup) -> Mark:
+def _found(track: DepthTrack, found: ComparisonFile) -> Mark | None:
     """Its floor is measured from that of the finished cavity, along the same axis."""
-    within = 2 * found.depth_left_sd_mm
+    if found.depth_left_mm is None or found.uncertainty is None:
+        return None
+    within = 2 * found.uncertainty.depth_left_mm
     at = track.pole_mm - found.depth_left_mm
     return Mark(at, within, f"cup found at {at:.1f} ± {within:.1f} mm")

@@ -54,10 +54,7 @@ class DepthTrack(Panel):
         """Draw the track of the current plan; a reamer that stood at its end still does."""
         numbers, state = self.session.numbers, self.server.state
         self._track = live_track(numbers)
-        comparison = self.desk.comparison
-        content = track_content(
-            self._track, numbers.cup.outer_diameter_mm, None if comparison is None else comparison.cup
-        )
+        content = track_content(self._track, numbers.cup.outer_diameter_mm, self.desk.comparison)
         kept = self.desk.kept
         beside = None if kept is None else track_content(live_track(kept), kept.cup.outer_diameter_mm)
         starts = way_starts_mm(numbers.steps)

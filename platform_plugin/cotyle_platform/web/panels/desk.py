@@ -11,7 +11,7 @@ from cotyle.case.live import LiveNumbers
 from cotyle_platform.session import PlanningSession
 
 if TYPE_CHECKING:
-    from cotyle.case.comparison import Comparison
+    from cotyle.case.comparison_file import ComparisonFile
 
 
 class Desk:
@@ -19,8 +19,9 @@ class Desk:
 
     def __init__(self) -> None:
         self.kept: LiveNumbers | None = None
-        self.comparison: Comparison | None = None
+        self.comparison: ComparisonFile | None = None
         self.compared_revision = -1
+        self.compared_words = ""
         self._listeners: list[Callable[[str], None]] = []
 
     def keep(self, numbers: LiveNumbers | None) -> None:
@@ -28,9 +29,9 @@ class Desk:
         self.kept = numbers
         self._tell("kept")
 
-    def compared(self, comparison: Comparison | None, revision: int) -> None:
-        """Lay down what was read off pictures against the plan of a revision, or take it away."""
-        self.comparison, self.compared_revision = comparison, revision
+    def compared(self, comparison: ComparisonFile | None, revision: int, words: str = "") -> None:
+        """Lay down what was read off pictures against the plan of a revision, or take it away; ``words`` name it."""
+        self.comparison, self.compared_revision, self.compared_words = comparison, revision, words
         self._tell("compared")
 
     def subscribe(self, listener: Callable[[str], None]) -> None:

@@ -84,8 +84,8 @@ class OrientationField(Panel):
         if kept is not None:
             axis = kept.cup.opening_axis_lps
             marks.append(single_mark(Kind.KEPT, "kept plan", axis, pelvis, side, frame, definition))
-        if comparison is not None and comparison.cup is not None:
-            marks.append(found_mark(comparison.cup, frame, definition))
+        if comparison is not None:
+            marks.append(found_mark(comparison, frame, definition))
         # the plan comes last, so that nothing lies over it
         plan = plan_marks(numbers.cup.opening_axis_lps, pelvis, side, definition)
         return [mark for mark in marks if mark is not None] + plan[::-1]
