@@ -34,14 +34,19 @@ class MeshQuery:
         Inside is told by crossings of a line, not by the nearest triangle's normal: a fold or a spike somewhere on
         the surface must not turn the sign of points far from it.
         """
+        points = as_points(points_lps_mm)
+        distance = self.distance(points)
+        return np.where(inside(self.mesh, points), -distance, distance)
+
+    def distance(self, points_lps_mm: npt.ArrayLike) -> Array:
+        """Return mm to the surface for points (n, 3), inside and outside alike."""
         if self._distance is None:
             self._distance = vtkImplicitPolyDataDistance()
             self._distance.SetInput(self._polydata)
         points = np.ascontiguousarray(as_points(points_lps_mm))
         values = vtkDoubleArray()
         self._distance.FunctionValue(numpy_to_vtk(points, deep=True), values)
-        distance = np.abs(vtk_to_numpy(values).astype(np.float64))
-        return np.where(inside(self.mesh, points), -distance, distance)
+        return np.abs(vtk_to_numpy(values).astype(np.float64))
 
     def contains(self, points_lps_mm: npt.ArrayLike) -> BoolArray:
         """Return whether points (n, 3) lie inside the solid."""

@@ -1,0 +1,1 @@
+"""How far the new hip moves: until the neck meets the liner's rim, and until bone meets bone."""
