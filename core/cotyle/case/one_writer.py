@@ -36,7 +36,7 @@ class LockedElsewhereError(Exception):
 
 
 @contextmanager
-def only_writer_of(case: Path, wait_s: float = WAIT_S) -> Iterator[None]:
+def only_writer_of(case: Path, wait_s: float | None = None) -> Iterator[None]:
     """Hold a case for writing while the block runs; a block within the block, in the same thread, has it already.
 
     The folder that holds the case must be there; the case need not. On shared disks without locks nothing is held.
@@ -44,7 +44,7 @@ def only_writer_of(case: Path, wait_s: float = WAIT_S) -> Iterator[None]:
     Raises
     ------
     InputError
-        ``case-busy`` if somebody else still writes the case after ``wait_s``; ``output-unwritable``.
+        ``case-busy`` if somebody else still writes the case after ``wait_s`` (``WAIT_S`` if None); ``output-unwritable``.
     """
     case = case.resolve()
     held: set[Path] = _mine.__dict__.setdefault("cases", set())
@@ -53,7 +53,7 @@ def only_writer_of(case: Path, wait_s: float = WAIT_S) -> Iterator[None]:
         return
     with contextlib.ExitStack() as stack:
         try:
-            _lock_beside_or_in(stack, case, wait_s)
+            _lock_beside_or_in(stack, case, WAIT_S if wait_s is None else wait_s)
         except LockedElsewhereError:
             raise InputError(
                 "case-busy", f"{case.name} is being written by another process", "Try again when that one is done"

@@ -20,10 +20,10 @@ def store_comparison(
     drawn: Mapping[str, bytes],
     progress: Progress = lambda _: None,
 ) -> tuple[int, str]:
-    """Write ``comparison-<n>.json`` into a case that is being written, its pictures and the report with its section; return the number and the page.
+    """Write ``comparison-<n>.json``, its pictures and the report with its section; return the number and the page.
 
-    The plan must be the one that stands in the case. ``drawn``: as
-    :func:`~cotyle.report.comparison_figures.comparison_pictures` makes them.
+    ``case``: a case that is being written, see :func:`~cotyle.case.folder.changed_whole`. The plan must be the one that
+    stands in it. ``drawn``: as :func:`~cotyle.report.comparison_figures.comparison_pictures` makes them.
 
     Raises
     ------
