@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from functools import cache
+import json
 from pathlib import Path
-from typing import Annotated, Any, Self, TypeVar
+from typing import Annotated, Any, ClassVar, Self, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from cotyle.case.json_text import plain, read_json, to_json
+from cotyle.case.migration import migrated
 from cotyle.errors import InputError
 from cotyle.files import write_text_atomically
 
@@ -20,13 +21,20 @@ ModelT = TypeVar("ModelT", bound=BaseModel)
 
 
 class Strict(BaseModel):
-    """A part of a file: frozen, without unknown fields, without numbers written as text or NaN."""
+    """A part of a file: frozen, without unknown fields or NaN; read by :func:`validated`, no number written as text."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, populate_by_name=True)
 
 
 class FileModel(Strict):
-    """A whole file, which names its schema and version."""
+    """A whole file, which names its schema and version.
+
+    Each kind has the fields ``schema_name`` (alias ``schema``) and ``version``, whose defaults are its name and the
+    version that is written; older ones are read, see :mod:`cotyle.case.migration`.
+    """
+
+    may_leave_out_version: ClassVar[bool] = False
+    """Whether ``schema`` and ``version`` need not stand in a file that a user writes by hand."""
 
     def to_json(self) -> str:
         """Return the file's text; the same values give the same bytes."""
@@ -49,24 +57,30 @@ class FileModel(Strict):
 
 
 def validated(model: type[ModelT], content: Any, name: str, remedy: str = "Repair the file") -> ModelT:
-    """Return the content as a model.
+    """Return the content as a model; a file of an older version is brought to the present one first.
 
     Raises
     ------
     InputError
-        ``schema-mismatch`` for another schema or version, ``field-invalid`` naming the first field that is wrong.
+        ``schema-mismatch`` for another schema, ``schema-newer`` for a version that isn't known yet, ``field-invalid``
+        naming the first field that is wrong.
     """
-    if isinstance(content, dict) and "schema" in _properties(model):
-        _check_schema(model, content, name)
     try:
-        return model.model_validate(content)
+        if isinstance(content, dict) and issubclass(model, FileModel):
+            content = _present(model, content, name)
+        # strict as JSON: a list is a tuple and a word an Enum there, but text is no number and a number no truth
+        return model.model_validate_json(json.dumps(content), strict=True)
+    except RecursionError as error:
+        raise InputError("field-invalid", f"{name} is nested too deeply", remedy) from error
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         place = ".".join(str(part) for part in first["loc"]) or "the whole"
         count = error.error_count()
         more = f" (and {count - 1} more)" if count > 1 else ""
         raise InputError(
-            "field-invalid", f"{name}: {place}: {_in_words(first['type'], first['msg'])}{more}", remedy
+            "field-invalid",
+            f"{name}: {place}: {_in_words(first['type'], first['msg'])}{more}",
+            f"{remedy}, or use the cotyle that wrote it" if first["type"] == "extra_forbidden" else remedy,
         ) from error
 
 
@@ -75,19 +89,15 @@ def _in_words(kind: str, message: str) -> str:
     return known.get(kind, message.removeprefix("Value error, "))
 
 
-@cache
-def _properties(model: type[BaseModel]) -> dict[str, Any]:
-    """Return what a model's schema says of its fields; making a schema takes longer than reading a plan."""
-    return dict(model.model_json_schema().get("properties", {}))
-
-
-def _check_schema(model: type[BaseModel], content: dict[str, Any], name: str) -> None:
-    properties = _properties(model)
-    for key, word in (("schema", "schema"), ("version", "version")):
-        wanted = properties[key].get("const")
-        if content.get(key) != wanted or isinstance(content.get(key), bool):
-            raise InputError(
-                "schema-mismatch",
-                f"{name} has the {word} {content.get(key)!r}, expected {wanted!r}",
-                "Write it again with this version" if key == "version" else "Give the right kind of file",
-            )
+def _present(model: type[FileModel], content: dict[str, Any], name: str) -> dict[str, Any]:
+    """Return the content of a file, and of the files that stand in its fields, in their newest versions."""
+    schema, newest = (model.model_fields[field].default for field in ("schema_name", "version"))
+    content = migrated(content, schema, newest, name)
+    inner = {
+        key: _present(field.annotation, content[key], f"{key} in {name}")
+        for key, field in model.model_fields.items()
+        if isinstance(field.annotation, type)
+        and issubclass(field.annotation, FileModel)
+        and isinstance(content.get(key), dict)
+    }
+    return {**content, **inner}
