@@ -44,7 +44,7 @@ def only_writer_of(case: Path, wait_s: float | None = None) -> Iterator[None]:
     Raises
     ------
     InputError
-        ``case-busy`` if somebody else still writes the case after ``wait_s`` (``WAIT_S`` if None); ``output-unwritable``.
+        ``case-busy`` if somebody else still writes the case after ``wait_s`` (None: ``WAIT_S``); ``output-unwritable``.
     """
     case = case.resolve()
     held: set[Path] = _mine.__dict__.setdefault("cases", set())
