@@ -1,4 +1,7 @@
-"""The parts of a decision in the order of the report: one line in :data:`PARTS` adds one."""
+"""The parts of a decision; one line in :data:`PARTS` adds one.
+
+They stand in the order of the report: options, posture, motion, tolerance, screws, bone, revision.
+"""
 
 from __future__ import annotations
 
@@ -7,15 +10,16 @@ from dataclasses import dataclass
 from typing import Any
 
 from cotyle.case.decision.facts import DecisionFacts
+from cotyle.case.decision.posture import PostureFacts, posture_of
 from cotyle.case.decision.questions import Questions
 from cotyle.case.stages import PlannedCup
 from cotyle.errors import InputError
 from cotyle.image.volume import Volume
 from cotyle.report.decision.part_page import PartPage
+from cotyle.report.decision.posture_figure import posture_pictures
+from cotyle.report.decision.posture_page import posture_page
 
 Pictures = Mapping[str, bytes]
-ORDER = ("options", "posture", "motion", "tolerance", "screws", "bone", "revision")
-"""Names of parts in the order in which they are read, whether there yet or not."""
 
 
 def _always(planned: PlannedCup) -> str:
@@ -42,7 +46,9 @@ class Part:
     unfit: Callable[[PlannedCup], str] = _always
 
 
-PARTS: tuple[Part, ...] = ()
+PARTS: tuple[Part, ...] = (
+    Part("posture", "Posture", "turning the pelvis", PostureFacts, posture_of, posture_pictures, posture_page),
+)
 
 
 def figure_name(part: Part, short: str) -> str:

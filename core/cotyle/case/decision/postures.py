@@ -1,0 +1,87 @@
+"""How the pelvis lies, stands and sits, from what the user gave, the plan and the scan; each with how it is known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from cotyle.anatomy.pelvis import Pelvis
+from cotyle.case.decision.questions import GivenPosture, PostureQuestions
+from cotyle.case.plan_file import PostureChoice
+
+SUPINE, STANDING, SEATED = "supine", "standing", "seated"
+MOST_BACK_DEG, MOST_FORWARD_DEG, MEAN_CHANGE_DEG = -21.8, 8.4, -5.5
+"""Change of anterior tilt from lying to standing: largest both ways and mean of 1517 patients; Pierrepont J et al.,
+Bone Joint J 2017;99-B:184-91."""
+SITS_BACK_DEG, SITS_BACK_SD_DEG = 22.2, 12.2
+"""How far a pelvis tilts back from standing to sitting, mean and one deviation; Ochi H et al., Eur Spine J 2016."""
+
+
+class Known(StrEnum):
+    """How a tilt is known."""
+
+    CT = "lying in the CT"
+    GIVEN = "given"
+    SLOPES = "from two sacral slopes"
+    PLAN = "measured, from the plan"
+    ASSUMED = "assumed"
+
+
+@dataclass(frozen=True)
+class KnownPosture:
+    """Anterior tilt of the pelvis in a posture, one standard deviation (None: nobody knows it), and how it is known."""
+
+    name: str
+    anterior_tilt_deg: float
+    sd_deg: float | None
+    how: Known
+
+
+def known_postures(pelvis: Pelvis, plan: PostureChoice, asked: PostureQuestions) -> dict[str, KnownPosture]:
+    """Return the postures by name.
+
+    A tilt that was given wins; else two sacral slopes tell a change of tilt; else standing is what the plan says, and
+    seated the mean of what was published. What is assumed is said so.
+    """
+    supine = KnownPosture(SUPINE, pelvis.anterior_tilt_deg, pelvis.uncertainty.anterior_tilt_deg, Known.CT)
+    if asked.supine.anterior_tilt_deg is not None:
+        supine = KnownPosture(SUPINE, asked.supine.anterior_tilt_deg, asked.supine.sd_deg, Known.GIVEN)
+    standing = _given(STANDING, asked.standing, (supine, asked.supine))
+    if standing is None:
+        how, sd = (Known.PLAN, asked.standing.sd_deg) if plan.measured else (Known.ASSUMED, None)
+        # the plan counts from how the pelvis lay in the CT
+        standing = KnownPosture(STANDING, pelvis.anterior_tilt_deg + plan.standing_tilt_change_deg, sd, how)
+    seated = _given(SEATED, asked.seated, (standing, asked.standing), (supine, asked.supine))
+    if seated is None:
+        seated = KnownPosture(SEATED, standing.anterior_tilt_deg - SITS_BACK_DEG, SITS_BACK_SD_DEG, Known.ASSUMED)
+    return {each.name: each for each in (supine, standing, seated)}
+
+
+def _given(name: str, here: GivenPosture, *others: tuple[KnownPosture, GivenPosture]) -> KnownPosture | None:
+    """Return what was given of a posture: its tilt, or its slope against that of another one whose tilt is known."""
+    if here.anterior_tilt_deg is not None:
+        return KnownPosture(name, here.anterior_tilt_deg, here.sd_deg, Known.GIVEN)
+    if here.sacral_slope_deg is None:
+        return None
+    for known, film in others:
+        if film.sacral_slope_deg is None or known.how is Known.ASSUMED:
+            continue
+        tilt = known.anterior_tilt_deg + here.sacral_slope_deg - film.sacral_slope_deg
+        spread = float(np.sqrt((known.sd_deg or 0.0) ** 2 + here.sd_deg**2 + film.sd_deg**2))
+        return KnownPosture(name, tilt, spread, Known.SLOPES)
+    return None
+
+
+def sits_back_deg(postures: dict[str, KnownPosture], asked: PostureQuestions) -> float | None:
+    """Return how far the pelvis tilts back from standing to sitting; None where films or numbers don't tell.
+
+    Two slopes tell it even where no tilt is known.
+    """
+    standing, seated = asked.standing.sacral_slope_deg, asked.seated.sacral_slope_deg
+    if standing is not None and seated is not None:
+        return standing - seated
+    if Known.ASSUMED in (postures[STANDING].how, postures[SEATED].how):
+        return None
+    return postures[STANDING].anterior_tilt_deg - postures[SEATED].anterior_tilt_deg
