@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 from cotyle.anatomy.landmarks import Landmark, given
+from cotyle.case import folder as names
 from cotyle.case import plan_changes as changes
 from cotyle.case.anatomy_file import Anatomy
 from cotyle.case.anatomy_stages import given_of
@@ -34,6 +35,7 @@ from cotyle.cup.orientation import Definition
 from cotyle.errors import InputError
 
 from cotyle_platform.session import draft as drafts
+from cotyle_platform.session.apart import Apart
 from cotyle_platform.session.changing import PlanChanges
 from cotyle_platform.session.history import History, State, state_of
 from cotyle_platform.session.results import Drawer, Full, Screen
@@ -64,6 +66,8 @@ class PlanningSession(PlanChanges):
         assert own is not None  # a plan without one makes no numbers
         self.angles_in: tuple[Definition, FrameName] = (own.definition, own.frame)
         self.draft = drafts.read_draft(case.folder, case.plan)
+        self.apart = Apart()
+        """Does what takes long, such as a comparison with real pictures, in a process of its own."""
         self._workers = Workers(("anatomy", "measure", "screen", "files", "draft"), post, self._fail)
         self._lock = threading.RLock()
         self._asked: ViewRequest | None = None
@@ -83,6 +87,11 @@ class PlanningSession(PlanChanges):
     def case(self) -> StoredCase:
         """The case as it was opened, or last saved."""
         return self._opened.stored
+
+    @property
+    def bones(self) -> bytes:
+        """The label map's file, as it was opened or last saved."""
+        return self._opened.files[names.BONES]
 
     @property
     def plan(self) -> PlanFile:
@@ -194,6 +203,7 @@ class PlanningSession(PlanChanges):
 
     def close(self) -> None:
         """End the workers; nothing is announced any more. What is not saved stays as a draft."""
+        self.apart.close()
         self._workers.settle(None, ("files",))  # a case that is being written is written to its end
         self._workers.close()
         if self.unsaved:

@@ -1,302 +1,339 @@
-"""A real picture beside the simulated one: loaded, asked about, compared with the plan off the event loop, laid over.
+"""Real pictures beside the simulated one: loaded, asked about, clicked on, compared with the plan, laid over.
 
-What a file is called may name a patient: its name is neither shown nor kept, and the picture stays in memory only.
+The pictures stay in memory; a comparison that was kept stands in the case and is shown again when that is opened.
 """
 
 from __future__ import annotations
 
 import asyncio
-import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from cotyle.case.picture_questions import QUESTION_WORDS, PictureSoFar, Question, picture_so_far
 from cotyle.errors import InputError
 from cotyle.report.screen_words import VIEW_WORDS
-from cotyle.xray.carm import Tube
-from cotyle.xray.display import Polarity
-from cotyle.xray.pictures.patient_mark import PatientMark, require_one_patient
-from cotyle.xray.pictures.picture_file import Told
+from cotyle.xray.pictures.patient_mark import PatientMark
 from trame_server import Server
 
-from cotyle_platform.session import Full, PlanningSession
+from cotyle_platform.session import PlanningSession
+from cotyle_platform.session.apart import SupersededError
+from cotyle_platform.web.panels import picture_tray as tray
+from cotyle_platform.web.panels.comparison_shown import ShownComparison, kept_comparisons, of_made
 from cotyle_platform.web.panels.panel import Panel, one_line
-from cotyle_platform.web.panels.pictures import drawn_lines, picture_uri, points_text
+from cotyle_platform.web.panels.picture_form import fields_of, picture_of, point_kinds
+from cotyle_platform.web.panels.picture_tray import Reading, Sent, Slot
 
-if TYPE_CHECKING:
-    from cotyle.case.picture_start import PictureOfView
-
-    from cotyle_platform.web.panels.comparing import Compared
-
-_CHOICES: dict[str, dict[str, str]] = {
-    Question.POLARITY: {str(Polarity.BONE_DARK): "bone dark", str(Polarity.BONE_LIGHT): "bone light"},
-    Question.PATIENT_ORIENTATION: {
-        "L/F": "usual: patient's right at the left edge, head up",
-        "R/F": "mirrored: patient's left at the left edge, head up",
-        "R/H": "upside down: patient's left at the left edge, feet up",
-        "L/H": "mirrored and upside down: patient's right at the left edge, feet up",
-    },
-    Question.TUBE: {
-        str(Tube.UNDER_TABLE): "under the table",
-        str(Tube.OVER_TABLE): "over the table",
-        str(Tube.CROSS_TABLE): "across the table",
-    },
-}
-_LAST = "the last picture"
-_NUMBERS = (Question.FRAME, Question.PIXEL_PITCH_MM, Question.SOURCE_DETECTOR_MM, Question.SOURCE_ISOCENTER_MM)
-
-
-@dataclass
-class _Loaded:
-    """A file as it was sent, and what was answered about it."""
-
-    content: bytes
-    suffix: str
-    answers: dict[str, str] = field(default_factory=dict)
-    so_far: PictureSoFar | None = None
-
-
-@dataclass(frozen=True, eq=False)
-class _Read:
-    """What reading a file gave: the picture so far, doubts about whose it is, and how the page shows it."""
-
-    so_far: PictureSoFar
-    doubts: tuple[str, ...]
-    shown: str
+MOST_PICTURES = 4
 
 
 class RealPicture(Panel):
-    """Loads one picture, asks what nobody may guess, compares, and lays it beside or over the simulated one."""
+    """Loads pictures of one moment, asks what nobody may guess, compares, and shows what came of it."""
 
     name = "real_picture"
 
     def __init__(self, server: Server, session: PlanningSession) -> None:
         super().__init__(server, session)
-        self._loaded: _Loaded | None = None
-        self._newest: _Loaded | None = None
-        self._compared: Compared | None = None
-        self._marks: dict[str, PatientMark | None] = {"the CT": getattr(session, "patient", None)}
-        self._shown: dict[str, Any] | None = None
+        self._slots: list[Slot] = []
+        self._at = 0
+        self._shown: ShownComparison | None = None
+        self._with_pictures = True
+        self._kept: dict[int, ShownComparison] = {}
+        self._working: asyncio.Task[None] | None = None
         self.put(
-            **{"": None, "file": None, "questions": [], "answers": {}, "message": "", "progress": "", "busy": False},
-            reading=False, mode="beside", opacity=0.5, view="", views=dict(VIEW_WORDS), sizes=[], size="", result=None,
+            **{"": None, "file": None, "message": "", "progress": "", "busy": False, "result": None},
+            reading=False, mode="beside", opacity=0.5, view="", views=dict(VIEW_WORDS), sizes=[], size="", tabs=[],
+            at=0, questions=[], answers={}, points={}, clicking="", kinds=point_kinds(), keeps=[], kept=0, full=False,
         )  # fmt: skip
-        server.state.client_only("real_picture_mode", "real_picture_opacity")
+        server.state.client_only("real_picture_mode", "real_picture_opacity", "real_picture_clicking")
         self.on("real_picture_file", self.load)
+        self.on("real_picture_view", self._named)
         trigger = server.controller.trigger
         trigger("real_picture_answer")(self.answer)
+        trigger("real_picture_point")(self.point)
+        trigger("real_picture_points")(self.set_points)
+        trigger("real_picture_at")(self.choose)
         trigger("real_picture_compare")(self.start)
+        trigger("real_picture_stop")(self.stop)
         trigger("real_picture_keep")(self.keep)
+        trigger("real_picture_kept")(self.show_kept)
         trigger("real_picture_away")(self.take_away)
         self._sizes()
+        self._read_kept()
 
     def heard(self, kind: str, revision: int) -> None:
-        """Say which diameters the plan knows, and mark a comparison with an earlier plan."""
+        """Say which diameters the plan knows, mark a comparison with an earlier plan, follow the case's folder."""
         if kind in ("plan", "full"):
             self.soon(self._sizes)
+        elif kind == "saved":
+            self._read_kept()
 
-    # a file
+    # pictures
 
     def load(self, file: Any) -> None:
-        """Take a file that the page sends; a bad one is refused in a line and the picture that was there stays."""
+        """Take a file that the page sends; a bad one is refused in a line and the pictures that were there stay."""
         if not file:
             return
         self.put(file=None)
-        content = file.get("content") or b""
-        loaded = _Loaded(bytes(content), Path(str(file.get("name", ""))).suffix)
-        self._take(loaded)
+        if len(self._slots) >= MOST_PICTURES:
+            self.put(message=f"no more than {MOST_PICTURES} pictures of one moment: put one away first")
+            return
+        sent = Sent(bytes(file.get("content") or b""), Path(str(file.get("name", ""))).suffix)
+        self._slots.append(Slot(sent))
+        self._read(self._slots[-1], sent)
 
     def answer(self, question: str, value: Any) -> None:
-        """Take an answer about the picture; an empty one takes it back."""
-        newest = self._newest
-        if newest is None:
+        """Take an answer about the chosen picture; an empty one takes it back."""
+        slot = self._slot
+        if slot is not None:
+            self._read(slot, slot.newest.answered(question, str(value).strip()))
+
+    def point(self, what: str, column: float, row: float) -> None:
+        """Take a click on the chosen picture, in the pixels in which it is shown."""
+        points = self._slot.reading.shown_points().get(what, []) if self._slot and self._slot.reading else []
+        self.set_points(what, [*points, [column, row]] if what in tray.MANY else [[column, row]])
+
+    def set_points(self, what: str, shown_px: list[list[float]]) -> None:
+        """Set all points of a kind on the chosen picture, in the pixels in which it is shown; none takes them away."""
+        slot = self._slot
+        if slot is None or slot.reading is None or what not in {each["name"] for each in point_kinds()}:
             return
-        answers = {**newest.answers, question: str(value).strip()}
-        self._take(_Loaded(newest.content, newest.suffix, {k: v for k, v in answers.items() if v}))
+        try:
+            points = tuple(slot.reading.to_file((float(x), float(y))) for x, y in shown_px)
+        except (InputError, TypeError, ValueError) as error:
+            self.put(message=one_line(error) if isinstance(error, InputError) else "a point is two numbers")
+            return
+        slot.newest = slot.newest.pointed(what, points)
+        slot.reading = replace(slot.reading, sent=slot.newest)
+        self._forget()
+        self._show()
+
+    def choose(self, at: int) -> None:
+        """Show another one of the pictures."""
+        self._at = int(at)
+        self._show()
 
     def take_away(self) -> None:
-        """Put the picture away, with what was read off it."""
-        self._loaded = self._newest = self._shown = self._compared = None
-        self._marks.pop(_LAST, None)
-        self.put(**{"": None, "questions": [], "answers": {}, "message": "", "result": None})
-        self.desk.compared(None, -1)
+        """Put the chosen picture away, or a comparison that was kept; what was read off it goes with it."""
+        self.session.apart.cancel()
+        if self._slot is not None and not self._kept_is_shown:
+            self._slots.remove(self._slot)
+        self._at = 0
+        self._forget()
+        self.put(message="")
+        self._show()
 
-    def _take(self, loaded: _Loaded) -> None:
+    def _read(self, slot: Slot, sent: Sent) -> None:
         """Read a picture with its answers off the event loop; of several only the newest is taken."""
-        self._newest = loaded
+        slot.newest = sent
+        marks = self._marks(slot)
         try:
             loop = asyncio.get_running_loop()
         except RuntimeError:
-            self._taken(loaded, self._read(loaded))
+            self._taken(slot, sent, _read(sent, marks))
             return
 
-        async def read() -> None:
-            outcome = await loop.run_in_executor(None, lambda: self._read(loaded))
-            if loaded is self._newest:
-                self._taken(loaded, outcome)
+        async def work() -> None:
+            outcome = await loop.run_in_executor(None, lambda: _read(sent, marks))
+            if sent is slot.newest and slot in self._slots:
+                self._taken(slot, sent, outcome)
 
         self.put(reading=True)
-        self._reads = loop.create_task(read())
+        self._reads = loop.create_task(work())
 
-    def _read(self, loaded: _Loaded) -> _Read | InputError:
-        from cotyle_platform.web.panels import comparing
-
-        try:
-            frame, told = _told(loaded.answers)
-            so_far = self._with_file(loaded, lambda path: picture_so_far(path, frame, told))
-            picture = so_far.radiograph
-            if picture is None:
-                return _Read(so_far, (), "")
-            untold = require_one_patient({**self._marks, "the picture": picture.patient})
-            return _Read(so_far, tuple(text for text in untold if " the picture " in text), comparing.shown(picture))
-        except InputError as error:
-            return error
-
-    def _taken(self, loaded: _Loaded, outcome: _Read | InputError) -> None:
+    def _taken(self, slot: Slot, sent: Sent, outcome: Reading | InputError) -> None:
         if isinstance(outcome, InputError):
-            self._newest = self._loaded
+            if slot.reading is None:
+                self._slots.remove(slot)
+            else:
+                slot.newest = slot.reading.sent
             self.put(message=one_line(outcome), reading=False)
             return
-        self._loaded, loaded.so_far = loaded, outcome.so_far
-        self.desk.compared(None, -1)
-        picture, still_open = outcome.so_far.radiograph, outcome.so_far.open
-        self._shown = self._compared = None
-        if picture is not None:
-            columns, rows = picture.size
-            self._shown = {
-                "columns": columns,
-                "rows": rows,
-                "real": outcome.shown,
-                "compared": False,
-                "sides": ["R", "L"] if Question.PATIENT_ORIENTATION not in still_open else ["", ""],
-                "doubts": [*picture.doubts, *outcome.doubts],
-            }
-        asked = dict.fromkeys([*still_open, *(each for each in Question if each in loaded.answers)])
-        self.put(
-            **{"": self._shown},
-            questions=[_question(each, each in still_open) for each in asked],
-            answers=loaded.answers,
-            message=outcome.so_far.why,
-            result=None,
-            reading=False,
-        )
+        slot.reading = replace(outcome, sent=sent)
+        self._at = self._slots.index(slot)
+        self._forget()
+        self.put(message=outcome.so_far.why, reading=False)
+        self._show()
 
-    def _with_file(self, loaded: _Loaded, read: Callable[[Path], Any]) -> Any:
-        """Read the picture from a file that is gone at once; its name says nothing."""
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / f"picture{loaded.suffix}"
-            path.write_bytes(loaded.content)
-            return read(path)
+    def _named(self, view: Any) -> None:
+        if self._slot is not None and not self._kept_is_shown:
+            self._slot.view = str(view)
+            self._tabs()
+
+    @property
+    def _slot(self) -> Slot | None:
+        return self._slots[self._at] if self._at < len(self._slots) else None
+
+    def _marks(self, slot: Slot) -> dict[str, PatientMark | None]:
+        """Return whose pictures the others are, and the CT."""
+        marks: dict[str, PatientMark | None] = {"the CT": None}
+        for number, other in enumerate(self._slots, start=1):
+            picture = None if other.reading is None else other.reading.so_far.radiograph
+            if other is not slot and picture is not None:
+                marks[f"picture {number}"] = picture.patient
+        return marks
 
     # comparing
 
     def start(self) -> None:
-        """Compare the picture with the plan; a worker does it, and what it says comes when it comes."""
-        from cotyle_platform.web.panels import comparing
-
-        state, full = self.server.state, self.session.full
-        if state.real_picture_busy or state.real_picture_reading or self._loaded is None:
+        """Compare the pictures with the plan in a process of its own; a comparison that still runs is ended."""
+        full, slots = self.session.full, list(self._slots)
+        if self.server.state.real_picture_reading or not slots:
             return
         if full is None or self.session.stale:
             self.put(message="The plan is still being measured: try again in a moment")
             return
-        try:
-            picture = self._picture_of_view(self._loaded, str(state.real_picture_view))
-            diameter = float(state.real_picture_size)
-        except InputError as error:
-            self.put(message=one_line(error))
-            return
-        self.put(busy=True, message="", progress="starting")
-        loaded, loop = self._loaded, asyncio.get_running_loop()
+        diameter = float(self.server.state.real_picture_size)
 
-        def progress(words: str) -> None:
-            loop.call_soon_threadsafe(lambda: self.put(progress=words))
+        def compare(say: Callable[[str], None]) -> Any:
+            from cotyle_platform.web.panels import comparing
 
-        async def work() -> None:
-            try:
-                found = await loop.run_in_executor(
-                    None, lambda: comparing.compared(self.session, full, picture, diameter, progress)
-                )
-            except Exception as error:  # whatever it is, the page goes on
-                fault = f"comparing failed ({type(error).__name__}): this is our fault, not yours"
-                self.put(message=one_line(error) if isinstance(error, InputError) else fault)
-            else:
-                if self._loaded is loaded:
-                    self._show_comparison(full, found)
-            finally:
-                self.put(busy=False, progress="")
+            pictures = tuple(_ready(slot, number, len(slots)) for number, slot in enumerate(slots, start=1))
+            doubts = tuple(dict.fromkeys(text for slot in slots if slot.reading for text in slot.reading.doubts))
+            session = self.session
+            asked = comparing.Asked(
+                full.planned, full.measured, session.case.scan, session.bones, pictures, diameter, doubts
+            )
+            return session.apart.do(comparing.made, asked, say)
 
-        self._working = loop.create_task(work())
+        def take(made: Any) -> None:
+            if slots == self._slots:
+                self._lay(of_made(made, full.revision))
+
+        self._work(compare, take)
+
+    def stop(self) -> None:
+        """End a comparison that runs."""
+        self.session.apart.cancel()
 
     def keep(self) -> None:
         """Write the comparison into the case and its report; only one with the plan that stands in the case."""
-        from cotyle_platform.web.panels import comparing
-
-        made, result = self._compared, self.server.state.real_picture_result
-        if made is None or not result or self.server.state.real_picture_busy:
+        shown = self._shown
+        if shown is None or shown.made is None or self.server.state.real_picture_busy:
             return
-        if self.session.unsaved or result["revision"] != self.session.revision:
+        if self.session.unsaved or shown.revision != self.session.revision:
             self.put(message="The case holds another plan than the one compared: save it, then compare again")
             return
-        self.put(busy=True, message="", progress="writing the report")
+
+        def keep(say: Callable[[str], None]) -> int:
+            from cotyle_platform.web.panels import comparing
+
+            say("writing the report")
+            return comparing.kept(self.session.folder, shown.made)
+
+        def take(number: int) -> None:
+            if self._shown is shown:
+                self._shown = replace(shown, kept_as=f"comparison-{number}")
+                self._show()
+            self._read_kept()
+
+        self._work(keep, take)
+
+    def show_kept(self, number: int) -> None:
+        """Show a comparison that stands in the case."""
+        shown = self._kept.get(int(number))
+        if shown is not None:
+            self._at = 0
+            self._lay(shown)
+
+    def _work(self, work: Callable[[Callable[[str], None]], Any], take: Callable[[Any], None]) -> None:
+        """Do long work off the event loop, saying on the page what it is doing; only the newest ends the waiting."""
         loop = asyncio.get_running_loop()
+        self.put(busy=True, message="", progress="starting")
 
-        async def work() -> None:
+        def say(words: str) -> None:
+            loop.call_soon_threadsafe(lambda: self.put(progress=words) if self._working is task else None)
+
+        async def run() -> None:
             try:
-                number = await loop.run_in_executor(None, lambda: comparing.kept(self.session, made))
-            except (InputError, OSError) as error:
-                words = one_line(error) if isinstance(error, InputError) else "the case folder can't be written"
-                self.put(message=words)
-            else:
-                self.put(result={**self.server.state.real_picture_result, "kept": f"comparison-{number}"})
+                take(await loop.run_in_executor(None, lambda: work(say)))
+            except SupersededError:
+                pass
+            except Exception as error:  # whatever it is, the page goes on
+                self.put(message=_fault(error))
             finally:
-                self.put(busy=False, progress="")
+                if self._working is task:
+                    self.put(busy=False, progress="")
 
-        self._working = loop.create_task(work())
+        task = self._working = loop.create_task(run())
 
-    def _picture_of_view(self, loaded: _Loaded, view: str) -> PictureOfView:
-        from cotyle_platform.web.panels import comparing
+    # what is shown
 
-        open_questions = () if loaded.so_far is None else loaded.so_far.open
-        if open_questions:
-            words = " and ".join(QUESTION_WORDS[each] for each in open_questions)
-            raise InputError("picture-geometry", f"still to be said: {words}")
-        frame, told = _told(loaded.answers)
-        picture: PictureOfView = self._with_file(
-            loaded, lambda path: comparing.picture_of_view(path, view, frame, told)
-        )
-        return picture
+    @property
+    def _kept_is_shown(self) -> bool:
+        return self._shown is not None and self._shown.number > 0
 
-    def _show_comparison(self, full: Full, compared: Compared) -> None:
-        self._compared = compared
-        layers, words = compared.layers, compared.words
-        assert self._shown is not None
-        lines = [*drawn_lines(layers.planned, "planned_"), *drawn_lines(layers.found, "found_")]
-        edges = [{"kind": "edge", "points": points_text(edge)} for edge in layers.edges]
-        # a new one: what was sent before must not change under the page's state
-        self._shown = {
-            **self._shown,
-            "compared": layers.simulated is not None,
-            "simulated": None if layers.simulated is None else picture_uri(layers.simulated),
-            "real": picture_uri(layers.real),
-            "lines": [*edges, *lines],
-        }
-        self._marks[_LAST] = compared.found.pictures[0].picture.radiograph.patient
-        self.put(
-            **{"": self._shown},
-            result={
-                "verdict": str(compared.file.verdict),
-                "words": words.verdict,
-                "rows": [list(row) for row in words.rows],
-                "doubts": list(words.doubts),
-                "revision": full.revision,
-                "kept": "",
-            },
-        )
+    def _lay(self, shown: ShownComparison, with_pictures: bool = True) -> None:
+        self._shown, self._with_pictures = shown, with_pictures
+        self._show()
         self._sizes()
-        self.desk.compared(compared.found, full.revision)
+        self.desk.compared(shown.file, shown.revision, shown.words)
+
+    def _forget(self) -> None:
+        if self._shown is not None:
+            self._shown = None
+            self.desk.compared(None, -1)
+
+    def _show(self) -> None:
+        """Show the chosen picture, with what was compared if anything was."""
+        shown, slot = self._shown, self._slot
+        kept = self._kept_is_shown
+        reading = slot.reading if slot is not None and not kept else None
+        questions, answers = ([], {}) if reading is None else fields_of(reading)
+        page = None if reading is None else picture_of(reading)
+        if shown is not None and self._with_pictures:
+            page = {**(page or {}), **shown.pictures[min(self._at, len(shown.pictures) - 1)]}
+        self.put(
+            **{"": page},
+            questions=questions,
+            answers=answers,
+            points={} if reading is None else reading.shown_points(),
+            view=slot.view if slot is not None and not kept else "",
+            result=None if shown is None else shown.result(self.session.revision),
+            kept=shown.number if shown is not None else 0,
+            full=len(self._slots) >= MOST_PICTURES,
+        )
+        self._tabs()
+
+    def _tabs(self) -> None:
+        shown = self._shown
+        if shown is not None and self._kept_is_shown:
+            names = [str(each.view) for each in shown.file.views]
+        else:
+            names = [slot.view for slot in self._slots if slot.reading is not None]
+        words = [f"{at}: {VIEW_WORDS.get(name, 'which view?')}" for at, name in enumerate(names, start=1)]
+        self.put(tabs=words, at=self._at)
+
+    def _read_kept(self) -> None:
+        """Find the comparisons that stand in the case; the newest is laid down if nothing else is."""
+        folder, revision = self.session.folder, self.session.revision
+        if not self._kept and not any(folder.glob("comparison-*.json")):
+            return
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:
+            self._have_kept(*kept_comparisons(folder, revision))
+            return
+
+        async def read() -> None:
+            self._have_kept(*await loop.run_in_executor(None, lambda: kept_comparisons(folder, revision)))
+
+        self._reads_kept = loop.create_task(read())
+
+    def _have_kept(self, found: dict[int, ShownComparison], faults: tuple[str, ...]) -> None:
+        gone = self._kept.keys() - found.keys()
+        first = not self._kept
+        self._kept = found
+        self.put(keeps=[{"number": number, "words": each.title} for number, each in found.items()])
+        if faults:
+            self.put(message="; ".join(faults))
+        elif gone:
+            self.put(message="What was compared with the plan before is no longer in the case: its plan is another one")
+        if self._shown is not None and self._shown.number in gone:
+            self._forget()
+            self._show()
+        if first and found and self._shown is None and not self._slots and not self.session.unsaved:
+            self._lay(found[max(found)], with_pictures=False)
 
     def _sizes(self) -> None:
         numbers, state = self.session.numbers, self.server.state
@@ -307,40 +344,29 @@ class RealPicture(Panel):
         ]
         known = {each["value"] for each in sizes}
         self.put(sizes=sizes, size=state.real_picture_size if state.real_picture_size in known else f"{cup:g}")
-        result = state.real_picture_result
-        if result:
-            self.put(result={**result, "old": result["revision"] != self.session.revision})
+        if self._shown is not None:
+            self.put(result=self._shown.result(self.session.revision))
 
 
-def _told(answers: dict[str, str]) -> tuple[int | None, Told]:
-    """Return the frame and all else that was answered."""
-
-    def number(question: Question) -> float | None:
-        text = answers.get(question)
-        if text is None:
-            return None
-        try:
-            return float(text.replace(",", "."))
-        except ValueError:
-            raise InputError("picture-answer", f"{QUESTION_WORDS[question]} must be a number") from None
-
-    frame, polarity, tube = number(Question.FRAME), answers.get(Question.POLARITY), answers.get(Question.TUBE)
-    sides = answers.get(Question.PATIENT_ORIENTATION, "").split("/")
-    return None if frame is None else round(frame), Told(
-        polarity=None if polarity is None else Polarity(polarity),
-        pixel_pitch_mm=number(Question.PIXEL_PITCH_MM),
-        tube=None if tube is None else Tube(tube),
-        source_detector_mm=number(Question.SOURCE_DETECTOR_MM),
-        source_isocenter_mm=number(Question.SOURCE_ISOCENTER_MM),
-        patient_orientation=(sides[0], sides[1]) if len(sides) == 2 else None,
-    )
+def _read(sent: Sent, marks: dict[str, PatientMark | None]) -> Reading | InputError:
+    try:
+        return tray.read(sent, marks)
+    except InputError as error:
+        return error
 
 
-def _question(question: Question, is_open: bool) -> dict[str, Any]:
-    return {
-        "name": str(question),
-        "words": QUESTION_WORDS[question],
-        "choices": _CHOICES.get(question),
-        "number": question in _NUMBERS,
-        "open": is_open,
-    }
+def _ready(slot: Slot, number: int, count: int) -> Any:
+    """Return a picture ready to be compared; of several, the line that refuses one says which."""
+    try:
+        return tray.picture_of_view(slot)
+    except InputError as error:
+        where = f"picture {number}: " if count > 1 else ""
+        raise InputError(error.code, where + error.what, error.remedy) from error
+
+
+def _fault(error: Exception) -> str:
+    if isinstance(error, InputError):
+        return one_line(error)
+    if isinstance(error, OSError):
+        return "the case folder can't be written"
+    return f"comparing failed ({type(error).__name__}): this is our fault, not yours"
