@@ -40,7 +40,7 @@ class SeriesInfo:
     @property
     def series_hash(self) -> str:
         """First 12 digits of the SHA-256 of the series UID; tells series apart, names none. Empty without a UID."""
-        return hashlib.sha256(self.series_uid.encode()).hexdigest()[:12] if self.series_uid else ""
+        return series_digest(self.series_uid)
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
@@ -58,6 +58,11 @@ class SeriesInfo:
             "findings": [finding.as_dict() for finding in self.findings],
             "repairs": list(self.repairs),
         }
+
+
+def series_digest(series_uid: str) -> str:
+    """Return the digest of a series UID, as in :attr:`SeriesInfo.series_hash`."""
+    return hashlib.sha256(series_uid.encode()).hexdigest()[:12] if series_uid else ""
 
 
 def dicom_info(stack: SliceStack, volume: Volume, verdict: SeriesVerdict, repairs: tuple[str, ...]) -> SeriesInfo:

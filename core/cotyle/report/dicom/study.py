@@ -79,6 +79,9 @@ class Series(Enum):
     SCAN = (9005, "Part of the CT that the plan rests on")
 
 
+_OF_IMAGES = (Series.VIEWS, Series.SEGMENTATION, Series.SCAN)
+
+
 @dataclass(frozen=True, eq=False)
 class Study:
     """The study results go into.
@@ -155,7 +158,8 @@ def placed(dataset: Dataset, study: Study, series: Series, number: int) -> Datas
     dataset.SeriesInstanceUID = study.series_uid(series)
     dataset.SeriesNumber, dataset.SeriesDescription = series.value
     dataset.InstanceNumber = number
-    dataset.BodyPartExamined = "PELVIS"
+    if series in _OF_IMAGES:
+        dataset.BodyPartExamined = "PELVIS"
     dataset.Manufacturer, dataset.ManufacturerModelName = MANUFACTURER, MODEL
     dataset.DeviceSerialNumber, dataset.SoftwareVersions = SERIAL, __version__
     dataset.ContentDate, dataset.ContentTime = study.moment
@@ -185,6 +189,14 @@ def new_dataset(sop_class_uid: str) -> FileDataset:
 def instance_references(images: Sequence[Dataset]) -> list[Dataset]:
     """Return the items of a sequence that refers to images."""
     return [_reference(image) for image in images]
+
+
+def series_reference(images: Sequence[Dataset]) -> Dataset:
+    """Return the item that refers to the one series of images and to each of them."""
+    item = Dataset()
+    item.SeriesInstanceUID = images[0].SeriesInstanceUID
+    item.ReferencedInstanceSequence = instance_references(images)
+    return item
 
 
 def _reference(image: Dataset) -> Dataset:

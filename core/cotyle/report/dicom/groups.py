@@ -1,0 +1,177 @@
+"""The measurement groups of a report: what measurements.json says, as content that knows nothing of DICOM's encoding."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from cotyle.case.measurements import Measurements
+from cotyle.case.stages import MEASURING_FRAME
+from cotyle.report.dicom import codes, numbers
+from cotyle.report.dicom.codes import Code
+from cotyle.report.dicom.numbers import Number
+from cotyle.space.side import Side
+
+Point = tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A number with its unit, standard deviation and the points it was measured at, LPS mm."""
+
+    concept: Code
+    value: float
+    unit: Code
+    spread: float | None = None
+    at: tuple[Point, ...] = ()
+
+
+@dataclass(frozen=True)
+class Group:
+    """A measurement group.
+
+    ``name`` tells groups of one report apart. ``place`` is the point that the group is about, if it is about one;
+    ``points`` are others, each with its concept. ``answers`` are (question, answer), ``texts`` (concept, text).
+    """
+
+    name: str
+    finding: Code
+    site: Code
+    side: Side | None
+    numbers: tuple[Measured, ...] = ()
+    place: Point | None = None
+    points: tuple[tuple[Code, Point], ...] = ()
+    answers: tuple[tuple[Code, Code], ...] = ()
+    texts: tuple[tuple[Code, str], ...] = ()
+
+
+def groups_of(measured: Measurements) -> list[Group]:
+    """Return all groups, in the order of the report."""
+    content = measured.as_dict()
+    side = measured.side
+    in_usual_frame = measured.center_shift.frame == MEASURING_FRAME
+    groups = [
+        Group("pelvis", codes.PELVIS, codes.PELVIS, None, _present(numbers.PELVIS_NUMBERS, content)),
+        _native(measured, content),
+        Group("cup", codes.CUP_SHELL, codes.ACETABULUM, side, _present(numbers.CUP_NUMBERS, content)),
+        Group(
+            "wall",
+            codes.INNER_WALL,
+            codes.ACETABULUM,
+            side,
+            _present(numbers.WALL_NUMBERS, content),
+            answers=((codes.BREACHED, codes.YES if measured.wall.breached else codes.NO),),
+        ),
+        Group("coverage", codes.BONE_COVER, codes.ACETABULUM, side, _present(numbers.COVERAGE_NUMBERS, content)),
+    ]
+    if in_usual_frame:  # the concepts name it
+        shift = _present(numbers.SHIFT_NUMBERS, content)
+        groups.append(Group("shift", codes.HIP_SHIFT, codes.HIP_JOINT, side, shift))
+        groups += _reamers(measured, content)
+    press_fit = _present(numbers.PRESS_FIT_NUMBERS, content)
+    groups.append(Group("press-fit", codes.PRESS_FIT, codes.ACETABULUM, side, press_fit))
+    if measured.wall_view is not None and measured.wall_view.frame == MEASURING_FRAME:
+        view = _present(numbers.WALL_VIEW_NUMBERS, content)
+        groups.append(Group("wall view", codes.WALL_VIEW, codes.ACETABULUM, side, view))
+    return [*groups, *_frames(content), *_landmarks(measured, content), *_points_to_check(measured)]
+
+
+def field_of(content: Mapping[str, Any], field: str) -> Any:
+    """Return the value at a path such as ``reaming.0.diameter_mm``; None if any part of it is absent."""
+    value: Any = content
+    for part in field.split("."):
+        if isinstance(value, Mapping):
+            value = value.get(part)
+        elif isinstance(value, list | tuple) and part.isdigit() and int(part) < len(value):
+            value = value[int(part)]
+        else:
+            return None
+    return value
+
+
+def _present(table: Iterable[Number], content: Mapping[str, Any], item: str = "") -> tuple[Measured, ...]:
+    """Return the numbers that a case has; ``item`` stands for ``#`` in a field."""
+    return tuple(_measured(table, content, item))
+
+
+def _measured(table: Iterable[Number], content: Mapping[str, Any], item: str) -> Iterator[Measured]:
+    for number in table:
+        value = field_of(content, number.field.replace("#", item))
+        if value is None:
+            continue
+        spread = None if number.spread is None else field_of(content, number.spread.replace("#", item))
+        at = tuple(_point(field_of(content, field)) for field in number.at)
+        yield Measured(number.concept, float(value), number.unit, spread, at)
+
+
+def _native(measured: Measurements, content: Mapping[str, Any]) -> Group:
+    group = measured.native.crowe_group
+    answers = () if group not in codes.CROWE_GROUPS else ((codes.CROWE, codes.CROWE_GROUPS[group]),)
+    found = _present(numbers.NATIVE_NUMBERS, content)
+    return Group("native socket", codes.ACETABULUM, codes.HIP_JOINT, measured.side, found, answers=answers)
+
+
+def _reamers(measured: Measurements, content: Mapping[str, Any]) -> Iterator[Group]:
+    for place, step in enumerate(measured.reaming):
+        yield Group(
+            f"reamer {place + 1}",
+            codes.REAMER,
+            codes.ACETABULUM,
+            measured.side,
+            _present(numbers.REAMER_NUMBERS, content, str(place)),
+            points=((codes.REAMER_START, step.start_center_lps_mm), (codes.REAMER_END, step.end_center_lps_mm)),
+            answers=((codes.BREACHED, codes.YES if step.breached else codes.NO),),
+            texts=((codes.ENGAGES, step.engages),),
+        )
+
+
+def _frames(content: Mapping[str, Any]) -> Iterator[Group]:
+    for name, (_, words) in codes.FRAMES.items():
+        if name in content["frames"]:
+            origin = _point(content["frames"][name]["origin_lps_mm"])
+            found = _present(numbers.FRAME_NUMBERS, content, name)
+            point = ((codes.FRAME_ORIGIN, origin),)
+            yield Group(f"{words} ({name})", codes.FRAME, codes.PELVIS, None, found, points=point)
+
+
+def _landmarks(measured: Measurements, content: Mapping[str, Any]) -> Iterator[Group]:
+    for name, mark in sorted(measured.landmarks.items()):
+        bare, side = _without_side(name)
+        if bare not in codes.LANDMARKS:
+            continue
+        finding, site = codes.LANDMARKS[bare]
+        yield Group(
+            name,
+            finding,
+            site,
+            side,
+            _present(numbers.ALL_NUMBERS["Each landmark"], content, name),
+            place=mark.lps_mm,
+            answers=((codes.ORIGIN, codes.ORIGINS[mark.origin]),) if mark.origin in codes.ORIGINS else (),
+        )
+
+
+def _points_to_check(measured: Measurements) -> Iterator[Group]:
+    for side, hip in measured.verdict.hips.items():
+        for point in hip.points:
+            yield Group(
+                f"check {point.mark}",
+                codes.CHECK_POINT,
+                codes.HIP_JOINT,
+                side,
+                place=point.lps_mm,
+                texts=((codes.CHECK_WORDS, f"{point.words} [{point.code}]"),),
+            )
+
+
+def _without_side(name: str) -> tuple[str, Side | None]:
+    for side in Side:
+        if name.endswith(f"_{side}"):
+            return name.removesuffix(f"_{side}"), side
+    return name, None
+
+
+def _point(values: Iterable[float]) -> Point:
+    x, y, z = (float(value) for value in values)
+    return x, y, z
