@@ -2,8 +2,8 @@
 
 No point of a body that turns by an angle moves farther than the angle times its distance from the axis. So a point that
 lies d from the surface needn't be looked at again before d over that distance (conservative advancement, after Mirtich
-and Canny, Impulse-based simulation of rigid bodies, 1995): only the few points that are due are measured again, exactly,
-and nothing thin is jumped over.
+and Canny, Impulse-based simulation of rigid bodies, 1995; from memory): only the few points that are due are measured
+again, exactly, and nothing thin is jumped over.
 """
 
 from __future__ import annotations

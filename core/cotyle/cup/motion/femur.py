@@ -234,7 +234,7 @@ def _cut_plane(points: Array, shaft: Shaft, tip: Array | None, cut: NeckCut, sid
     if tip is None:
         raise InputError(
             "neck-cut",
-            f"the lesser trochanter of the {side} femur doesn't stand out, so that the height of the neck's cut isn't known",
+            f"the lesser trochanter of the {side} femur doesn't stand out: the height of the neck's cut isn't known",
             "give the cut's distance from the middle of the head",
         )
     level = float(tip @ shaft.down) - cut.above_lesser_trochanter_mm

@@ -99,6 +99,7 @@ def free_lean_deg(
     reach, radius = np.hypot(*corners.T), 0.5 * neck_diameter_mm
     if not (radius > 0.0 and (radius < corners[:, 0]).all()):
         raise InputError(
-            "neck-diameter", f"a neck of {neck_diameter_mm:g} mm doesn't pass a liner for a {head_diameter_mm:g} mm head"
+            "neck-diameter",
+            f"a neck of {neck_diameter_mm:g} mm doesn't pass a liner for a {head_diameter_mm:g} mm head",
         )
     return float(np.degrees(np.arctan2(*corners.T) - np.arcsin(radius / reach)).min())

@@ -11,7 +11,9 @@ from dataclasses import dataclass
 from cotyle.cup.motion.hip_pose import NEUTRAL, HipPose, Move
 
 _BUNN = "reached by well placed hips in 16 CT scans: Bunn et al., Clin Orthop Relat Res 2012;470:418-27 (abstract read)"
-_KOUYOUMDJIAN = "mean of 120 healthy adults: Kouyoumdjian et al., Orthop Traumatol Surg Res 2012;98:17-23 (abstract read)"
+_KOUYOUMDJIAN = (
+    "mean of 120 healthy adults: Kouyoumdjian et al., Orthop Traumatol Surg Res 2012;98:17-23 (abstract read)"
+)
 
 
 @dataclass(frozen=True)
