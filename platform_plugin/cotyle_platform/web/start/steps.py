@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from cotyle.anatomy.landmark_files import check_inside
-from cotyle.anatomy.landmarks import APP_NAMES, Landmark, Landmarks, Origin, given
+from cotyle.anatomy.landmarks import APP_NAMES, Landmark, Landmarks, given
 from cotyle.anatomy.on_bone import on_bone
 from cotyle.case import folder as case_folder
 from cotyle.case.anatomy_file import Anatomy, Skeleton, case_scan
@@ -359,13 +359,3 @@ class StartSession:
 
     def _remember(self) -> None:
         self._past.append((self.given, self.agreed))
-
-
-def origin_words(mark: Landmark, agreed: bool) -> str:
-    """Return in words where a landmark comes from and how sure it is."""
-    how = {
-        Origin.DETECTED: "found on the bone",
-        Origin.GIVEN: "placed by hand",
-        Origin.EXTRAPOLATED: "outside the scan, or known only from the shape model",
-    }[mark.origin]
-    return f"{how}, ± {2 * mark.uncertainty_mm:.1f} mm" + (", agreed to" if agreed else "")

@@ -11,7 +11,8 @@ from cotyle.report.tiles import minus
 from cotyle.space.side import Side
 
 from cotyle_platform.scene.palette import LABEL_COLORS
-from cotyle_platform.web.start.steps import STEPS, StartSession, origin_words
+from cotyle_platform.web.landmark_words import mark_words, origin_words
+from cotyle_platform.web.start.steps import STEPS, StartSession
 
 STEP_WORDS = {
     "series": "Scan",
@@ -20,29 +21,6 @@ STEP_WORDS = {
     "landmarks": "Landmarks",
     "plan": "Plan",
 }
-
-
-MARK_WORDS = {
-    "asis": "ASIS (anterior superior iliac spine)",
-    "pubic_tubercle": "pubic tubercle",
-    "psis": "PSIS (posterior superior iliac spine)",
-    "ischial_tuberosity": "ischial tuberosity, lowest point",
-    "teardrop": "teardrop, lower end",
-    "hip_center": "hip centre",
-    "superolateral_rim": "superolateral edge of the socket",
-    "si_joint_inferior": "sacroiliac joint, lower end",
-    "symphysis": "symphysis, middle",
-    "sacrum_midline": "sacral midline, back edge of the S1 endplate",
-    "coccyx_tip": "tip of the coccyx",
-}
-
-
-def mark_words(name: str) -> str:
-    """Return a landmark's name in words, its side first."""
-    for side in Side:
-        if name.endswith(f"_{side}"):
-            return f"{side} {MARK_WORDS[name.removesuffix(f'_{side}')]}"
-    return MARK_WORDS[name]
 
 
 def steps(session: StartSession) -> list[dict[str, Any]]:

@@ -13,7 +13,8 @@ from cotyle.case.store import read_case, write_bones
 from cotyle.errors import InputError
 from cotyle.image.label_files import load_label_file
 from cotyle.space.side import Side
-from cotyle_platform.web.start.steps import STEPS, StartSession, origin_words
+from cotyle_platform.web.landmark_words import origin_words
+from cotyle_platform.web.start.steps import STEPS, StartSession
 
 
 @pytest.fixture(scope="module")
