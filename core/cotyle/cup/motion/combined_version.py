@@ -2,8 +2,8 @@
 
 Dorr et al., Clin Orthop Relat Res 2009;467:119-27: stem and cup version together within 25 to 50 degrees (range as
 later papers quote it; the original not read, nor which definition of the cup's anteversion it means: so the sum is
-given in two). Widmer and Zurfluh, J Orthop Res 2004;22:815-21: radiographic cup anteversion + 0.7 x stem version = 37.3 (from
-memory, for their implant). Both are rules of thumb beside the exact limits.
+given in two). Widmer and Zurfluh, J Orthop Res 2004;22:815-21: radiographic cup anteversion + 0.7 x stem version = 37.3
+(from memory, for their implant). Both are rules of thumb beside the exact limits.
 """
 
 from __future__ import annotations

@@ -1,10 +1,10 @@
 """Head, neck, liner and stem as far as motion needs them: generic, no maker's catalogue.
 
-Neck: a round rod through the middle of the head. It meets a ring of the liner of radius p at a height z above the middle
-of the head (along the opening axis) when it leans atan2(p, z) - asin(r / sqrt(p^2 + z^2)), r its radius: the ring's
-point in the plane of the lean is then r away from the rod's axis. Of a profile of straight pieces a corner is always
-met first, so the least of its corners is the angle. With a face level with the middle of the head and no chamfer that is
-90 - asin(d_neck / d_head), half of the oscillation angle of the textbooks, 2 acos(d_neck / d_head).
+Neck: a round rod through the middle of the head. It meets a ring of the liner of radius p at a height z above the
+middle of the head (along the opening axis) when it leans atan2(p, z) - asin(r / sqrt(p^2 + z^2)), r its radius: the
+ring's point in the plane of the lean is then r away from the rod's axis. Of a profile of straight pieces a corner is
+always met first, so the least of its corners is the angle. With a face level with the middle of the head and no chamfer
+that is 90 - asin(d_neck / d_head), half of the oscillation angle of the textbooks, 2 acos(d_neck / d_head).
 """
 
 from __future__ import annotations
@@ -48,7 +48,8 @@ FLUSH = Liner()
 class Stem:
     """What of a stem bears on motion.
 
-    version_deg: of the neck against the back of the condyles, forward positive. neck_diameter_mm: where it meets the rim.
+    version_deg: of the neck against the back of the condyles, forward positive. neck_diameter_mm: where it meets the
+    rim.
     """
 
     version_deg: float
@@ -73,8 +74,8 @@ class Stem:
 def rim_corners_mm(head_diameter_mm: float, liner: Liner, rim_diameter_mm: float | None) -> Array:
     """Return the corners (n, 2) of the rim's profile: radius and height above the middle of the head.
 
-    ``rim_diameter_mm``: outer diameter of the cup, whose own rim lies level with the middle of the head; left out if not
-    given.
+    ``rim_diameter_mm``: outer diameter of the cup, whose own rim lies level with the middle of the head; left out if
+    not given.
     """
     bore, face, depth = 0.5 * head_diameter_mm, liner.face_height_mm, liner.chamfer_mm
     edge = face - depth

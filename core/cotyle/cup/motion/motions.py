@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from cotyle.cup.motion.hip_pose import NEUTRAL, HipPose, Move
 
-_BUNN = "reached by well placed hips in 16 CT scans: Bunn et al., Clin Orthop Relat Res 2012;470:418-27 (abstract read)"
+_BUNN = "reached in 16 CT scans by well placed hips: Bunn et al., Clin Orthop Relat Res 2012;470:418-27 (abstract read)"
 _KOUYOUMDJIAN = (
     "mean of 120 healthy adults: Kouyoumdjian et al., Orthop Traumatol Surg Res 2012;98:17-23 (abstract read)"
 )
@@ -18,7 +18,7 @@ _KOUYOUMDJIAN = (
 
 @dataclass(frozen=True)
 class Motion:
-    """One move from a pose. ``wanted_deg``: how far it should go, None where no source says; ``source``: who says so."""
+    """One move from a pose; ``wanted_deg``: how far it should go, None where no source says; ``source``: who does."""
 
     name: str
     start: HipPose
@@ -46,7 +46,7 @@ STANDARD_MOTIONS: tuple[Motion, ...] = (
         NEUTRAL,
         Move.ADDUCTION,
         17.0,
-        "largest mean of daily tasks, while putting on shoes: Hyodo et al., Braz J Phys Ther 2017;21:159-66 (abstract read)",
+        "largest mean of daily tasks, putting on shoes: Hyodo et al., Braz J Phys Ther 2017;21:159-66 (abstract read)",
     ),
     Motion("external_rotation", NEUTRAL, Move.EXTERNAL_ROTATION, 40.0, _BUNN),
     Motion("internal_rotation", NEUTRAL, Move.INTERNAL_ROTATION, 29.6, _KOUYOUMDJIAN),

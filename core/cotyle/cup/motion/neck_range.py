@@ -33,7 +33,7 @@ def neck_limit_deg(axes: npt.ArrayLike, neck: Neck, motion: Motion) -> Array:
 
 
 def pose_margin_deg(axes: npt.ArrayLike, neck: Neck, pose: HipPose) -> Array:
-    """Return how much farther the neck may lean in a pose, whichever way; below zero it is past the rim. Shape (...)."""
+    """Return how much farther the neck may lean in a pose, shape (...); below zero it is past the rim."""
     return np.asarray(neck.free_lean_deg - lean_deg(axes, rotation_of(pose) @ neck.stem.neck))
 
 
