@@ -12,6 +12,9 @@ from typing import Annotated
 
 import typer
 
+from cotyle.cli.export import export
+from cotyle.cli.options import CaseArgument, JsonOption
+
 app = typer.Typer(
     name="cotyle",
     add_completion=False,
@@ -26,11 +29,9 @@ app = typer.Typer(
 CtArgument = Annotated[
     Path, typer.Argument(metavar="CT", help="DICOM folder, or a DICOM, NIfTI, NRRD or MetaImage file.")
 ]
-CaseArgument = Annotated[Path, typer.Argument(metavar="CASE", help="Case folder that 'plan' wrote.")]
 OutOption = Annotated[Path, typer.Option("--out", help="Case folder to write; a new one, or a case to replace.")]
 TargetsOption = Annotated[Path | None, typer.Option("--targets", help="Targets, or a whole plan.json, as JSON.")]
 PdfOption = Annotated[bool, typer.Option("--pdf/--no-pdf", help="Write the report as PDF, too.")]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document on stdout.")]
 SeriesOption = Annotated[str | None, typer.Option("--series", help="Series by its number in 'check', or by its UID.")]
 LabelNamesOption = Annotated[
     Path | None, typer.Option("--label-names", help="JSON table of the label map's numbers to names of bones.")
@@ -365,6 +366,9 @@ def view(
     from cotyle.cli.view import run_view
 
     run_view(source, port=port, address=open_to_network, browser=browser)
+
+
+app.command()(export)
 
 
 def run(arguments: list[str] | None = None) -> int:

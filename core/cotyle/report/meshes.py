@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 from vtkmodules.util.numpy_support import numpy_to_vtk
 from vtkmodules.vtkCommonCore import vtkStringArray
-from vtkmodules.vtkIOXML import vtkXMLPolyDataWriter
+from vtkmodules.vtkIOXML import vtkXMLPolyDataReader, vtkXMLPolyDataWriter
 
 from cotyle.case.stages import PlannedCup
 from cotyle.cup.component import Cup
@@ -15,7 +16,7 @@ from cotyle.cup.wall import WallMap, hemisphere_mesh
 from cotyle.errors import InputError
 from cotyle.files import atomic_path
 from cotyle.space.mesh import TriangleMesh
-from cotyle.space.mesh_files import STL_HEADER, to_polydata, write_stl
+from cotyle.space.mesh_files import STL_HEADER, from_polydata, to_polydata, write_stl
 
 THICKNESS_ARRAY = "wall_thickness_mm"
 
@@ -48,6 +49,26 @@ def cup_shell(cup: Cup, rings: int = 32, per_ring: int = 128) -> TriangleMesh:
     vertices = np.concatenate([outer.vertices_lps_mm, inner.vertices_lps_mm])
     triangles = np.concatenate([outer.triangles, inner.triangles[:, ::-1] + count, rim])
     return TriangleMesh(vertices, triangles.astype(np.int32))
+
+
+def cavity_stl(file: Path) -> bytes:
+    """Return the cavity's floor of a case as STL, without the wall's thickness.
+
+    Raises
+    ------
+    InputError
+        ``file-damaged``.
+    """
+    reader = vtkXMLPolyDataReader()
+    reader.SetFileName(str(file))
+    reader.Update()
+    mesh = from_polydata(reader.GetOutput())
+    if len(mesh.triangles) == 0:
+        raise InputError("file-damaged", f"{file.name} holds no surface", "Plan the case again")
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "cavity.stl"
+        write_stl(mesh, path)
+        return path.read_bytes()
 
 
 def _write_stl(mesh: TriangleMesh, path: Path) -> None:

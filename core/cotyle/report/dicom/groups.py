@@ -1,4 +1,4 @@
-"""The measurement groups of a report: what measurements.json says, as content that knows nothing of DICOM's encoding."""
+"""The measurement groups of a report: what measurements.json says, before any encoding as DICOM."""
 
 from __future__ import annotations
 
