@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, model_validator
 
+from cotyle.case.decision.motion_questions import MotionQuestions
 from cotyle.case.json_text import read_json
 from cotyle.case.schema import FileModel, Strict, validated
 
@@ -59,6 +60,7 @@ class Questions(FileModel):
     schema_name: Literal["cotyle/questions"] = Field(default="cotyle/questions", alias="schema")
     version: Literal[1] = 1
     posture: PostureQuestions = PostureQuestions()
+    motion: MotionQuestions = MotionQuestions()
 
     def given(self) -> dict[str, Any]:
         """Return what the user gave, without defaults."""
