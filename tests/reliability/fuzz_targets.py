@@ -15,14 +15,17 @@ import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 import pydicom
 import SimpleITK as sitk
 from cotyle.anatomy.landmark_files import read_landmarks
+from cotyle.case import migration
 from cotyle.case.json_text import read_json, to_json
 from cotyle.case.plan_file import PlanFile
 from cotyle.case.schema import validated
+from cotyle.case.schema_files import file_kinds
 from cotyle.errors import InputError
 from cotyle.image.bone_names import read_name_table
 from cotyle.image.check import describe
@@ -36,10 +39,13 @@ from pydicom.dataset import Dataset
 from pydicom.filewriter import dcmwrite
 from pydicom.uid import DeflatedExplicitVRLittleEndian, ExplicitVRBigEndian, ImplicitVRLittleEndian, JPEGLSLossless
 
+from tests.case.boxes import OLD, Box, Crate
+from tests.case.boxes import STEPS as BOX_STEPS
 from tests.image.dicom_phantom import asymmetric_hu, grid_positions, make_slices
 from tests.xray.pictures.makers import dicom
 
 FOUND = Path(__file__).parent / "found"
+GOLDEN = Path(__file__).parents[1] / "case" / "golden"
 
 
 @dataclass(frozen=True)
@@ -230,6 +236,19 @@ def _plan(data: bytes) -> None:
             read_name_table(folder / "names.json")
 
 
+def _migration_seeds() -> list[bytes]:
+    return [*(path.read_bytes() for path in sorted(GOLDEN.glob("*.json"))), *(json.dumps(old).encode() for old in OLD)]
+
+
+def _migration(data: bytes) -> None:
+    """As the file it says it is; versions that only the tests know stand in for old ones."""
+    with _folder({"a.json": data}) as folder, contextlib.suppress(InputError):
+        content = read_json(folder / "a.json")
+        for model in (Box, Crate, *file_kinds().values()):
+            with contextlib.suppress(InputError), mock.patch.object(migration, "STEPS", BOX_STEPS):
+                to_json(validated(model, content, "a.json").model_dump(mode="json", by_alias=True))
+
+
 def _picture_seeds() -> list[bytes]:
     from PIL import Image
 
@@ -273,6 +292,7 @@ TARGETS = {
         ("image_header", _label_seeds, _image_header),
         ("landmarks", _landmark_seeds, _landmarks),
         ("plan", _plan_seeds, _plan),
+        ("migration", _migration_seeds, _migration),
         ("picture", _picture_seeds, _picture),
     )
 }

@@ -13,7 +13,7 @@ from tests.reliability.breaking import broken
 from tests.reliability.fuzz_targets import HOSTILE, TARGETS
 
 # runs in a test; those that start child processes are slow, and fuzz.py does them for longer
-RUNS = {"series": 20, "labels": 6, "landmarks": 150, "plan": 80, "picture": 10}
+RUNS = {"series": 20, "labels": 6, "landmarks": 150, "plan": 80, "migration": 60, "picture": 10}
 
 EDITS = st.lists(
     st.tuples(st.integers(0, 6), st.sampled_from(sorted(HOSTILE)), st.integers(0, 7)), min_size=1, max_size=6

@@ -42,11 +42,30 @@ def read_stored(headers: Sequence[SliceHeader]) -> Iterator[Stored]:
     decoded = decode_apart([header for header in headers if header.pixel_offset is None])
     with closing(decoded):
         for header in headers:
-            try:
-                pixels = next(decoded) if header.pixel_offset is None else _read_native(header)
-            except DecodingError as error:
-                raise _decoding_error(error) from error
-            yield _checked(pixels, header)
+            yield _checked(_next_pixels(header, decoded), header)
+
+
+def read_low_bits(header: SliceHeader) -> Stored:
+    """Return one slice's stored bits without those above them, where old files keep a drawing; else as `read_stored`.
+
+    Raises
+    ------
+    InputError
+        ``series-codec``, ``series-pixels``.
+    """
+    with closing(decode_apart([header] if header.pixel_offset is None else [])) as decoded:
+        pixels = _next_pixels(header, decoded)
+    bits = header.bits_stored
+    if bits >= 8 * pixels.dtype.itemsize:
+        return _checked(pixels, header)
+    return _checked(pixels & pixels.dtype.type((1 << bits) - 1), header)
+
+
+def _next_pixels(header: SliceHeader, decoded: Iterator[Stored]) -> Stored:
+    try:
+        return next(decoded) if header.pixel_offset is None else _read_native(header)
+    except DecodingError as error:
+        raise _decoding_error(error) from error
 
 
 def _read_native(header: SliceHeader) -> Stored:

@@ -16,11 +16,10 @@ import numpy as np
 import numpy.typing as npt
 import pydicom
 from pydicom.pixels.processing import apply_color_lut, apply_modality_lut, apply_voi
-from pydicom.pixels.utils import pixel_array
 
 from cotyle.errors import InputError
 from cotyle.image.slice_header import NotAnImageError, SliceHeader, read_slice_headers
-from cotyle.image.slice_pixels import read_colors, read_stored
+from cotyle.image.slice_pixels import read_colors, read_low_bits, read_stored
 from cotyle.xray.pictures.dicom_fields import FrameFields
 from cotyle.xray.pictures.dicom_geometry import geometry_of
 from cotyle.xray.pictures.dicom_shutters import shuttered
@@ -139,7 +138,7 @@ def _shown(
 ) -> tuple[npt.NDArray[np.float32], float, npt.NDArray[np.bool_] | None, tuple[str, ...]]:
     """Return brightness, the sign of stored values in it, pixels drawn in colour, and what looks odd."""
     if header.photometric in {"", "MONOCHROME1", "MONOCHROME2"} and header.samples_per_pixel == 1:
-        stored, odd = _stored(dataset, header)
+        stored, odd = _stored(header)
         direction, more = _display_direction(dataset, header, stored)
         return direction * stored.astype(np.float32), direction, None, odd + more
     rgb = _rgb(dataset, header)
@@ -148,15 +147,13 @@ def _shown(
     return luminance(rgb), 1.0, colored_pixels(rgb), ()
 
 
-def _stored(dataset: pydicom.Dataset, header: SliceHeader) -> tuple[npt.NDArray[Any], tuple[str, ...]]:
+def _stored(header: SliceHeader) -> tuple[npt.NDArray[Any], tuple[str, ...]]:
     try:
         (stored,) = read_stored([header])
     except InputError as error:
         if error.code != "series-pixel-bits":
             raise _pixel_error(error.code) from error
-        # old files keep an overlay in the bits above the picture's
-        values = pixel_array(dataset, index=header.frame, raw=True) & ((1 << header.bits_stored) - 1)
-        return values, ("Bits above the stored ones were left out: a drawing may have been kept there.",)
+        return read_low_bits(header), ("Bits above the stored ones were left out: a drawing may have been kept there.",)
     return stored, ()
 
 
