@@ -4,7 +4,8 @@ import json
 
 import numpy as np
 import pytest
-from cotyle.xray.pictures.patient_mark import mark_of
+from cotyle.errors import InputError
+from cotyle_platform.web.panels.picture_tray import picture_of_view
 from cotyle_platform.web.panels.real_picture import RealPicture
 from PIL import Image
 
@@ -25,6 +26,16 @@ ANSWERS = {
 @pytest.fixture
 def real(desk):
     return RealPicture(desk.server, desk.session)
+
+
+def done(real, act):
+    """Do something on the panel and wait for what it set going."""
+
+    async def run():
+        act()
+        await real._working
+
+    asyncio.run(run())
 
 
 def png(pixels=None):
@@ -94,17 +105,6 @@ def test_a_bad_file_is_refused_in_one_line_and_nothing_is_lost(desk, real):
     assert desk.state.real_picture_answers == ANSWERS
 
 
-def test_a_picture_of_another_patient_is_refused_in_one_line_and_nothing_is_lost(desk):
-    desk.session.patient = mark_of({"PatientID": "77-1", "PatientName": "Sample^Anna", "PatientBirthDate": "19500101"})
-    real = RealPicture(desk.server, desk.session)
-    send(desk, png())
-    before = desk.state.real_picture["real"]
-    send(desk, dcm(), "IM0001")
-    assert "different patients" in desk.state.real_picture_message
-    assert desk.state.real_picture["real"] == before
-    del real
-
-
 def test_neither_the_files_name_nor_the_patients_comes_to_the_page(desk, real):
     send(desk, dcm(), NAME)
     shown_text = json.dumps({k: v for k, v in desk.state.to_dict().items() if k.startswith("real_")}, default=str)
@@ -122,12 +122,102 @@ def test_it_is_said_that_a_case_cannot_tell_whose_picture_it_is(desk, real):
 def test_comparing_waits_for_the_view_and_for_the_answers(desk, real):
     desk.session.settle()
     send(desk, png())
-    real.start()
+    done(real, real.start)
     assert "still to be said" in desk.state.real_picture_message
     answer_all(real)
-    real.start()
+    done(real, real.start)
     assert "which view" in desk.state.real_picture_message
     assert not desk.state.real_picture_busy
+
+
+def test_several_pictures_of_a_moment_have_answers_and_views_of_their_own(desk, real):
+    send(desk, png())
+    answer_all(real)
+    desk.set(real_picture_view="ap_hip")
+    send(desk, png(shown(body())[:, ::-1]))
+    assert open_questions(desk) > {"tube"}
+    assert desk.state.real_picture_view == ""
+    desk.set(real_picture_view="inlet")
+    assert [words[:2] for words in desk.state.real_picture_tabs] == ["1:", "2:"]
+    done(real, real.start)
+    assert desk.state.real_picture_message.startswith("picture 2: still to be said")
+    real.choose(0)
+    assert desk.state.real_picture_answers == ANSWERS
+    assert desk.state.real_picture_view == "ap_hip"
+    real.take_away()
+    assert desk.state.real_picture_view == "inlet"
+    assert len(desk.state.real_picture_tabs) == 1
+
+
+def test_pictures_of_two_patients_are_refused_in_one_line_and_the_first_stays(desk, real):
+    send(desk, dcm())
+    before = desk.state.real_picture["real"]
+    send(desk, dcm(PatientID="77-1", PatientName="Sample^Sven", PatientBirthDate="19500101"))
+    assert "different patients" in desk.state.real_picture_message
+    assert "Sven" not in desk.state.real_picture_message
+    assert len(desk.state.real_picture_tabs) == 1
+    assert desk.state.real_picture["real"] == before
+
+
+def test_more_pictures_than_are_compared_together_are_refused(desk, real):
+    for _ in range(5):
+        send(desk, png())
+    assert len(desk.state.real_picture_tabs) == 4
+    assert "no more than 4" in desk.state.real_picture_message
+
+
+def test_a_clicked_point_stays_where_it_is_in_the_body_when_the_picture_is_turned(desk, real):
+    send(desk, png())
+    answer_all(real)
+    columns = desk.state.real_picture["columns"]
+    real.point("teardrop_left", 30.0, 40.0)
+    real.point("teardrop_left", 31.0, 42.0)  # a place is one point: the last click counts
+    assert desk.state.real_picture_points == {"teardrop_left": [(31.0, 42.0)]}
+    real.answer("patient_orientation", "R/F")
+    assert desk.state.real_picture_points == {"teardrop_left": [(columns - 1 - 31.0, 42.0)]}
+    real.set_points("teardrop_left", [])
+    assert desk.state.real_picture_points == {}
+
+
+def test_no_point_is_taken_before_it_is_said_which_way_the_picture_is_shown(desk, real):
+    send(desk, png())
+    real.point("rim", 30.0, 40.0)
+    assert "must be said" in desk.state.real_picture_message
+    assert desk.state.real_picture_points == {}
+
+
+def test_clicked_points_and_the_machines_angles_reach_the_comparison(desk, real):
+    rim = [(60 + 12 * np.cos(turn), 50 + 7 * np.sin(turn)) for turn in np.arange(6)]
+    send(desk, png())
+    answer_all(real, patient_orientation="R/F", primary_deg="12", secondary_deg="-3,5")
+    desk.set(real_picture_view="ap_hip")
+    for at in rim:
+        real.point("rim", *at)
+    real.point("symphysis", 20.0, 30.0)
+    picture = picture_of_view(real._slot)
+    np.testing.assert_allclose(picture.rim_px, rim)
+    np.testing.assert_allclose(picture.clicked_px["symphysis"], (20.0, 30.0))
+    assert picture.turned_to_deg == (12.0, -3.5)
+    real.answer("secondary_deg", "")
+    with pytest.raises(InputError, match="only one of"):
+        picture_of_view(real._slot)
+
+
+def test_a_ball_of_known_size_tells_the_size_of_a_pixel(desk, real):
+    send(desk, png())
+    answer_all(real, pixel_pitch_mm="")
+    desk.set(real_picture_view="ap_hip")
+    assert open_questions(desk) == {"pixel_pitch_mm"}
+    rows, columns = desk.state.real_picture["rows"], desk.state.real_picture["columns"]
+    middle = np.array([columns - 1, rows - 1]) / 2
+    for turn in np.deg2rad([0, 90, 180, 270]):
+        real.point("sphere", *(middle + 25.0 * np.array([np.cos(turn), np.sin(turn)])))
+    assert open_questions(desk) == {"pixel_pitch_mm"}
+    real.answer("sphere_diameter_mm", "28")
+    assert open_questions(desk) == set()
+    pitch, _ = picture_of_view(real._slot).radiograph.geometry.pixel_pitch_mm
+    # a ball in the central ray 700 mm away, its outline where rays touch it: 1000 tan(asin(14 / 700)) mm on the detector
+    assert pitch == pytest.approx(1000 * np.tan(np.arcsin(14 / 700)) / 25.0, rel=1e-3)
 
 
 def test_a_picture_put_away_is_gone_from_everywhere(desk, real):
@@ -136,6 +226,31 @@ def test_a_picture_put_away_is_gone_from_everywhere(desk, real):
     assert desk.state.real_picture is None
     assert desk.state.real_picture_questions == []
     assert real.desk.comparison is None
+
+
+def shown_again(case):
+    """Open a case anew, with its panels."""
+    from types import SimpleNamespace
+
+    from cotyle_platform.session import PlanningSession
+    from cotyle_platform.web.panels import OrientationField
+    from trame_server import Server
+
+    session, server = PlanningSession.open(case), Server("again", vn_constructor=None)
+    server.client_type = "vue3"
+    server.state.ready()
+    real = RealPicture(server, session)
+    OrientationField(server, session)
+    marks = server.state.orientation_field["marks"]
+    return SimpleNamespace(session=session, state=server.state, real=real, field=marks)
+
+
+def test_a_kept_comparison_that_is_damaged_is_said_in_one_line(own_case):
+    (own_case / "comparison-3.json").write_text("{")
+    again = shown_again(own_case)
+    assert again.state.real_picture_message.startswith("comparison-3 can't be shown")
+    assert again.state.real_picture_keeps == []
+    again.session.close()
 
 
 @pytest.mark.slow
@@ -165,17 +280,25 @@ def test_a_picture_of_the_case_is_compared_with_the_plan_and_kept(desk, real, sa
     assert picture["compared"]
     assert {line["kind"] for line in picture["lines"]} >= {"edge", "planned_outline", "found_outline"}
     assert real.desk.comparison.cup is not None
-
-    async def keep():
-        real.keep()
-        await real._working
-
-    asyncio.run(keep())
+    done(real, real.keep)
     assert desk.state.real_picture_message == ""
     kept = desk.state.real_picture_result["kept"]
     file = json.loads((viewed_case / f"{kept}.json").read_text(encoding="utf-8"))
     assert file["verdict"] == "converged"
     assert "a real picture against the plan" in (viewed_case / "report.html").read_text(encoding="utf-8")
+    again = shown_again(viewed_case)
+    assert again.state.real_picture is None  # the simulated view comes first
+    assert again.state.real_picture_keeps == [{"number": 1, "words": "1: ap hip, converged"}]
+    same = ("verdict", "words", "rows", "doubts", "kept")
+    assert {key: again.state.real_picture_result[key] for key in same} == {
+        key: desk.state.real_picture_result[key] for key in same
+    }
+    assert again.real.desk.comparison == real.desk.comparison
+    assert any(mark["kind"] == "found" for mark in again.field)
+    again.real.show_kept(1)
+    assert again.state.real_picture["compared"]
+    assert again.state.real_picture["real"].startswith("data:image/png")
+    again.session.close()
     desk.session.move(along_axis_mm=1.0)
     assert desk.state.real_picture_result["old"]
     real.keep()
