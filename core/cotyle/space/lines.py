@@ -1,4 +1,4 @@
-"""Parallel lines from any points through a closed surface, exactly, thousands at a time.
+"""Lines from any points through a closed surface, exactly, thousands at a time; parallel ones fastest.
 
 :mod:`cotyle.space.columns` crosses a regular bundle; here each line starts where the question is put: at a point of
 the cup's shell, of the inner surface of the pelvis, or at the pole of the cavity.
@@ -58,6 +58,20 @@ def cross(mesh: TriangleMesh, points_lps_mm: npt.ArrayLike, direction_lps: npt.A
     """
     local, points, binned = _laid_out(mesh, points_lps_mm, direction_lps)
     return Crossings(*_cross_points(local, mesh.triangles, points, *binned))
+
+
+def cross_each(mesh: TriangleMesh, points_lps_mm: npt.ArrayLike, directions_lps: npt.ArrayLike) -> Crossings:
+    """Cross lines through points (n, 3), each along its own unit direction (n, 3), with a closed surface.
+
+    As sure at edges as :func:`cross`; slower, since every line meets the whole surface anew.
+    """
+    points, directions = np.asarray(points_lps_mm, dtype=float), np.asarray(directions_lps, dtype=float)
+    axes = np.empty((len(points), 3, 3))
+    for row, direction in zip(axes, directions, strict=True):
+        row[0] = any_perpendicular(direction)
+        row[2] = unit(direction)
+        row[1] = np.cross(row[2], row[0])
+    return Crossings(*_cross_each(mesh.vertices_lps_mm, mesh.triangles, points, axes, np.array(_ASIDE_MM)))
 
 
 def inside(
@@ -195,16 +209,67 @@ def _cross_points(local, triangles, points, low, cell_mm, cells, cell_starts, li
             if used == len(depths):
                 depths = np.concatenate((depths, np.empty(len(depths))))
                 enters = np.concatenate((enters, np.empty(len(enters), dtype=np.bool_)))
-            # crossings are few: each is put in its place among those before it
-            depth -= points[n, 2]
-            place = used
-            while place > first and depths[place - 1] > depth:
-                depths[place], enters[place] = depths[place - 1], enters[place - 1]
-                place -= 1
-            depths[place], enters[place] = depth, not leaves
+            _put(depths, enters, first, used, depth - points[n, 2], not leaves)
             used += 1
         starts[n + 1] = used
     return starts, depths[:used].copy(), enters[:used].copy()
+
+
+@numba.njit(cache=True)
+def _put(depths, enters, first, used, depth, enter):  # type: ignore[no-untyped-def]
+    """Put a crossing in its place among those of its line before it; they are few."""
+    place = used
+    while place > first and depths[place - 1] > depth:
+        depths[place], enters[place] = depths[place - 1], enters[place - 1]
+        place -= 1
+    depths[place], enters[place] = depth, enter
+
+
+@numba.njit(cache=True, nogil=True)
+def _cross_each(vertices, triangles, points, axes, aside):  # type: ignore[no-untyped-def]
+    starts = np.zeros(len(points) + 1, dtype=np.int32)
+    depths = np.empty(8 * len(points) + 64)
+    enters = np.empty(8 * len(points) + 64, dtype=np.bool_)
+    local, edges = np.empty_like(vertices), np.empty((3, 5))
+    u, v = aside[0], aside[1]
+    used = 0
+    for n in range(len(points)):
+        first = used
+        for p in range(len(vertices)):
+            x, y, z = (
+                vertices[p, 0] - points[n, 0],
+                vertices[p, 1] - points[n, 1],
+                vertices[p, 2] - points[n, 2],
+            )
+            for axis in range(3):
+                local[p, axis] = axes[n, axis, 0] * x + axes[n, axis, 1] * y + axes[n, axis, 2] * z
+        for t in range(len(triangles)):
+            a, b, c = triangles[t, 0], triangles[t, 1], triangles[t, 2]
+            if _one_side(local[a, 0], local[b, 0], local[c, 0], u) or _one_side(
+                local[a, 1], local[b, 1], local[c, 1], v
+            ):
+                continue
+            _edge(local, a, b, edges[0])
+            _edge(local, b, c, edges[1])
+            _edge(local, c, a, edges[2])
+            met, leaves, depth = _met(local, triangles[t], edges, u, v)
+            if not met:
+                continue
+            if used == len(depths):
+                depths = np.concatenate((depths, np.empty(len(depths))))
+                enters = np.concatenate((enters, np.empty(len(enters), dtype=np.bool_)))
+            _put(depths, enters, first, used, depth, not leaves)
+            used += 1
+        starts[n + 1] = used
+    return starts, depths[:used].copy(), enters[:used].copy()
+
+
+@numba.njit(cache=True)
+def _one_side(a, b, c, value):  # type: ignore[no-untyped-def]
+    """Whether three coordinates all lie clear on one side of a value."""
+    return (a > value + _BOX_MM and b > value + _BOX_MM and c > value + _BOX_MM) or (
+        a < value - _BOX_MM and b < value - _BOX_MM and c < value - _BOX_MM
+    )
 
 
 @numba.njit(cache=True, nogil=True)

@@ -22,7 +22,8 @@ from cotyle.case.decision.postures import (
     known_postures,
     sits_back_deg,
 )
-from cotyle.case.decision.questions import PostureQuestions, Questions
+from cotyle.case.decision.posture_questions import PostureQuestions
+from cotyle.case.decision.questions import Questions
 from cotyle.case.measurements import Angles, Doubt
 from cotyle.case.plan_file import Targets
 from cotyle.case.schema import Finite, Strict

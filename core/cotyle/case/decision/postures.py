@@ -8,7 +8,7 @@ from enum import StrEnum
 import numpy as np
 
 from cotyle.anatomy.pelvis import Pelvis
-from cotyle.case.decision.questions import GivenPosture, PostureQuestions
+from cotyle.case.decision.posture_questions import GivenPosture, PostureQuestions
 from cotyle.case.plan_file import PostureChoice
 
 SUPINE, STANDING, SEATED = "supine", "standing", "seated"

@@ -1,0 +1,106 @@
+"""Where a screw may go: lengths over the whole shell, and for each quadrant the direction that forgives most.
+
+Screws of the map run straight out of the shell, along the line from the cup's centre. The hand that drills is never
+exact: a screw is *steady* to the length that stays safe in each of eight directions a few degrees beside its own, from
+the same place of the shell. That is what a proposal is judged by; of equal ones the denser bone wins.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from cotyle.cup.component import Cup
+from cotyle.cup.inner_surface import InnerSurface
+from cotyle.cup.screws.paths import Margins, ScrewPaths, screw_paths
+from cotyle.cup.screws.quadrants import Quadrant, Quadrants
+from cotyle.image.volume import Volume
+from cotyle.space.arrays import Array, any_perpendicular
+from cotyle.space.mesh import TriangleMesh
+
+STEP_DEG = 5.0
+_TURNS = 8
+# Where the generic shell may have holes, from its pole, and how fine they are tried; common practice, no source.
+_FIRST_HOLE_DEG, _LAST_HOLE_DEG, _HOLE_STEP_DEG = 10.0, 60.0, 5.0
+
+
+@dataclass(frozen=True, eq=False)
+class Bed:
+    """What screws are measured in: a cup, its hip bone with the pelvic surface, the scan."""
+
+    cup: Cup
+    hip_bone: TriangleMesh
+    inner: InnerSurface
+    volume: Volume
+
+
+@dataclass(frozen=True, eq=False)
+class ShellMap:
+    """Straight screws over the shell: ``from_pole_deg`` (r,), ``around_deg`` (c,), values of ``paths`` in r times c."""
+
+    from_pole_deg: Array
+    around_deg: Array
+    paths: ScrewPaths
+
+    def grid(self, values: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:
+        """Return values of the paths as rows from the pole to the rim, columns around."""
+        return values.reshape(len(self.from_pole_deg), len(self.around_deg))
+
+
+def shell_map(bed: Bed, quadrants: Quadrants, margins: Margins) -> ShellMap:
+    """Measure straight screws every 5 degrees over the shell."""
+    from_pole, around = np.arange(0.0, 90.1, STEP_DEG), np.arange(0.0, 360.0, STEP_DEG)
+    polar, turn = np.meshgrid(from_pole, around, indexing="ij")
+    directions = quadrants.directions(polar.ravel(), turn.ravel())
+    return ShellMap(from_pole, around, measure_screws(bed, directions, directions, margins))
+
+
+def measure_screws(bed: Bed, places: Array, directions_lps: Array, margins: Margins) -> ScrewPaths:
+    """Measure screws at places of the shell (unit directions out of the centre, (n, 3)) along directions (n, 3)."""
+    starts = bed.cup.center_lps_mm + bed.cup.radius_mm * places
+    return screw_paths(bed.hip_bone, bed.inner, bed.volume, starts, directions_lps, margins)
+
+
+def steady_mm(bed: Bed, places: Array, directions_lps: Array, hand_deg: float, margins: Margins) -> Array:
+    """Return the length (n,) that stays safe along each direction and along eight directions ``hand_deg`` beside it."""
+    beside = np.concatenate([directions_beside(direction, hand_deg) for direction in directions_lps])
+    tried = measure_screws(bed, np.repeat(places, _TURNS, axis=0), beside, margins).safe_mm.reshape(-1, _TURNS)
+    return np.minimum(tried.min(axis=1), measure_screws(bed, places, directions_lps, margins).safe_mm)
+
+
+def directions_beside(direction_lps: Array, angle_deg: float) -> Array:
+    """Return eight unit directions an angle beside one, evenly about it, shape (8, 3)."""
+    u = any_perpendicular(direction_lps)
+    v = np.cross(direction_lps, u)
+    turn = np.arange(_TURNS) * 2 * np.pi / _TURNS
+    across = np.cos(turn)[:, None] * u + np.sin(turn)[:, None] * v
+    angle = np.deg2rad(angle_deg)
+    return np.asarray(np.cos(angle) * np.asarray(direction_lps) + np.sin(angle) * across)
+
+
+def best_place(
+    bed: Bed, quadrants: Quadrants, quadrant: Quadrant, longest_mm: float, hand_deg: float, margins: Margins
+) -> tuple[float, float] | None:
+    """Return the place, ``from_pole_deg`` and ``around_deg``, of a quadrant's steadiest straight screw.
+
+    None where no screw is steady. Lengths beyond ``longest_mm`` count no more than that.
+    """
+    first = 90.0 * list(Quadrant).index(quadrant)
+    polar, around = np.meshgrid(
+        np.arange(_FIRST_HOLE_DEG, _LAST_HOLE_DEG + 0.1, _HOLE_STEP_DEG),
+        first + np.arange(_HOLE_STEP_DEG, 90.0, _HOLE_STEP_DEG),
+        indexing="ij",
+    )
+    places = quadrants.directions(polar.ravel(), around.ravel())
+    straight = measure_screws(bed, places, places, margins)
+    tried = np.flatnonzero(straight.safe_mm > 0.0)
+    if not len(tried):
+        return None
+    steady = np.minimum(steady_mm(bed, places[tried], places[tried], hand_deg, margins), longest_mm)
+    if steady.max() <= 0.0:
+        return None
+    order = np.lexsort((straight.mean_hu[tried], np.round(steady, 3)))
+    best = int(tried[order[-1]])
+    return float(polar.ravel()[best]), float(around.ravel()[best])
