@@ -19,6 +19,7 @@ from cotyle.space.mesh import TriangleMesh
 from cotyle.space.mesh_files import STL_HEADER, from_polydata, to_polydata, write_stl
 
 THICKNESS_ARRAY = "wall_thickness_mm"
+_PATCH_RINGS, _PATCH_ALONG = 3, 8
 
 
 def write_meshes(folder: Path, planned: PlannedCup) -> None:
@@ -69,6 +70,18 @@ def cavity_stl(file: Path) -> bytes:
         path = Path(folder) / "cavity.stl"
         write_stl(mesh, path)
         return path.read_bytes()
+
+
+def dashed_dome(cup: Cup, rings: int = 24, per_ring: int = 96) -> TriangleMesh:
+    """Return the outside of a cup as patches with as much room between them, like a chess board.
+
+    Cut anywhere it shows dashes, so that no slice takes it for the planned cup, whatever its colour.
+    """
+    whole = hemisphere_mesh(cup.center_lps_mm, -cup.opening_axis_lps, cup.radius_mm, rings, per_ring)
+    ring = np.concatenate([np.zeros(per_ring, dtype=int), np.repeat(np.arange(1, rings), 2 * per_ring)])
+    along = np.tile(np.arange(per_ring), 2 * rings - 1)
+    kept = (ring // _PATCH_RINGS + along // _PATCH_ALONG) % 2 == 0
+    return TriangleMesh(whole.vertices_lps_mm, whole.triangles[kept])
 
 
 def _write_stl(mesh: TriangleMesh, path: Path) -> None:

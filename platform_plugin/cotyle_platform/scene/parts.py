@@ -16,7 +16,7 @@ from cotyle.image.labels import femur, hip_bone
 from cotyle.image.volume import Volume
 from cotyle.report.cavity_floor import bone_outside, floor_in_bone
 from cotyle.report.cavity_view import MOST_WALL_MM, wall_colors
-from cotyle.report.meshes import THICKNESS_ARRAY, cup_shell
+from cotyle.report.meshes import THICKNESS_ARRAY, cup_shell, dashed_dome
 from cotyle.space.frames import Frame
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.side import Side
@@ -42,6 +42,7 @@ CUP, CUP_PLACE, AXIS = "cup", "cup_place", "reaming_axis"
 CAVITY, REAMED, WALL_COLORS = "cavity", "reamed_bone", "wall_colors"
 SCALE = "wall_scale"
 REAMER = "reamer"
+FOUND = "found_cup"
 FRAME_PLANE = "frame_plane"
 BONES = ("left_hip_bone", "right_hip_bone", "sacrum", "left_femur", "right_femur")
 _MODEL = "vtkMRMLModelNode"
@@ -190,6 +191,18 @@ def draw_reamer(record: Record, place: ReamerPlace | None) -> None:
     node.GetDisplayNode().SetVisibility(place is not None)
 
 
+def draw_found(record: Record, cup: Cup | None) -> None:
+    """Draw a cup that was found in pictures, dashed in every slice, or hide it."""
+    if cup is None and record.get(FOUND) is None:
+        return
+    node = record.node_of(FOUND, _MODEL, "Found cup")
+    if cup is not None:
+        fill_model(node, mesh_to_ras(dashed_dome(cup)))
+    if node.GetDisplayNode() is None:
+        wear(node, palette.FOUND)
+    node.GetDisplayNode().SetVisibility(cup is not None)
+
+
 def draw_frame_plane(record: Record, app: Frame, landmarks: Landmarks) -> None:
     """Draw the anterior pelvic plane as far as the landmarks reach, and a tenth beyond; hidden at first."""
     node = record.node_of(FRAME_PLANE, _MODEL, "Anterior pelvic plane")
@@ -205,7 +218,7 @@ def draw_frame_plane(record: Record, app: Frame, landmarks: Landmarks) -> None:
 
 def names(record: Record) -> tuple[str, ...]:
     """Return the parts that are drawn."""
-    known = (*BONES, CUP, CAVITY, REAMER, AXIS, LANDMARKS, FRAME_PLANE)
+    known = (*BONES, CUP, CAVITY, REAMER, FOUND, AXIS, LANDMARKS, FRAME_PLANE)
     return tuple(name for name in known if record.get(name) is not None)
 
 

@@ -132,6 +132,10 @@ class PlanScene:
         """Show a reamer on its way, or none."""
         parts.draw_reamer(self._record, place)
 
+    def show_found(self, cup: Cup | None) -> None:
+        """Show a cup that was found in pictures beside the planned one, or none."""
+        parts.draw_found(self._record, cup)
+
     def take_anatomy(self, anatomy: Anatomy) -> None:
         """Stand on another anatomy of the same scan, such as after a landmark was moved; then show a plan on it."""
         self._case = replace(self._case, anatomy=anatomy)

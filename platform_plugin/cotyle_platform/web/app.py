@@ -86,6 +86,7 @@ async def _view(opening: Opening) -> None:
     from cotyle_platform.session import PlanningSession
     from cotyle_platform.web.areas import Areas
     from cotyle_platform.web.bone import Bone
+    from cotyle_platform.web.found_in_bone import FoundInBone
     from cotyle_platform.web.layout.plan_page import lay_out
     from cotyle_platform.web.page import Page
     from cotyle_platform.web.painting import Turns
@@ -100,7 +101,9 @@ async def _view(opening: Opening) -> None:
     areas = Areas(server, turns)
     bone = Bone(areas, session, server.state, server.controller.trigger)
     page = Page(server, session, bone)
-    lay_out(server, areas, panels_of(server, session))
+    panels = panels_of(server, session)
+    FoundInBone(bone, session, server.state)
+    lay_out(server, areas, panels)
 
     async def closing() -> None:
         page.end_edit()

@@ -41,10 +41,11 @@ PARTS = {
     parts.CUP: ("cup", (parts.CUP,)),
     parts.CAVITY: ("wall map", (parts.CAVITY,)),
     parts.LANDMARKS: ("landmarks", (parts.LANDMARKS,)),
+    parts.FOUND: ("cup found in pictures", (parts.FOUND,)),
     "handles": ("handles", ()),
 }
 BONES = ("left_hip_bone", "right_hip_bone", "sacrum")
-SHOWN = ("bones", parts.CUP, parts.CAVITY, "handles")
+SHOWN = ("bones", parts.CUP, parts.CAVITY, parts.FOUND, "handles")
 LOOKS = {
     "into-the-socket": "into the socket",
     "from-inside": "from inside",
