@@ -5,7 +5,8 @@ import struct
 import numpy as np
 import pytest
 from cotyle.errors import InputError
-from cotyle.space.mesh_files import from_polydata, read_stl, to_polydata, write_stl
+from cotyle.space.mesh import TriangleMesh
+from cotyle.space.mesh_files import from_polydata, read_stl, stl_bytes, to_polydata, write_stl
 
 from tests.space.solids import box, cap, sphere
 
@@ -34,15 +35,25 @@ def test_the_file_is_plain_binary_stl_whose_header_states_frame_and_unit(tmp_pat
     np.testing.assert_allclose(corners.min(axis=0), [0.0, -10.0, -15.0])
 
 
-def test_a_missing_file_and_a_missing_folder_are_named(tmp_path):
+def test_normals_point_out_and_a_triangle_without_area_has_none(tmp_path):
+    mesh = box([10.0, 20.0, 30.0])
+    content = stl_bytes(TriangleMesh(mesh.vertices_lps_mm, np.concatenate([mesh.triangles, [[0, 0, 1]]])))
+    facets = np.array([struct.unpack("<12f", content[84 + 50 * n : 132 + 50 * n]) for n in range(13)]).reshape(13, 4, 3)
+    np.testing.assert_allclose(np.linalg.norm(facets[:12, 0], axis=1), 1.0, atol=1e-6)
+    assert (np.einsum("ni,ni->n", facets[:12, 0], facets[:12, 1:].mean(axis=1)) > 0).all()
+    assert (facets[12, 0] == 0).all()
+
+
+def test_a_missing_file_and_a_folder_that_cannot_be_are_named(tmp_path):
     with pytest.raises(InputError) as caught:
         read_stl(tmp_path / "nothing.stl")
     assert caught.value.code == "file-missing"
     assert "nothing.stl" in str(caught.value)
     assert str(tmp_path) not in str(caught.value)
+    (tmp_path / "file").write_text("")
     with pytest.raises(InputError) as caught:
-        write_stl(box([1, 1, 1]), tmp_path / "no" / "folder.stl")
-    assert caught.value.code == "file-write"
+        write_stl(box([1, 1, 1]), tmp_path / "file" / "bone.stl")
+    assert caught.value.code == "output-unwritable"
 
 
 def test_vtk_gets_and_gives_the_same_numbers():

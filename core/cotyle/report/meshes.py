@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import numpy as np
 from vtkmodules.util.numpy_support import numpy_to_vtk
@@ -14,9 +13,9 @@ from cotyle.case.stages import PlannedCup
 from cotyle.cup.component import Cup
 from cotyle.cup.wall import WallMap, hemisphere_mesh
 from cotyle.errors import InputError
-from cotyle.files import atomic_path
+from cotyle.files import write_text_atomically
 from cotyle.space.mesh import TriangleMesh
-from cotyle.space.mesh_files import STL_HEADER, from_polydata, to_polydata, write_stl
+from cotyle.space.mesh_files import STL_HEADER, from_polydata, stl_bytes, to_polydata, write_stl
 
 THICKNESS_ARRAY = "wall_thickness_mm"
 _PATCH_RINGS, _PATCH_ALONG = 3, 8
@@ -24,10 +23,9 @@ _PATCH_RINGS, _PATCH_ALONG = 3, 8
 
 def write_meshes(folder: Path, planned: PlannedCup) -> None:
     """Write each bone, the cup's shell and the cavity's floor."""
-    folder.mkdir(parents=True, exist_ok=True)
     for name, mesh in planned.anatomy.surfaces.items():
-        _write_stl(mesh, folder / f"{name}.stl")
-    _write_stl(cup_shell(planned.cup), folder / "cup.stl")
+        write_stl(mesh, folder / f"{name}.stl")
+    write_stl(cup_shell(planned.cup), folder / "cup.stl")
     assert planned.wall.map is not None
     _write_cavity(planned.wall.map, folder / "cavity.vtp")
 
@@ -66,10 +64,7 @@ def cavity_stl(file: Path) -> bytes:
     mesh = from_polydata(reader.GetOutput())
     if len(mesh.triangles) == 0:
         raise InputError("file-damaged", f"{file.name} holds no surface", "Plan the case again")
-    with TemporaryDirectory() as folder:
-        path = Path(folder) / "cavity.stl"
-        write_stl(mesh, path)
-        return path.read_bytes()
+    return stl_bytes(mesh)
 
 
 def dashed_dome(cup: Cup, rings: int = 24, per_ring: int = 96) -> TriangleMesh:
@@ -84,11 +79,6 @@ def dashed_dome(cup: Cup, rings: int = 24, per_ring: int = 96) -> TriangleMesh:
     return TriangleMesh(whole.vertices_lps_mm, whole.triangles[kept])
 
 
-def _write_stl(mesh: TriangleMesh, path: Path) -> None:
-    with atomic_path(path) as temporary:
-        write_stl(mesh, temporary)
-
-
 def _write_cavity(wall_map: WallMap, path: Path) -> None:
     data = to_polydata(wall_map.mesh)
     thickness = numpy_to_vtk(np.ascontiguousarray(wall_map.thickness_mm), deep=True)
@@ -98,12 +88,9 @@ def _write_cavity(wall_map: WallMap, path: Path) -> None:
     note.SetName("note")
     note.InsertNextValue(STL_HEADER)
     data.GetFieldData().AddArray(note)
-    with atomic_path(path) as temporary:
-        writer = vtkXMLPolyDataWriter()
-        writer.SetFileName(str(temporary))
-        writer.SetInputData(data)
-        writer.SetDataModeToAppended()
-        if writer.Write() != 1:
-            raise InputError(
-                "output-unwritable", f"cannot write {path.name}", "Check the folder's rights and free space"
-            )
+    writer = vtkXMLPolyDataWriter()
+    writer.SetInputData(data)
+    writer.SetDataModeToBinary()  # as text: VTK hands over no string that holds other bytes
+    writer.WriteToOutputStringOn()  # into a file it would not say where the disk is full
+    writer.Write()
+    write_text_atomically(path, writer.GetOutputString())

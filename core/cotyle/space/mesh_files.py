@@ -9,13 +9,15 @@ from vtkmodules.util.numpy_support import numpy_to_vtk, numpy_to_vtkIdTypeArray,
 from vtkmodules.vtkCommonCore import vtkPoints
 from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
 from vtkmodules.vtkFiltersCore import vtkCleanPolyData, vtkClipPolyData, vtkTriangleFilter
-from vtkmodules.vtkIOGeometry import vtkSTLReader, vtkSTLWriter
+from vtkmodules.vtkIOGeometry import vtkSTLReader
 
 from cotyle.errors import InputError
+from cotyle.files import write_bytes_atomically
 from cotyle.space.arrays import Array
 from cotyle.space.mesh import TriangleMesh
 
 STL_HEADER = "LPS millimetres; written by Cotyle; research software, not a medical device"
+_STL_FACET = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
 
 
 def to_polydata(mesh: TriangleMesh) -> vtkPolyData:
@@ -60,14 +62,22 @@ def clipped(polydata: vtkPolyData, keep: Array) -> vtkPolyData:
 
 
 def write_stl(mesh: TriangleMesh, path: Path) -> None:
-    """Write a binary STL file in LPS mm; its header says so."""
-    writer = vtkSTLWriter()
-    writer.SetFileTypeToBinary()
-    writer.SetHeader(STL_HEADER)
-    writer.SetFileName(str(path))
-    writer.SetInputData(to_polydata(mesh))
-    if writer.Write() != 1:
-        raise InputError("file-write", f"cannot write {path.name}", "Check the folder's rights and free space")
+    """Write a binary STL file, whole or not at all; errors as in :func:`cotyle.files.atomic_path`."""
+    write_bytes_atomically(path, stl_bytes(mesh))
+
+
+def stl_bytes(mesh: TriangleMesh) -> bytes:
+    """Return a binary STL file in LPS mm; its header says so.
+
+    Not by VTK, which writes into files only and says more than one line where it can't.
+    """
+    corners = mesh.vertices_lps_mm[mesh.triangles]
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    lengths = np.linalg.norm(normals, axis=1, keepdims=True)
+    facets = np.zeros(len(corners), dtype=_STL_FACET)
+    facets["normal"] = np.divide(normals, lengths, out=np.zeros_like(normals), where=lengths > 0)
+    facets["corners"] = corners
+    return STL_HEADER.encode().ljust(80, b"\0") + np.array([len(facets)], dtype="<u4").tobytes() + facets.tobytes()
 
 
 def read_stl(path: Path) -> TriangleMesh:
