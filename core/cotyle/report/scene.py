@@ -76,6 +76,7 @@ class Job:
 def draw(picture: Picture, folder: Path) -> None:
     """Draw one picture into the folder."""
     import vtkmodules.vtkRenderingOpenGL2  # noqa: F401  (registers the renderer)
+    from vtkmodules.util.numpy_support import vtk_to_numpy
     from vtkmodules.vtkIOImage import vtkPNGWriter
     from vtkmodules.vtkRenderingCore import vtkLight, vtkRenderer, vtkRenderWindow, vtkWindowToImageFilter
 
@@ -113,9 +114,10 @@ def draw(picture: Picture, folder: Path) -> None:
     grab.ReadFrontBufferOff()
     writer = vtkPNGWriter()
     writer.SetCompressionLevel(3)
-    writer.SetFileName(str(folder / picture.file))
+    writer.WriteToMemoryOn()  # into a file it would not say where the disk is full
     writer.SetInputConnection(grab.GetOutputPort())
     writer.Write()
+    (folder / picture.file).write_bytes(vtk_to_numpy(writer.GetResult()).tobytes())
 
 
 def _actor(layer: Layer, lookup: Array) -> Any:

@@ -33,7 +33,7 @@ class SceneProcess:
         save(job, file)
         self._names = [picture.file for picture in job.pictures]
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "cotyle.report.scene", str(file)],
+            [sys.executable, "-P", "-m", "cotyle.report.scene", str(file)],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,

@@ -37,7 +37,7 @@ def save_scene(scene: Any, path: Path) -> None:
             vtkObject.SetGlobalWarningDisplay(talking)
             scene.SetURL(before[0])
             scene.SetRootDirectory(before[1])
-        if not done or not file.is_file():
+        if not done or not zipfile.is_zipfile(file):
             raise InputError(
                 "output-unwritable", f"cannot write {path.name}", "Check the folder's rights and free space"
             )

@@ -118,15 +118,16 @@ class Stage:
 
     def write_png(self, name: str, path: Path) -> None:
         """Draw a view into a PNG file."""
-        from cotyle.files import atomic_path
+        from cotyle.files import write_bytes_atomically
+        from vtkmodules.util.numpy_support import vtk_to_numpy
         from vtkmodules.vtkIOImage import vtkPNGWriter
 
         grabbed = self._grabbed(name)
-        with atomic_path(path) as temporary:
-            writer = vtkPNGWriter()
-            writer.SetFileName(str(temporary))
-            writer.SetInputConnection(grabbed.GetOutputPort())
-            writer.Write()
+        writer = vtkPNGWriter()
+        writer.WriteToMemoryOn()  # into a file it would not say where the disk is full
+        writer.SetInputConnection(grabbed.GetOutputPort())
+        writer.Write()
+        write_bytes_atomically(path, vtk_to_numpy(writer.GetResult()).tobytes())
 
     def close(self) -> None:
         """Let go of the views."""
