@@ -56,12 +56,12 @@ def export(
     if as_json:
         files = [dataclasses.asdict(each) for each in found.files]
         left_out = [{"part": part, "why": why} for part, why in found.left_out]
-        print_json({"out": out.name, "study": study, "files": files, "left_out": left_out})
+        print_json({"study": study, "files": files, "left_out": left_out})
         return
     for part, why in found.left_out:
         say(f"! {part} left out: {why}")
     size = sum(each.bytes for each in found.files) / 1e6
-    say(f"{out}: {len(found.files)} DICOM objects, {size:.0f} MB, research software, not a medical device.")
+    say(f"{out.name}: {len(found.files)} DICOM objects, {size:.0f} MB, research software, not a medical device.")
     if found.of_nobody:
         say("They are in a study of their own that names nobody: an archive will not join them to the patient's.")
     else:

@@ -57,7 +57,7 @@ SYMPHYSIS = Code("82561000", "SCT", "Symphysis pubis")
 HIP_PROSTHESIS = Code("398010007", "SCT", "Insertion of hip prosthesis")
 DIAMETER = Code("81827009", "SCT", "Diameter")
 VOLUME = Code("118565006", "SCT", "Volume")
-STANDARD_DEVIATION = Code("386136009", "SCT", "Standard Deviation")
+UNCERTAINTY = Code("371884006", "SCT", "+/-, range of measurement uncertainty")
 
 # DICOM's own
 HIP_CENTER = Code("112303", "DCM", "Acetabular Center of Rotation")
@@ -81,7 +81,7 @@ DEFINITIONS = {Definition.RADIOGRAPHIC: "R", Definition.OPERATIVE: "O", Definiti
 # our own that are no numbers
 VERDICT = own("VERDICT", "Verdict on the plan")
 VERDICT_WORDS = own("VERDICT-WORDS", "Verdict on the plan, in words")
-HIP_VERDICT = own("HIP-VERDICT", "Verdict on what was found of a hip")
+HIP_VERDICTS = {side: own(f"VERDICT-{side.upper()}", f"Verdict on what was found of the {side} hip") for side in Side}
 WARNING = own("WARNING", "Warning")
 DATES = own("DATES", "What the dates in this object are")
 GRADES = {

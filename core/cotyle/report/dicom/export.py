@@ -14,7 +14,7 @@ from cotyle.case.measurements import Measurements
 from cotyle.case.stages import Progress
 from cotyle.case.store import StoredCase, read_case
 from cotyle.errors import InputError
-from cotyle.files import new_folder, write_bytes_atomically
+from cotyle.files import new_folder
 from cotyle.image.label_files import load_label_file
 from cotyle.image.labels import BONE_LABELS
 from cotyle.image.series_check import SliceStack
@@ -85,7 +85,7 @@ def export_case(
             progress(f"writing {part}")
             for name, dataset in content.objects_of(part):
                 data = as_bytes(dataset)
-                write_bytes_atomically(folder / name, data)
+                (folder / name).write_bytes(data)
                 written.append(WrittenObject(name, part, dataset.file_meta.MediaStorageSOPClassUID.name, len(data)))
         missing = [part for part in parts if part in only and all(each.part != part for each in written)]
         if missing:

@@ -18,7 +18,7 @@ Point = tuple[float, float, float]
 
 @dataclass(frozen=True)
 class Measured:
-    """A number with its unit, standard deviation and the points it was measured at, LPS mm."""
+    """A number with its unit, one standard deviation and the points it was measured at, LPS mm."""
 
     concept: Code
     value: float

@@ -113,6 +113,6 @@ def _slice(study: Study, scan: Volume, k: int, pixels: Any, slope: float) -> Dat
     return placed(image, study, Series.SCAN, k + 1)
 
 
-def decimals(values: Sequence[float] | Any) -> list[DS]:
+def decimals(values: Sequence[float] | Any) -> list[Any]:
     """Return decimal strings of at most 16 characters."""
     return [DS(float(value) + 0.0, auto_format=True) for value in values]

@@ -20,7 +20,7 @@ from cotyle.report.dicom.pictures import StoredPicture
 from cotyle.report.dicom.source import Source
 from cotyle.report.dicom.study import MANUFACTURER, MODEL, SERIAL, Series, placed
 
-SPREAD_WORDS = "Standard deviations are one standard deviation. A number without one is not known to be exact."
+RANGE_WORDS = "Each +/- range is two standard deviations. A number without one is not known to be exact."
 DATE_WORDS = {
     True: "Dates in this object are made up: the study is of nobody.",
     False: "Dates in this object are the scan's, not the plan's.",
@@ -100,7 +100,7 @@ def _group(group: Group, frame_uid: str, study_uid: str) -> Any:
         ],
     }
     if group.place is None:
-        found = sr.MeasurementsAndQualitativeEvaluations(**common)
+        found: Any = sr.MeasurementsAndQualitativeEvaluations(**common)
     else:
         region = sr.ImageRegion3D("POINT", _points(group.place), frame_uid)
         found = sr.PlanarROIMeasurementsAndQualitativeEvaluations(referenced_region=region, **common)
@@ -153,8 +153,8 @@ def _number(number: Measured, frame_uid: str) -> Any:
             item.ContentSequence = sr.ContentSequence()
         item.ContentSequence.append(
             sr.NumContentItem(
-                name=concept(codes.STANDARD_DEVIATION),
-                value=number.spread,
+                name=concept(codes.UNCERTAINTY),
+                value=_nine(2 * number.spread),
                 unit=concept(number.unit),
                 relationship_type=sr.RelationshipTypeValues.HAS_PROPERTIES,
             )
@@ -175,22 +175,16 @@ def _words(measured: Measurements, of_nobody: bool) -> Any:
             _text(codes.COMMENT, CAUTION),
             _code(codes.VERDICT, codes.GRADES[str(verdict.grade)]),
             _text(codes.VERDICT_WORDS, verdict.text),
-            *(_hip(side, codes.GRADES[str(hip.grade)]) for side, hip in sorted(verdict.hips.items())),
+            *(
+                _code(codes.HIP_VERDICTS[side], codes.GRADES[str(hip.grade)])
+                for side, hip in sorted(verdict.hips.items())
+            ),
             *(_text(codes.WARNING, f"{each.text} [{each.code}]") for each in measured.warnings),
-            _text(codes.COMMENT, SPREAD_WORDS),
+            _text(codes.COMMENT, RANGE_WORDS),
             _text(codes.DATES, DATE_WORDS[of_nobody]),
         ]
     )
     return container
-
-
-def _hip(side: Any, grade: Code) -> Any:
-    from highdicom import sr
-
-    item = _code(codes.HIP_VERDICT, grade)
-    site = sr.FindingSite(concept(codes.HIP_JOINT), laterality=concept(codes.SIDES[side]))
-    item.ContentSequence = sr.ContentSequence([site])
-    return item
 
 
 def _site(group: Group) -> Any:

@@ -16,7 +16,7 @@ from typing import Any
 
 import pydicom
 from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
-from pydicom.uid import ExplicitVRLittleEndian, generate_uid
+from pydicom.uid import UID, ExplicitVRLittleEndian, generate_uid
 
 from cotyle import __version__
 from cotyle.case.anatomy_file import ScanSource
@@ -179,7 +179,7 @@ def as_bytes(dataset: Dataset) -> bytes:
 def new_dataset(sop_class_uid: str) -> FileDataset:
     """Return a dataset of a class, with nothing in it yet."""
     meta = FileMetaDataset()
-    meta.MediaStorageSOPClassUID = sop_class_uid
+    meta.MediaStorageSOPClassUID = UID(sop_class_uid)
     meta.TransferSyntaxUID = ExplicitVRLittleEndian
     dataset = FileDataset("", {}, file_meta=meta, preamble=b"\0" * 128)
     dataset.SOPClassUID = sop_class_uid
