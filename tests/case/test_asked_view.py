@@ -5,10 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from cotyle.case.asked_view import ViewRequest, asked_view, show
-from cotyle.case.live import live_numbers
+from cotyle.case.live import live_numbers, orientation_in_posture
 from cotyle.case.simulated import simulate, view_of
 from cotyle.case.stages import hip_of
 from cotyle.case.store import read_case
+from cotyle.cup.orientation import Definition
 from cotyle.errors import InputError
 from cotyle.xray.carm import Tube
 from cotyle.xray.projector.line_integrals import prepare
@@ -115,3 +116,21 @@ def test_what_no_machine_does_is_refused(numbers, wrong, code):
     with pytest.raises(InputError) as caught:
         asked_view(numbers, replace(ASKED, **wrong))
     assert caught.value.code == code
+
+
+@pytest.mark.parametrize("change_deg", [-25.0, 12.0])
+def test_a_posture_is_seen_as_the_pelvis_tilted_before_a_machine_that_stands_still(numbers, change_deg):
+    # a pelvis that tilts by so much looks like one that lies still before a beam that leans by as much the same way
+    posture = landmarks_px(numbers, replace(ASKED, frame="posture", tilt_change_deg=change_deg))
+    leaning = landmarks_px(numbers, replace(ASKED, secondary_deg=change_deg))
+    np.testing.assert_allclose(posture, leaning, atol=1e-6)
+    level = landmarks_px(numbers, replace(ASKED, frame="posture"))
+    np.testing.assert_allclose(level, landmarks_px(numbers, ASKED), atol=1e-9)
+
+
+@pytest.mark.parametrize("change_deg", [-30.0, -8.0, 10.0])
+def test_tilting_forward_takes_operative_anteversion_degree_by_degree(numbers, change_deg):
+    # Murray DW, J Bone Joint Surg Br 1993;75-B:228-32: the tilt turns about the axis of operative anteversion
+    lying, tilted = (orientation_in_posture(numbers, change, Definition.OPERATIVE) for change in (0.0, change_deg))
+    assert tilted.inclination_deg == pytest.approx(lying.inclination_deg)
+    assert tilted.anteversion_deg == pytest.approx(lying.anteversion_deg - change_deg)

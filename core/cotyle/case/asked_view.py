@@ -6,7 +6,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from cotyle.case.live import tilted_frame
 from cotyle.case.simulated import PlacedCup, SimulatedView, grey_of, seen, view_of
+from cotyle.case.stages import MEASURING_FRAME
 from cotyle.errors import InputError
 from cotyle.space.frames import SCANNER
 from cotyle.space.rotations import rotation_matrix
@@ -15,6 +17,7 @@ from cotyle.xray.projector.line_integrals import ReadyVolume, line_integrals_of
 from cotyle.xray.views import Machine, View, free_view, usual_machine
 
 SMALLEST_PX, LARGEST_PX = 64, 2048
+POSTURE = "posture"
 
 
 @dataclass(frozen=True)
@@ -26,7 +29,7 @@ class ViewRequest:
     name:
         A view of :class:`cotyle.xray.views.ViewName`; all else is a change of it.
     frame:
-        Name of the frame its angles refer to: ``scanner``, ``app``, ``supine`` or ``standing``.
+        Name of the frame its angles refer to: ``scanner``, ``app``, ``supine``, ``standing``, or ``posture``.
     primary_deg, secondary_deg:
         DICOM positioner angles, to the patient's left and to his head; the named view's own if None.
     roll_deg:
@@ -39,6 +42,8 @@ class ViewRequest:
         Distances along the central ray; those of the view's usual machine if None.
     size_px:
         Columns and rows of the picture; the detector's millimetres stay.
+    tilt_change_deg:
+        What ``posture`` means: the change of anterior tilt from lying.
     """
 
     name: str = "ap_pelvis"
@@ -51,6 +56,7 @@ class ViewRequest:
     source_detector_mm: float | None = None
     source_isocenter_mm: float | None = None
     size_px: int = 384
+    tilt_change_deg: float = 0.0
 
 
 def asked_view(placed: PlacedCup, asked: ViewRequest) -> View:
@@ -63,8 +69,10 @@ def asked_view(placed: PlacedCup, asked: ViewRequest) -> View:
     """
     if not SMALLEST_PX <= asked.size_px <= LARGEST_PX:
         raise InputError("view-size", f"a picture of {asked.size_px} pixels is not drawn", "Ask for 64 to 2048")
-    named = view_of(placed, asked.name, asked.frame)
-    frame = {"scanner": SCANNER, **placed.pelvis.frames}[asked.frame]
+    of_posture = asked.frame == POSTURE
+    named = view_of(placed, asked.name, MEASURING_FRAME if of_posture else asked.frame)
+    frames = {"scanner": SCANNER, **placed.pelvis.frames}
+    frame = tilted_frame(placed.pelvis, asked.tilt_change_deg) if of_posture else frames[asked.frame]
     view = free_view(
         named.name,
         frame,

@@ -21,10 +21,12 @@ from cotyle.cup.cavity import Cavity, ReamingStep
 from cotyle.cup.center import CenterShift, center_shift
 from cotyle.cup.component import Cup
 from cotyle.cup.coverage import Coverage
-from cotyle.cup.orientation import Definition
+from cotyle.cup.orientation import Definition, Orientation, orientation_of_axis
+from cotyle.cup.posture import frame_at_tilt
 from cotyle.cup.press_fit import PressFit, press_fit
 from cotyle.cup.reaming import FirstDirection, first_direction
 from cotyle.cup.wall import Wall
+from cotyle.space.frames import Frame
 from cotyle.space.mesh import TriangleMesh
 
 
@@ -94,6 +96,24 @@ def live_numbers(hip: Hip, plan: PlanFile, before: LiveNumbers | None = None) ->
         press_fit=press_fit(cup.outer_diameter_mm, steps[-1].diameter_mm),
         first=first_direction(cup, hip.socket.center_lps_mm, hip.frame),
     )
+
+
+def tilted_frame(pelvis: Pelvis, tilt_change_deg: float) -> Frame:
+    """Return the frame of a pelvis whose anterior tilt is another one than lying; rotation and obliquity are none."""
+    tilt_deg = pelvis.anterior_tilt_deg + tilt_change_deg
+    return frame_at_tilt(pelvis, f"posture {tilt_change_deg:+.0f} deg", tilt_deg)
+
+
+def orientation_in_posture(numbers: LiveNumbers, tilt_change_deg: float, definition: Definition) -> Orientation:
+    """Return the cup's angles where the anterior tilt has changed from lying.
+
+    Raises
+    ------
+    InputError
+        Those of :func:`cotyle.cup.orientation.orientation_of_axis`, as where the definition leaves an angle open.
+    """
+    frame = tilted_frame(numbers.pelvis, tilt_change_deg)
+    return orientation_of_axis(numbers.cup.opening_axis_lps, frame, numbers.plan.side, definition)
 
 
 def _same_cup(plan: PlanFile, cup: Cup, before: LiveNumbers) -> bool:

@@ -123,7 +123,13 @@ def panels_of(server: Any, session: Any) -> dict[str, Any]:
     """Return the panels by their place on the page."""
     from cotyle_platform.web import panels
 
-    places = {"screen": "ScreenPanel", "track": "DepthTrack", "field": "OrientationField", "two_plans": "PlanCompare"}
+    places = {
+        "screen": "ScreenPanel",
+        "track": "DepthTrack",
+        "field": "OrientationField",
+        "posture": "PosturePanel",
+        "two_plans": "PlanCompare",
+    }
     return {place: getattr(panels, kind)(server, session) for place, kind in places.items() if hasattr(panels, kind)}
 
 

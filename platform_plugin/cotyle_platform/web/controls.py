@@ -106,7 +106,7 @@ CONTROLS = (
     ),
     Control(
         "tilt",
-        "Posture",
+        "Standing",
         "deg",
         -45,
         25,
@@ -145,16 +145,10 @@ def write(session: PlanningSession, name: str, value: float) -> None:
 
 def words(session: PlanningSession) -> dict[str, str]:
     """Return what stands under some of the sliders."""
-    standing = session.numbers.orientations["standing"].get(session.angles_in[0])
-    in_posture = (
-        "angles left open"
-        if standing is None
-        else f"{standing.inclination_deg:.1f} and {standing.anteversion_deg:.1f} deg, {session.angles_in[0]}"
-    )
     return {
         "depth": "along the axis, inwards of the native centre",
         "anterior": "these three: from the native centre, supine frame",
-        "tilt": f"change of pelvic tilt from lying; below 0 tipped back, as when seated. Standing: {in_posture}",
+        "tilt": "change of pelvic tilt from lying; below 0 tipped back",
     }
 
 

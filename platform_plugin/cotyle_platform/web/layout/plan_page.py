@@ -18,7 +18,7 @@ FILES = {"serve": {"cotyle": str(STATIC)}, "scripts": ["cotyle/page.js"], "style
 
 
 def lay_out(server: Server, areas: Areas, panels: dict[str, Any]) -> None:
-    """Build the page; ``panels`` by place: ``screen``, ``track``, ``field``, ``two_plans`` (each with ``build``)."""
+    """Build the page; ``panels``, each with ``build``, by place: ``screen``, ``track``, ``field``, ``posture``, ``two_plans``."""
     server.enable_module(FILES)
     server.state.trame__favicon = "cotyle/icon.svg"
     server.state.trame__title = "Cotyle"
@@ -29,6 +29,7 @@ def lay_out(server: Server, areas: Areas, panels: dict[str, Any]) -> None:
             with html.Div(classes="ct-main"):
                 with html.Section(classes="ct-cup", **_named("Cup")):
                     _put("cup.html")
+                    _build(panels, "posture")
                 with html.Section(
                     classes="ct-bone",
                     keydown="window.cotyle.key($event)",

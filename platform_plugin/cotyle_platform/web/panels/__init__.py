@@ -1,8 +1,9 @@
-"""The panels of the planning page that are drawn in the browser: screen, depth track, orientation field, two plans."""
+"""Panels of the planning page that are drawn in the browser: screen, depth track, orientation field, posture, plans."""
 
 from cotyle_platform.web.panels.depth_track import DepthTrack
 from cotyle_platform.web.panels.orientation_field import OrientationField
 from cotyle_platform.web.panels.plan_compare import PlanCompare
+from cotyle_platform.web.panels.posture import PosturePanel
 from cotyle_platform.web.panels.screen import ScreenPanel
 
-__all__ = ["DepthTrack", "OrientationField", "PlanCompare", "ScreenPanel"]
+__all__ = ["DepthTrack", "OrientationField", "PlanCompare", "PosturePanel", "ScreenPanel"]

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from cotyle.case.asked_view import ViewRequest, asked_view
+from cotyle.case.asked_view import POSTURE, ViewRequest, asked_view
 from cotyle.case.screen_facts import reading_values
 from cotyle.case.verdict import landmark_words
 from cotyle.cup.reaming_way import ReamerPlace, reamer_at, way_length_mm
@@ -35,6 +35,7 @@ _FRAMES = {
     "scanner": "as in the scanner",
     "standing": "standing",
     "app": "anterior pelvic plane",
+    POSTURE: "the posture that is looked at",
 }
 _TUBES = {Tube.UNDER_TABLE: "under the table", Tube.OVER_TABLE: "over the table"}
 _SCALE_MM = 50.0
@@ -64,6 +65,7 @@ class ScreenPanel(Panel):
         server.controller.trigger("screen_named")(self.named)
         for key in _GEOMETRY:
             self.on(f"screen_{key}", lambda _: self.soon(self.ask))
+        self.on("posture_tilt", lambda _: self.soon(self.ask) if server.state.screen_frame == POSTURE else None)
         for key in (POSITION, "screen_tab"):
             self.on(key, lambda _: self.soon(self.draw_over))
         self.named("ap_pelvis")
@@ -83,7 +85,8 @@ class ScreenPanel(Panel):
         """Ask for a named view as it is usually taken."""
         state = self.server.state
         try:
-            view = asked_view(self.session.numbers, ViewRequest(name, state.screen_frame, tube=Tube(state.screen_tube)))
+            asked = ViewRequest(name, state.screen_frame, tube=Tube(state.screen_tube), tilt_change_deg=self._tilt_deg)
+            view = asked_view(self.session.numbers, asked)
         except InputError as error:
             self.put(refused=one_line(error))
             return
@@ -113,6 +116,7 @@ class ScreenPanel(Panel):
             tube=Tube(state.screen_tube),
             source_detector_mm=float(state.screen_far),
             source_isocenter_mm=float(state.screen_near),
+            tilt_change_deg=self._tilt_deg,
         )
         if asked == self._asked:
             self.put(refused="")
@@ -125,6 +129,12 @@ class ScreenPanel(Panel):
         self._asked = asked
         self.put(refused="", stale=True)
         self.session.view_request(asked)
+
+    @property
+    def _tilt_deg(self) -> float:
+        """The posture that is looked at, as a change of tilt; 0 where the view does not follow it."""
+        state = self.server.state
+        return float(state.posture_tilt or 0.0) if state.screen_frame == POSTURE else 0.0
 
     def take_picture(self) -> None:
         """Show the picture that the session has drawn; one that is the same is not sent again."""
