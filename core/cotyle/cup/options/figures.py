@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 
 from cotyle.space.arrays import Array, BoolArray
@@ -82,15 +83,32 @@ def dominates(one: Array, other: Array) -> bool:
 
 def undominated(all_gains: Array) -> BoolArray:
     """Return which rows of gains (n, m) no other row dominates; of equal rows all stay."""
-    kept = np.ones(len(all_gains), dtype=bool)
-    # a row with a larger sum can't be dominated by one with a smaller: those that dominate come first
+    # a row is never dominated by one with a smaller sum: those that may dominate it come first
     order = np.argsort(-all_gains.sum(axis=1), kind="stable")
-    ranked = all_gains[order]
-    front = np.empty((0, all_gains.shape[1]))
-    for place, row in zip(order, ranked, strict=True):
-        beaten = ((front >= row).all(axis=1) & (front > row).any(axis=1)).any()
-        if beaten:
-            kept[place] = False
-        else:
-            front = np.vstack([front, row])
+    kept = np.empty(len(all_gains), dtype=bool)
+    kept[order] = _first_undominated(np.ascontiguousarray(all_gains[order]))
+    return kept
+
+
+@numba.njit(cache=True, nogil=True)
+def _first_undominated(ranked):  # type: ignore[no-untyped-def]
+    """Whether no row before dominates each row."""
+    kept = np.ones(len(ranked), dtype=np.bool_)
+    front = np.empty(len(ranked), dtype=np.int64)
+    count = 0
+    for n in range(len(ranked)):
+        for place in range(count):
+            other = ranked[front[place]]
+            nowhere_worse, better = True, False
+            for m in range(ranked.shape[1]):
+                if other[m] < ranked[n, m]:
+                    nowhere_worse = False
+                    break
+                better = better or other[m] > ranked[n, m]
+            if nowhere_worse and better:
+                kept[n] = False
+                break
+        if kept[n]:
+            front[count] = n
+            count += 1
     return kept
