@@ -104,21 +104,33 @@ def inner_surface(
         & ((from_center @ superior > 0) | (depth > _socket_radius_mm(distance, back, hip_bone.triangle_areas_mm2)))
         & (distance - reach < NEAR_SOCKET_MM)
     )
-    chosen = np.flatnonzero(candidate)
-    if len(chosen):
-        lifted = centroids[chosen] + _LIFT_MM * normals[chosen]
-        met = cross(hip_bone, lifted, medial)
-        # a sliver in a fold of the surface may face the pelvis from within the bone
-        chosen = chosen[(met.next_entry_mm() > CLEAR_OF_BONE_MM) & ~met.inside()]
+    chosen = looking_into_pelvis(hip_bone, np.flatnonzero(candidate), medial)
     if not len(chosen):
         raise InputError(
             "inner-surface-missing",
             "no inner surface of the hip bone was found near the socket",
             "check that the whole hip bone is in the label map and that the side is right",
         )
+    return of_triangles(hip_bone, chosen)
+
+
+def looking_into_pelvis(
+    hip_bone: TriangleMesh, triangles: npt.NDArray[np.integer], medial_lps: Array
+) -> npt.NDArray[np.integer]:
+    """Return those triangles from which a line going medially does not meet the same bone within 40 mm (rule 3)."""
+    if not len(triangles):
+        return triangles
+    lifted = hip_bone.centroids_lps_mm[triangles] + _LIFT_MM * hip_bone.triangle_normals[triangles]
+    met = cross(hip_bone, lifted, medial_lps)
+    # a sliver in a fold of the surface may face the pelvis from within the bone
+    return triangles[(met.next_entry_mm() > CLEAR_OF_BONE_MM) & ~met.inside()]
+
+
+def of_triangles(hip_bone: TriangleMesh, triangles: npt.NDArray[np.integer]) -> InnerSurface:
+    """Return the surface that some triangles of a bone make."""
     return InnerSurface(
-        read_only(np.ascontiguousarray(hip_bone.corners_lps_mm[chosen])),
-        read_only(np.ascontiguousarray(normals[chosen])),
+        read_only(np.ascontiguousarray(hip_bone.corners_lps_mm[triangles])),
+        read_only(np.ascontiguousarray(hip_bone.triangle_normals[triangles])),
     )
 
 

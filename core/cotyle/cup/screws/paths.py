@@ -6,7 +6,8 @@ the exit lies the far cortex: a screw that goes through it holds in both (bicort
 lies behind.
 
 How far a screw may go: its tip stays ``end_mm`` short of the exit, and its whole flank ``clearance_mm`` away from the
-inner (pelvic) surface. Bone only is seen; vessels and nerves are not in these surfaces.
+inner (pelvic) surface, read every millimetre and in between by a straight line. Bone only is seen; vessels and nerves
+are not in these surfaces.
 """
 
 from __future__ import annotations
@@ -25,8 +26,8 @@ from cotyle.space.mesh import TriangleMesh
 
 BRIDGED_GAP_MM = 2.0
 FARTHEST_BONE_MM = 12.0
-LONGEST_MM = 90.0
-_STEP_MM = 0.5
+LONGEST_MM = 170.0
+_STEP_MM = 1.0
 # An exit this near the inner surface is one through it.
 _THROUGH_MM = 0.5
 
@@ -78,7 +79,7 @@ def screw_paths(
     hip_bone:
         Closed surface before reaming, LPS mm.
     inner:
-        Its pelvic surface near the socket.
+        Its pelvic surface: :func:`cotyle.cup.screws.pelvic_surface.pelvic_surface`.
     volume:
         CT in HU.
     starts_lps_mm, directions_lps:
@@ -104,7 +105,7 @@ def screw_paths(
 
 
 def depths_to(exit_mm: float) -> Array:
-    """Return depths from the shell to an exit, half a millimetre apart at most, shape (n,)."""
+    """Return depths from the shell to an exit, a millimetre apart at most, shape (n,)."""
     return np.linspace(0.0, exit_mm, max(int(np.ceil(exit_mm / _STEP_MM)) + 1, 2))
 
 

@@ -1,0 +1,195 @@
+"""Pictures of screws: lengths and density over the shell, and each proposed screw in the CT with what it meets."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from matplotlib.colors import ListedColormap
+from matplotlib.figure import Figure
+
+from cotyle.case.decision.screws import PROPOSED_IN, ScrewFact, ScrewFacts
+from cotyle.case.stages import MEASURING_FRAME, PlannedCup
+from cotyle.cup.screws.quadrants import Quadrant, Quadrants
+from cotyle.image.volume import Volume
+from cotyle.report import ink
+from cotyle.report.cup_planes import CutPlane, cup_planes
+from cotyle.report.slices import Segment, slice_figure
+from cotyle.space.arrays import Array, unit
+from cotyle.space.frames import Frame
+
+SHORT = {
+    Quadrant.POSTERIOR_SUPERIOR: "PS",
+    Quadrant.POSTERIOR_INFERIOR: "PI",
+    Quadrant.ANTERIOR_INFERIOR: "AI",
+    Quadrant.ANTERIOR_SUPERIOR: "AS",
+}
+_LENGTHS = (0.0, 10.0, 20.0, 30.0, 40.0, 50.0, 100.0)
+_COLORS = ("#f2f2f2", "#d7e6f1", "#a9cbe3", "#6da9cf", "#2f80b5", "#0b4f7d")
+
+
+def screw_pictures(facts: ScrewFacts, planned: PlannedCup, scan: Volume) -> dict[str, bytes]:
+    """Return the pictures of the part, PNG by short name."""
+    made = {"map": ink.png(map_figure(facts, planned)), "profile": ink.png(profile_figure(facts))}
+    for screw in facts.screws:
+        if screw.proposed:
+            made[f"slice-{SHORT[screw.quadrant].lower()}"] = ink.png(_slice(screw, planned, scan))
+    return made
+
+
+def map_figure(facts: ScrewFacts, planned: PlannedCup) -> Figure:
+    """Draw safe length and density of straight screws over the shell, seen into the mouth, with the quadrants."""
+    made = ink.figure(960, 440)
+    plane = cup_planes(planned.cup, planned.pelvis.frames[MEASURING_FRAME])[2]
+    lines = _lines(facts, planned)
+    places = (
+        ("safe length of a screw (mm)", _array(facts.map.safe_mm), "length"),
+        ("mean density along it (HU)", _array(facts.map.mean_hu), "density"),
+    )
+    for column, (title, values, kind) in enumerate(places):
+        axes = made.add_axes((0.02 + 0.5 * column, 0.02, 0.38, 0.88))
+        shown = _shell(axes, facts, lines, plane, values, kind)
+        bar = made.colorbar(shown, cax=made.add_axes((0.405 + 0.5 * column, 0.12, 0.013, 0.66)))
+        bar.ax.tick_params(labelsize=ink.SMALL_PT)
+        _draw_lines(axes, lines, plane)
+        _draw_screws(axes, facts, lines, plane)
+        axes.set_title(title, fontsize=ink.FONT_PT, color=ink.INK)
+        for words, x, y in zip(plane.letters, (112, -112, 0, 0), (0, 0, 112, -112), strict=True):
+            axes.text(x, y, words, ha="center", va="center", fontsize=11, fontweight="bold", color=ink.SOFT_INK)
+        axes.set(xlim=(-120, 120), ylim=(-120, 120), aspect="equal")
+        axes.axis("off")
+    return made
+
+
+def _lines(facts: ScrewFacts, planned: PlannedCup) -> Quadrants:
+    return Quadrants(np.array(facts.towards_asis_lps), np.array(facts.posterior_lps), -planned.cup.opening_axis_lps)
+
+
+def _array(rows: tuple[tuple[float | None, ...], ...]) -> Array:
+    return np.array([[np.nan if value is None else value for value in row] for row in rows], dtype=float)
+
+
+def _on_paper(lines: Quadrants, plane: CutPlane, from_pole_deg: Any, around_deg: Any) -> Array:
+    """Return picture coordinates (..., 2): the way from the middle is the angle from the pole."""
+    polar, around = np.broadcast_arrays(np.asarray(from_pole_deg, float), np.deg2rad(around_deg))
+    across = np.cos(around)[..., None] * lines.towards_asis_lps + np.sin(around)[..., None] * lines.posterior_lps
+    return np.asarray(polar[..., None] * np.stack([across @ plane.right_lps, across @ plane.up_lps], axis=-1))
+
+
+def _shell(axes: Any, facts: ScrewFacts, lines: Quadrants, plane: CutPlane, values: Array, kind: str) -> Any:
+    around = np.append(np.array(facts.map.around_deg), 360.0)
+    polar, turn = np.meshgrid(facts.map.from_pole_deg, around, indexing="ij")
+    xy = _on_paper(lines, plane, polar, turn)
+    closed = np.concatenate([values, values[:, :1]], axis=1)
+    if kind == "length":
+        axes.contour(xy[..., 0], xy[..., 1], closed, levels=[20.0], colors=[ink.INK], linewidths=0.9)
+        return axes.contourf(
+            xy[..., 0], xy[..., 1], closed, levels=_LENGTHS, cmap=ListedColormap(_COLORS), antialiased=True
+        )
+    masked = np.ma.masked_invalid(closed)
+    return axes.pcolormesh(
+        xy[..., 0], xy[..., 1], masked, cmap="gray", vmin=0.0, vmax=1000.0, shading="gouraud", rasterized=True
+    )
+
+
+def _draw_lines(axes: Any, lines: Quadrants, plane: CutPlane) -> None:
+    for around in (0.0, 90.0):
+        ends = _on_paper(lines, plane, np.array([90.0, 90.0]), np.array([around, around + 180.0]))
+        axes.plot(*ends.T, color=ink.WALL_ON_PAPER, linewidth=1.4, linestyle=(0, (5, 3)), zorder=4)
+    turn = np.linspace(0.0, 360.0, 181)
+    axes.plot(*_on_paper(lines, plane, np.full(181, 90.0), turn).T, color=ink.SOFT_INK, linewidth=1.0, zorder=4)
+    to_asis = _on_paper(lines, plane, 101.0, 0.0)
+    axes.text(*to_asis, "ASIS", ha="center", va="center", fontsize=ink.SMALL_PT, color=ink.WALL_ON_PAPER)
+    for number, quadrant in enumerate(Quadrant):
+        at = _on_paper(lines, plane, 76.0, 90.0 * number + 45.0)
+        avoid = quadrant not in PROPOSED_IN
+        axes.text(
+            *at,
+            SHORT[quadrant] + ("\navoid" if avoid else ""),
+            ha="center",
+            va="center",
+            fontsize=ink.FONT_PT,
+            fontweight="bold",
+            color=ink.WALL_ON_PAPER if avoid else ink.INK,
+            path_effects=ink.halo("#ffffff", 3.0),
+            zorder=6,
+        )
+
+
+def _draw_screws(axes: Any, facts: ScrewFacts, lines: Quadrants, plane: CutPlane) -> None:
+    number = 0
+    for screw in facts.screws:
+        at = _on_paper(lines, plane, screw.from_pole_deg, screw.around_deg)
+        if screw.proposed:
+            axes.plot(*at, "o", color=ink.REAMER, markeredgecolor="white", markersize=10, zorder=7)
+            continue
+        number += 1
+        axes.plot(*at, "X", color=ink.NATIVE, markeredgecolor="white", markersize=10, zorder=7)
+        axes.text(at[0] + 6, at[1], str(number), fontsize=ink.SMALL_PT, path_effects=ink.halo("#ffffff"), zorder=7)
+
+
+def profile_figure(facts: ScrewFacts) -> Figure:
+    """Draw, for each screw, density and distance to the inner surface against the depth from the shell."""
+    made = ink.figure(960, 300)
+    upper, lower = made.add_axes((0.075, 0.56, 0.9, 0.33)), made.add_axes((0.075, 0.155, 0.9, 0.33))
+    colors = (ink.CUP_ON_PAPER, ink.BONE_ON_PAPER, ink.NATIVE, ink.REAMER, ink.WALL_ON_PAPER)
+    for number, (screw, name) in enumerate(zip(facts.screws, screw_names(facts), strict=True)):
+        color = colors[number % len(colors)]
+        depth = np.array(screw.profile.depth_mm)
+        hu = np.array([np.nan if value is None else value for value in screw.profile.hu], dtype=float)
+        upper.plot(depth, hu, color=color, linewidth=1.5, label=name)
+        lower.plot(depth, screw.profile.to_inner_surface_mm, color=color, linewidth=1.5)
+        for axes in (upper, lower):
+            axes.axvline(screw.exit_mm, color=color, linewidth=1.0, linestyle=(0, (2, 2)))
+            axes.axvline(screw.allowed_mm, color=color, linewidth=1.6, alpha=0.6)
+    upper.set_ylabel("density (HU)")
+    lower.set_ylabel("to the inner\nsurface (mm)")
+    lower.set_xlabel("depth from the shell along the screw (mm); upright lines: allowed length, dotted: exit")
+    lower.axhline(0.0, color=ink.SOFT_INK, linewidth=0.8)
+    for axes in (upper, lower):
+        axes.grid(color=ink.RULE, linewidth=0.5)
+        ink.plain_axes(axes)
+        axes.set_xlim(left=0.0)
+    upper.tick_params(labelbottom=False)
+    lower.set_xlim(upper.get_xlim())
+    made.legend(loc="upper left", bbox_to_anchor=(0.06, 1.0), ncols=5, fontsize=ink.SMALL_PT, frameon=False)
+    return made
+
+
+def screw_names(facts: ScrewFacts) -> list[str]:
+    """Return what each screw is called: by its number where it was asked for, by its quadrant where it is proposed."""
+    names, number = [], 0
+    for screw in facts.screws:
+        if screw.proposed:
+            names.append(f"{SHORT[screw.quadrant]}, proposed")
+        else:
+            number += 1
+            names.append(f"screw {number}, {SHORT[screw.quadrant]}")
+    return names
+
+
+def _slice(screw: ScrewFact, planned: PlannedCup, scan: Volume) -> Figure:
+    """Draw the CT in the plane of the cup's axis and the screw, with its bone and its allowed length."""
+    frame = planned.pelvis.frames[MEASURING_FRAME]
+    start, direction = np.array(screw.start_lps_mm), np.array(screw.direction_lps)
+    middle = 0.5 * (planned.cup.center_lps_mm + start + screw.exit_mm * direction)
+    plane = _plane(planned.cup.opening_axis_lps, direction, middle, frame)
+    words = f"{screw.allowed_mm:.0f} of {screw.exit_mm:.0f} mm"
+    segments = (Segment(start, start + screw.allowed_mm * direction, words),)
+    return slice_figure(scan, plane, planned.anatomy.surfaces, planned.cup, (), segments)
+
+
+def _plane(axis: Array, direction: Array, middle: Array, frame: Frame) -> CutPlane:
+    normal = unit(np.cross(axis, direction))
+    if normal @ (frame.anterior + 0.1 * frame.left) < 0:
+        normal = -normal
+    up = unit(frame.superior - (frame.superior @ normal) * normal)
+    right = unit(np.cross(up, normal))
+    letters = (_letter(frame, right), _letter(frame, -right), _letter(frame, up), _letter(frame, -up))
+    return CutPlane("screw", "Along the cup's axis and the screw", middle, right, up, letters)
+
+
+def _letter(frame: Frame, direction: Array) -> str:
+    left, posterior, superior = frame.direction_to_frame(direction)
+    largest = int(np.argmax(np.abs([left, posterior, superior])))
+    return (("R", "L"), ("A", "P"), ("I", "S"))[largest][int((left, posterior, superior)[largest] > 0)]
