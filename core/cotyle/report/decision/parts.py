@@ -10,12 +10,16 @@ from dataclasses import dataclass
 from typing import Any
 
 from cotyle.case.decision.facts import DecisionFacts
+from cotyle.case.decision.motion import motion_of
+from cotyle.case.decision.motion_facts import MotionFacts
 from cotyle.case.decision.posture import PostureFacts, posture_of
 from cotyle.case.decision.questions import Questions
 from cotyle.case.decision.screws import ScrewFacts, screws_of
 from cotyle.case.stages import PlannedCup
 from cotyle.errors import InputError
 from cotyle.image.volume import Volume
+from cotyle.report.decision.motion_figure import motion_pictures
+from cotyle.report.decision.motion_page import motion_page
 from cotyle.report.decision.part_page import PartPage
 from cotyle.report.decision.posture_figure import posture_pictures
 from cotyle.report.decision.posture_page import posture_page
@@ -51,6 +55,7 @@ class Part:
 
 PARTS: tuple[Part, ...] = (
     Part("posture", "Posture", "turning the pelvis", PostureFacts, posture_of, posture_pictures, posture_page),
+    Part("motion", "Motion", "moving the thigh", MotionFacts, motion_of, motion_pictures, motion_page),
     Part("screws", "Screws", "looking for bone behind the shell", ScrewFacts, screws_of, screw_pictures, screw_page),
 )
 
