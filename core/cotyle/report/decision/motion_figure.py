@@ -14,7 +14,7 @@ from cotyle.case.decision.motion import map_angles_deg
 from cotyle.case.decision.motion_facts import MotionFact, MotionFacts, PostureMotion
 from cotyle.case.plan_file import Targets
 from cotyle.case.stages import PlannedCup
-from cotyle.cup.motion.bone_range import FARTHEST_DEG
+from cotyle.cup.motion.bone_range import FARTHEST_DEG, Ending
 from cotyle.cup.motion.hip_pose import HipPose
 from cotyle.cup.motion.implant import Stem
 from cotyle.cup.motion.motions import Motion
@@ -69,33 +69,34 @@ def limits_figure(posture: PostureMotion) -> Figure:
 
 
 def _pair(axes: Any, row: int, motion: MotionFact) -> None:
-    bars = (
-        (row - 0.19, motion.neck and (motion.neck.limit_deg, motion.neck.ending == "never meets the rim"), True),
-        (row + 0.19, motion.bone and (motion.bone.limit_deg, motion.bone.ending == "no bone met"), False),
-    )
-    for y, known, is_neck in bars:
+    neck, bone = motion.neck, motion.bone
+    for y, known in ((row - 0.19, neck), (row + 0.19, bone)):
         if known is None:
             axes.text(1.0, y, "not worked out", va="center", fontsize=ink.SMALL_PT, color=ink.SOFT_INK)
-            continue
-        limit, endless = known
-        length = FARTHEST_DEG if endless else 0.0 if limit is None else min(limit, FARTHEST_DEG)
-        style = {"color": _NECK} if is_neck else {"facecolor": "white", "edgecolor": _BONE, "hatch": "////"}
-        axes.barh(y, length, 0.32, zorder=2, **style)
-        words = "not met" if endless else "can't begin" if limit is None else f"{limit:.0f}"
-        inside = length > 0.94 * FARTHEST_DEG
-        axes.text(
-            length - 1.0 if inside else length + 1.0,
-            y,
-            words,
-            va="center",
-            ha="right" if inside else "left",
-            fontsize=ink.SMALL_PT,
-            color=ink.INK,
-            zorder=5,
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.8},
-        )
+    if neck is not None:
+        _bar(axes, row - 0.19, neck.limit_deg, neck.ending == "never meets the rim", {"color": _NECK})
+    if bone is not None:
+        hatched = {"facecolor": "white", "edgecolor": _BONE, "hatch": "////"}
+        _bar(axes, row + 0.19, bone.limit_deg, bone.ending is Ending.FREE, hatched)
     if motion.wanted_deg is not None:
         axes.plot([motion.wanted_deg] * 2, [row - 0.42, row + 0.42], color=_WANTED, linewidth=2.4, zorder=4)
+
+
+def _bar(axes: Any, y: float, limit_deg: float | None, endless: bool, style: dict[str, str]) -> None:
+    length = FARTHEST_DEG if endless else 0.0 if limit_deg is None else min(limit_deg, FARTHEST_DEG)
+    axes.barh(y, length, 0.32, zorder=2, **style)
+    inside = length > 0.97 * FARTHEST_DEG
+    axes.text(
+        length - 1.0 if inside else length + 1.0,
+        y,
+        "not met" if endless else "can't begin" if limit_deg is None else f"{limit_deg:.0f}",
+        va="center",
+        ha="right" if inside else "left",
+        fontsize=ink.SMALL_PT,
+        color=ink.INK,
+        zorder=5,
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.8},
+    )
 
 
 def reach_figure(facts: MotionFacts) -> Figure:

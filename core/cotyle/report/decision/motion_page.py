@@ -56,8 +56,8 @@ def _lead(facts: MotionFacts, here: PostureMotion) -> str:
         end = "nothing is met within the motions looked at"
     else:
         end = (
-            f"the tightest is {tight.words}, {tight.limit_deg:.0f} deg to {tight.first} where {tight.wanted_deg:.0f} are "
-            "wanted"
+            f"the tightest is {tight.words}, {tight.limit_deg:.0f} deg to {tight.first} where "
+            f"{tight.wanted_deg:.0f} are wanted"
         )
     return f"{held}, {facts.posture}, by {known}; {end}."
 
@@ -112,8 +112,8 @@ def _pictures(facts: MotionFacts) -> tuple[Shown, ...]:
         found.append(
             Shown(
                 "map",
-                "Cups that would let the neck do what is wanted: degrees to spare in the tightest motion, named in each "
-                "part. Within the dashed line bone is tighter than the neck: turning the cup gains nothing there.",
+                "Cups that would let the neck do what is wanted: degrees to spare in the tightest motion, named in "
+                "each part. Within the dashed line bone is tighter than the neck: turning the cup gains nothing there.",
                 f"angles in the frame of the posture ({facts.posture}); centre and femur as planned; {neck}.",
                 wide=False,
             )
@@ -220,8 +220,8 @@ def _femur_rows(femur: FemurFact) -> list[tuple[str, str]]:
         (
             "femur in neutral",
             minus(
-                f"native neck {femur.neck_forward_deg:.0f} deg forward, shaft {femur.shaft_flexion_deg:.0f} deg flexed and "
-                f"{femur.shaft_abduction_deg:.0f} abducted; seen to {femur.seen_to_mm:.0f} mm below the head"
+                f"native neck {femur.neck_forward_deg:.0f} deg forward, shaft {femur.shaft_flexion_deg:.0f} deg flexed "
+                f"and {femur.shaft_abduction_deg:.0f} abducted; seen to {femur.seen_to_mm:.0f} mm below the head"
             ),
         ),
         (
@@ -250,7 +250,5 @@ def _advice(facts: MotionFacts, here: PostureMotion) -> tuple[str, ...]:
             "farther out, or less bone where they meet would."
         )
     if facts.neck is not None and here.window is not None and here.window.anteversion_deg is None:
-        found.append(
-            "With this inclination and stem no anteversion near the plan's lets the neck do all that is wanted."
-        )
+        found.append("The neck does not let this cup do all that is wanted: see the map for cups that would.")
     return tuple(found)
