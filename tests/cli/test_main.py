@@ -61,6 +61,42 @@ def test_the_trace_shows_on_demand_only(capsys):
     assert json.loads(caught.out)["error"]["code"] == "internal"
 
 
+FOLDER = "/data/Sample_Anna/ct"
+
+
+def broken_by(text):
+    """Return an error of ours as it comes out of the program, raised from another one."""
+    try:
+        try:
+            {}[text]
+        except KeyError as cause:
+            raise ValueError(f"cannot read {text!r} of {FOLDER}") from cause
+    except ValueError as error:
+        return error
+
+
+@pytest.mark.parametrize("debug", [False, True])
+def test_an_error_of_ours_repeats_nothing_of_files_or_paths(capsys, debug):
+    arguments = ["plan", FOLDER, "--side", "left", "--out", "Sample_Anna", "--json"]
+    report_failure(broken_by("Sample^Anna"), debug=debug, as_json=True, arguments=arguments)
+    caught = capsys.readouterr()
+    assert "Anna" not in caught.out + caught.err
+    assert "ValueError" in caught.err
+    assert ("broken_by" in caught.err) == debug
+
+
+def test_documents_call_typed_paths_by_their_option_or_argument(command, tmp_path):
+    folder = tmp_path / "Sample_Anna"
+    code, out, err = command("measure", folder, "--json")
+    assert code == 2
+    assert "no case folder Sample_Anna" in err
+    assert json.loads(out)["error"]["text"].startswith("there is no case folder CASE.")
+    _, out, _ = command("plan", folder, "--side", "left", "--out", folder, "--landmarks", folder, "--json")
+    assert "Anna" not in out
+    _, out, _ = command("plan", folder, "--out", "Sample_Anna", "--nonsense", "--json")
+    assert "Anna" not in out
+
+
 def test_control_characters_never_reach_the_terminal(command, tmp_path):
     _, _, err = command("check", f"{tmp_path}/\x1b[31mred")
     assert "\x1b" not in err

@@ -130,7 +130,7 @@ def run_xray(case: Path, views: list[str], frame: str, film: bool, angle_deg: fl
                 "registration": carm_fields(view.carm),
             }
     if as_json:
-        print_json({"case": case.name, "views": document})
+        print_json({"views": document})
         return
     for stem, each in document.items():
         say(f"{stem}: {each['description']}")
@@ -214,7 +214,7 @@ def report_plan(out: Path, measured: Measurements | Unplanned, progress: Progres
             f"'cotyle repair {out.name}'"
         )
         verdict = measured.review.verdict.model_dump()
-        raise CannotPlanError(measured.error, remedy, {"review": out.name, "verdict": verdict})
+        raise CannotPlanError(measured.error, remedy, {"verdict": verdict})
     if as_json:
         print_json({**measured.as_dict(), "timings_s": {words: round(s, 2) for words, s in progress.timings}})
         return
@@ -231,7 +231,7 @@ def report_plan(out: Path, measured: Measurements | Unplanned, progress: Progres
         f"{measured.wall.minimum_mm:.1f} mm at least; {100 * measured.coverage.fraction:.0f} % covered"
     )
     total = sum(seconds for _, seconds in progress.timings)
-    say(f"{out / names.REPORT_HTML} ({total:.0f} s). Research software, not a medical device: check every number.")
+    say(f"{out.name}/{names.REPORT_HTML} ({total:.0f} s). Research software, not a medical device: check every number.")
 
 
 def say_verdict(verdict: Verdict) -> None:

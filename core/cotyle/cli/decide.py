@@ -36,7 +36,7 @@ def run_decide(case: Path, given: Path | None, only: list[str], seed: int, *, pd
     if as_json:
         timings = {words: round(seconds, 2) for words, seconds in progress.timings}
         decisions = {each.part.name: each.facts.as_dict() for each in made}
-        print_json({"case": case.name, "decisions": decisions, "taken_away": gone, "timings_s": timings})
+        print_json({"decisions": decisions, "taken_away": gone, "timings_s": timings})
         return
     _report(case, made, gone)
 

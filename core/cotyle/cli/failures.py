@@ -2,28 +2,38 @@
 
 from __future__ import annotations
 
+import re
 import sys
 import traceback
+from collections.abc import Sequence
 
 import typer
 
 from cotyle.cli.console import input_error_line, one_line, print_json, say
+from cotyle.cli.typed import Typed, typed_paths, without_typed
 from cotyle.errors import InputError
 
 # the parser's own base error, wherever this version of typer keeps it
 _USAGE_ERROR = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException")
+_QUOTED = re.compile(r"'[^']*'|\"[^\"]*\"")
 
 DONE, OUR_FAULT, BAD_INPUT = 0, 1, 2
 
 
-def report_failure(error: BaseException, debug: bool, as_json: bool) -> int:
-    """Say what went wrong on stderr, and as JSON on stdout if asked for; return the exit code."""
+def report_failure(error: BaseException, debug: bool, as_json: bool, arguments: Sequence[str] = ()) -> int:
+    """Say what went wrong on stderr, and as JSON on stdout if asked for; return the exit code.
+
+    An error of ours may hold anything that was in a file: its own words are shown with ``debug`` alone, and then
+    without what they quote.
+    """
     code, name, line = _judged(error)
+    typed = typed_paths(list(arguments)) if as_json or code == OUR_FAULT else {}
     if debug and code == OUR_FAULT:
-        traceback.print_exception(error)
+        say(_trace(error, typed))
     say(line)
     if as_json:
-        print_json({"error": {"code": name, "text": line.removeprefix("cotyle: ")}, **getattr(error, "document", {})})
+        text = without_typed(line.removeprefix("cotyle: "), typed)
+        print_json({"error": {"code": name, "text": text}, **getattr(error, "document", {})})
     return code
 
 
@@ -45,10 +55,31 @@ def _judged(error: BaseException) -> tuple[int, str, str]:
             "memory",
             "cotyle: the scan needs more memory than there is. Crop it, or use a larger machine. [memory]",
         )
-    kind, text = type(error).__name__, one_line(str(error))
     return (
         OUR_FAULT,
         "internal",
-        f"cotyle: this is our fault, not yours: {kind} ({text[:200]}); run again with --debug before the command and "
-        "report it, without patient data",
+        f"cotyle: this is our fault, not yours: {type(error).__name__}{_place(error)}; run again with --debug and "
+        "report what that says",
     )
+
+
+def _place(error: BaseException) -> str:
+    """Return the last place of ours that an error passed."""
+    ours = [f for f in traceback.extract_tb(error.__traceback__) if re.search(r"\bcotyle\w*[/\\]", f.filename)]
+    if not ours:
+        return ""
+    module = re.split(r"[/\\](?=cotyle\w*[/\\])", ours[-1].filename)[-1].replace("\\", "/")
+    return f" in {module}:{ours[-1].lineno}"
+
+
+def _trace(error: BaseException, typed: Typed) -> str:
+    """Return where an error came from and its words, without what they quote and without typed paths."""
+    parts: list[str] = []
+    seen: set[int] = set()
+    cause: BaseException | None = error
+    while cause is not None and id(cause) not in seen:
+        seen.add(id(cause))
+        words = _QUOTED.sub("'...'", without_typed(one_line(str(cause)), typed))
+        parts.insert(0, "".join(traceback.format_tb(cause.__traceback__)) + f"{type(cause).__name__}: {words}")
+        cause = cause.__cause__ or (None if cause.__suppress_context__ else cause.__context__)
+    return "\nwhich led to\n".join(parts)

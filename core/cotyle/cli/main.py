@@ -381,7 +381,7 @@ def run(arguments: list[str] | None = None) -> int:
     except (Exception, KeyboardInterrupt) as error:
         from cotyle.cli.failures import report_failure
 
-        return report_failure(error, debug="--debug" in given, as_json="--json" in given)
+        return report_failure(error, debug="--debug" in given, as_json="--json" in given, arguments=plain)
 
 
 if __name__ == "__main__":

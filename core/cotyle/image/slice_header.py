@@ -38,7 +38,11 @@ _READ = """
     SharedFunctionalGroupsSequence PerFrameFunctionalGroupsSequence PixelPresentation SpecificCharacterSet
     LossyImageCompression
 """.split()  # noqa: SIM905
-_IDENTITY = ("PatientName", "PatientID", "OtherPatientIDs", "OtherPatientNames", "PatientBirthDate", "PatientBirthName")
+_IDENTITY = """
+    PatientName PatientID OtherPatientIDs OtherPatientNames PatientBirthDate PatientBirthName PatientMotherBirthName
+    PatientAddress PatientTelephoneNumbers AccessionNumber StudyID ReferringPhysicianName PerformingPhysicianName
+    OperatorsName RequestingPhysician
+""".split()  # noqa: SIM905
 _SHORTEST_REDACTED = 3  # letters of Latin script; shorter ones would blank half of any text
 _CT_CLASSES = frozenset((CTImageStorage, EnhancedCTImageStorage, LegacyConvertedEnhancedCTImageStorage))
 _PIXEL_DATA_TAG = (0x7FE0, 0x0010)
@@ -292,7 +296,7 @@ def _integer(value: Any) -> int | None:
 
 
 class _Redactor:
-    """Takes the patient's names, numbers and birth date out of a text."""
+    """Takes names, numbers and birth date of the patient, and names of those who treat them, out of a text."""
 
     def __init__(self, dataset: Dataset) -> None:
         words: set[str] = set()
