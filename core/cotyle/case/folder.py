@@ -95,13 +95,13 @@ def written_whole(target: Path) -> Iterator[Path]:
         folder_swap.sweep(target)
         try:
             workshop = folder_swap.new_workshop(target)
-            made = workshop.stat()
+            begun = workshop / ".cotyle-begun"
+            begun.touch()
         except OSError as error:
             raise unwritable_folder(target, error) from error
         try:
             yield workshop
-            if not os.path.samestat(made, workshop.stat()):
-                raise InputError("output-unwritable", f"the folder of {target.name} vanished", "Write it again")
+            begun.unlink()  # else the folder vanished, and what was written later made it anew without the rest
             _refuse_other_content(target)
             folder_swap.put_in_place(workshop, target)
         except OSError as error:
