@@ -67,7 +67,9 @@ class PlanningSession(PlanChanges):
         self.angles_in: tuple[Definition, FrameName] = (own.definition, own.frame)
         self.draft = drafts.read_draft(case.folder, case.plan)
         self.apart = Apart()
-        """Does what takes long, such as a comparison with real pictures, in a process of its own."""
+        """Compares real pictures, in a process of its own."""
+        self.exporter = Apart()
+        """Writes exports, in another one."""
         self._workers = Workers(("anatomy", "measure", "screen", "files", "draft"), post, self._fail)
         self._lock = threading.RLock()
         self._asked: ViewRequest | None = None
@@ -204,6 +206,7 @@ class PlanningSession(PlanChanges):
     def close(self) -> None:
         """End the workers; nothing is announced any more. What is not saved stays as a draft."""
         self.apart.close()
+        self.exporter.close()
         self._workers.settle(None, ("files",))  # a case that is being written is written to its end
         self._workers.close()
         if self.unsaved:

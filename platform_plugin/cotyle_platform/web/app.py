@@ -13,7 +13,7 @@ from typing import Any
 from cotyle.case import folder as names
 from cotyle.errors import InputError
 
-from cotyle_platform.web.guard import checked_address
+from cotyle_platform.web.guard import LOOPBACK, checked_address
 from cotyle_platform.web.one_viewer import only_viewer_of
 
 SAVED_WITHIN_S = 120.0
@@ -116,6 +116,8 @@ async def _view(opening: Opening) -> None:
     if opening.token is not None:
         viewer.token = opening.token
     viewer.files["/report"] = lambda: session.folder / names.REPORT_HTML
+    panels["export"].takes_paths = checked_address(opening.address) == LOOPBACK
+    viewer.files["/export"] = lambda: panels["export"].file
     await viewer.run(lambda link: _ready(link, opening), closing)
 
 
@@ -128,6 +130,7 @@ def panels_of(server: Any, session: Any) -> dict[str, Any]:
         "track": "DepthTrack",
         "field": "OrientationField",
         "posture": "PosturePanel",
+        "export": "ExportPanel",
         "two_plans": "PlanCompare",
     }
     return {place: getattr(panels, kind)(server, session) for place, kind in places.items() if hasattr(panels, kind)}

@@ -18,7 +18,10 @@ FILES = {"serve": {"cotyle": str(STATIC)}, "scripts": ["cotyle/page.js"], "style
 
 
 def lay_out(server: Server, areas: Areas, panels: dict[str, Any]) -> None:
-    """Build the page; ``panels``, each with ``build``, by place: ``screen``, ``track``, ``field``, ``posture``, ``two_plans``."""
+    """Build the page; ``panels`` by place: ``screen``, ``track``, ``field``, ``posture``, ``export``, ``two_plans``.
+
+    Each has ``build``.
+    """
     server.enable_module(FILES)
     server.state.trame__favicon = "cotyle/icon.svg"
     server.state.trame__title = "Cotyle"
@@ -49,6 +52,8 @@ def lay_out(server: Server, areas: Areas, panels: dict[str, Any]) -> None:
                     _build(panels, "track")
             with html.Div(classes="ct-two", v_if=("page_two_plans",)):
                 _build(panels, "two_plans")
+            with html.Div(classes="ct-two", v_if=("page_export",)):
+                _build(panels, "export")
             _put("foot.html")
         page.root.theme = ("page_theme", "dark")
 
