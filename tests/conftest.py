@@ -1,7 +1,10 @@
 """One case, planned once through the command line, for all tests that look at its files."""
 
+import importlib.util
 import json
+import os
 import shutil
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,9 +14,25 @@ from hypothesis import settings
 
 SIDE = "right"
 
+# no test reaches a network, nor does a child process of one
+_BLOCK = Path(__file__).parent / "network_block"
+sys.path.append(str(_BLOCK))
+os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, (str(_BLOCK), os.environ.get("PYTHONPATH"))))
+_spec = importlib.util.spec_from_file_location("network_block", _BLOCK / "sitecustomize.py")
+_spec.loader.exec_module(importlib.util.module_from_spec(_spec))
+
 # a law is no faster on a quiet machine: no test fails for the time it takes
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def nobody_tried_the_network(tmp_path_factory):
+    """Fails at the end if anything tried to reach a network, though it bore that it could not."""
+    notes = tmp_path_factory.mktemp("network") / "notes"
+    os.environ["COTYLE_TEST_NETWORK_NOTES"] = str(notes)
+    yield
+    assert not notes.exists(), notes.read_text(encoding="utf-8")
 
 
 @dataclass(frozen=True)

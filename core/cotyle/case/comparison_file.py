@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 from pydantic import Field
 
@@ -90,6 +90,7 @@ class PlanDifference(Strict):
 class ComparisonFile(FileModel):
     """The whole of comparison-<n>.json; ``registration`` is that of the first picture, ``views`` holds all."""
 
+    remedy: ClassVar[str] = "Compare the pictures again"
     schema_name: Literal["cotyle/comparison"] = Field(default="cotyle/comparison", alias="schema")
     version: Literal[1] = 1
     software: str

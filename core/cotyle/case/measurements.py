@@ -5,7 +5,7 @@ Millimetres, degrees, LPS. Field names carry units; each orientation stands unde
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import ClassVar, Literal
 
 from pydantic import Field
 
@@ -275,6 +275,7 @@ class WallViewFacts(Strict):
 class Measurements(FileModel):
     """The whole of measurements.json."""
 
+    remedy: ClassVar[str] = "Measure the case again"
     schema_name: Literal["cotyle/measurements"] = Field(default="cotyle/measurements", alias="schema")
     version: Literal[1] = 1
     software: str

@@ -35,6 +35,8 @@ class FileModel(Strict):
 
     may_leave_out_version: ClassVar[bool] = False
     """Whether ``schema`` and ``version`` need not stand in a file that a user writes by hand."""
+    remedy: ClassVar[str] = "Repair the file"
+    """What to do about a file that is not whole."""
 
     def to_json(self) -> str:
         """Return the file's text; the same values give the same bytes."""
@@ -53,7 +55,7 @@ class FileModel(Strict):
     @classmethod
     def read(cls, path: Path) -> Self:
         """Read and check a file; errors as in :func:`validated` and :func:`~cotyle.case.json_text.read_json`."""
-        return validated(cls, read_json(path), path.name)
+        return validated(cls, read_json(path), path.name, cls.remedy)
 
 
 def validated(model: type[ModelT], content: Any, name: str, remedy: str = "Repair the file") -> ModelT:
