@@ -46,5 +46,6 @@ def store_comparison(
 
 def require_measured(case: Path, measured: Measurements) -> None:
     """Raise InputError ``case-changed`` where a case holds another cup than those measurements."""
-    if Measurements.read(case / names.MEASUREMENTS).cup != measured.cup:
+    # as they stand in a file: there numbers are rounded
+    if Measurements.read(case / names.MEASUREMENTS).as_dict()["cup"] != measured.as_dict()["cup"]:
         raise InputError("case-changed", "the plan was changed by somebody else since", "Open the case again")
