@@ -110,6 +110,25 @@ def orientation_of_axis(axis_lps: npt.ArrayLike, frame: Frame, side: Side, defin
     return _angles(hip_components(axis, frame, side), Definition(definition))
 
 
+def angles_of_axes(axes_lps: Array, frame: Frame, side: Side, definition: Definition) -> Array:
+    """Return inclination and anteversion (n, 2), degrees, of many unit opening axes (n, 3); NaN where left open."""
+    left, posterior, superior = (axes_lps @ axis for axis in (frame.left, frame.posterior, frame.superior))
+    pairs, projected = _pairs_deg(np.stack([left * side.lateral_sign, -posterior, superior], axis=-1), definition)
+    pairs[projected < _DEGENERATE] = np.nan
+    return pairs
+
+
+def axes_of_radiographic(angles_deg: Array, frame: Frame, side: Side) -> Array:
+    """Return the unit opening axes (n, 3) in LPS of radiographic inclination and anteversion (n, 2), degrees."""
+    (si, sa), (ci, ca) = np.sin(np.radians(angles_deg)).T, np.cos(np.radians(angles_deg)).T
+    lateral, anterior, superior = si * ca, sa, -ci * ca
+    return np.asarray(
+        np.outer(lateral * side.lateral_sign, frame.left)
+        - np.outer(anterior, frame.posterior)
+        + np.outer(superior, frame.superior)
+    )
+
+
 def axis_from_orientation(orientation: Orientation, definition: Definition, frame: Frame, side: Side) -> Array:
     """Return the unit opening axis in LPS, shape (3,); raises as :func:`convert` does, and ``axis-inwards``."""
     components = _components(orientation, Definition(definition))
@@ -182,7 +201,19 @@ def mean_axis(axes_lps: npt.ArrayLike) -> Array:
 
 def _angles(components: Array, definition: Definition) -> Orientation:
     """Return the angles of hip-sided unit components (lateral, anterior, superior)."""
-    lateral, anterior, superior = (float(value) for value in components)
+    (inclination, anteversion), projected = _pairs_deg(components, definition)
+    if projected < _DEGENERATE:
+        raise InputError(
+            "orientation-undefined",
+            f"the axis is at right angles to the plane or axis that the {definition} angles are measured from",
+            "use another definition",
+        )
+    return Orientation(float(inclination), float(anteversion))
+
+
+def _pairs_deg(components: Array, definition: Definition) -> tuple[Array, Array]:
+    """Return inclination and anteversion (..., 2) of components (..., 3), and the length of what is projected (...)."""
+    lateral, anterior, superior = np.moveaxis(components, -1, 0)
     # atan2 keeps its accuracy where asin and acos lose half of their digits
     if definition is Definition.RADIOGRAPHIC:
         projected = np.hypot(lateral, superior)
@@ -193,14 +224,7 @@ def _angles(components: Array, definition: Definition) -> Orientation:
     else:
         projected = np.hypot(lateral, anterior)
         pair = np.arctan2(projected, -superior), np.arctan2(anterior, lateral)
-    if projected < _DEGENERATE:
-        raise InputError(
-            "orientation-undefined",
-            f"the axis is at right angles to the plane or axis that the {definition} angles are measured from",
-            "use another definition",
-        )
-    inclination, anteversion = np.degrees(pair)
-    return Orientation(float(inclination), float(anteversion))
+    return np.degrees(np.stack(pair, axis=-1)), np.asarray(projected)
 
 
 def _components(orientation: Orientation, definition: Definition) -> Array:
