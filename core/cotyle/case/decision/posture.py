@@ -10,6 +10,7 @@ from pydantic import Field
 
 from cotyle.anatomy.pelvis import Pelvis
 from cotyle.case.decision.facts import DecisionFacts
+from cotyle.case.decision.posture_questions import PostureQuestions
 from cotyle.case.decision.postures import (
     MEAN_CHANGE_DEG,
     MOST_BACK_DEG,
@@ -22,7 +23,6 @@ from cotyle.case.decision.postures import (
     known_postures,
     sits_back_deg,
 )
-from cotyle.case.decision.posture_questions import PostureQuestions
 from cotyle.case.decision.questions import Questions
 from cotyle.case.measurements import Angles, Doubt
 from cotyle.case.plan_file import Targets

@@ -11,6 +11,7 @@ from typing import Any, Literal
 
 from pydantic import Field
 
+from cotyle.case.decision.bone_questions import BoneQuestions
 from cotyle.case.decision.motion_questions import MotionQuestions
 from cotyle.case.decision.posture_questions import PostureQuestions
 from cotyle.case.decision.screw_questions import ScrewQuestions
@@ -25,6 +26,7 @@ class Questions(FileModel):
     version: Literal[1] = 1
     posture: PostureQuestions = PostureQuestions()
     screws: ScrewQuestions = ScrewQuestions()
+    bone: BoneQuestions = BoneQuestions()
     motion: MotionQuestions = MotionQuestions()
 
     def given(self) -> dict[str, Any]:

@@ -38,5 +38,5 @@ class ScrewQuestions(Strict):
     longest_posterior_inferior_mm: Annotated[float, Field(gt=0, le=90, allow_inf_nan=False)] = 20.0
     """Wasielewski et al., J Bone Joint Surg Am 1990;72:501-8, after a teaching page: below 20 mm in that quadrant."""
     high_center_share: Annotated[float, Field(gt=0, le=2, allow_inf_nan=False)] = 0.25
-    """Rise of the hip centre, in native diameters, from which quadrants are doubted; published for 0.5, a quarter is our
-    choice."""
+    """Rise of the hip centre, in native diameters, from which quadrants are doubted; published for 0.5, a quarter is
+    our choice."""

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from cotyle.case.decision.bone import BoneFacts, bone_of
 from cotyle.case.decision.facts import DecisionFacts
 from cotyle.case.decision.motion import motion_of
 from cotyle.case.decision.motion_facts import MotionFacts
@@ -18,6 +19,8 @@ from cotyle.case.decision.screws import ScrewFacts, screws_of
 from cotyle.case.stages import PlannedCup
 from cotyle.errors import InputError
 from cotyle.image.volume import Volume
+from cotyle.report.decision.bone_figure import bone_pictures
+from cotyle.report.decision.bone_page import bone_page
 from cotyle.report.decision.motion_figure import motion_pictures
 from cotyle.report.decision.motion_page import motion_page
 from cotyle.report.decision.part_page import PartPage
@@ -57,6 +60,7 @@ PARTS: tuple[Part, ...] = (
     Part("posture", "Posture", "turning the pelvis", PostureFacts, posture_of, posture_pictures, posture_page),
     Part("motion", "Motion", "moving the thigh", MotionFacts, motion_of, motion_pictures, motion_page),
     Part("screws", "Screws", "looking for bone behind the shell", ScrewFacts, screws_of, screw_pictures, screw_page),
+    Part("bone", "Bone quality", "reading the density of the bone", BoneFacts, bone_of, bone_pictures, bone_page),
 )
 
 

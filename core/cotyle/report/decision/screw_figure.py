@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from matplotlib.colors import ListedColormap
 from matplotlib.figure import Figure
 
 from cotyle.case.decision.screws import PROPOSED_IN, ScrewFact, ScrewFacts
@@ -24,7 +23,8 @@ SHORT = {
     Quadrant.ANTERIOR_INFERIOR: "AI",
     Quadrant.ANTERIOR_SUPERIOR: "AS",
 }
-_LENGTHS = (0.0, 10.0, 20.0, 30.0, 40.0, 50.0, 100.0)
+_LENGTHS = (0.0, 10.0, 20.0, 30.0, 40.0, 50.0)
+_SHOWN_MM = 75.0
 _COLORS = ("#f2f2f2", "#d7e6f1", "#a9cbe3", "#6da9cf", "#2f80b5", "#0b4f7d")
 
 
@@ -83,9 +83,7 @@ def _shell(axes: Any, facts: ScrewFacts, lines: Quadrants, plane: CutPlane, valu
     closed = np.concatenate([values, values[:, :1]], axis=1)
     if kind == "length":
         axes.contour(xy[..., 0], xy[..., 1], closed, levels=[20.0], colors=[ink.INK], linewidths=0.9)
-        return axes.contourf(
-            xy[..., 0], xy[..., 1], closed, levels=_LENGTHS, cmap=ListedColormap(_COLORS), antialiased=True
-        )
+        return axes.contourf(xy[..., 0], xy[..., 1], closed, levels=_LENGTHS, colors=_COLORS, extend="max")
     masked = np.ma.masked_invalid(closed)
     return axes.pcolormesh(
         xy[..., 0], xy[..., 1], masked, cmap="gray", vmin=0.0, vmax=1000.0, shading="gouraud", rasterized=True
@@ -149,8 +147,9 @@ def profile_figure(facts: ScrewFacts) -> Figure:
     for axes in (upper, lower):
         axes.grid(color=ink.RULE, linewidth=0.5)
         ink.plain_axes(axes)
-        axes.set_xlim(left=0.0)
     upper.tick_params(labelbottom=False)
+    shown = max([_SHOWN_MM, *(screw.allowed_mm + 8.0 for screw in facts.screws)])
+    upper.set_xlim(0.0, min(shown, max(upper.get_xlim()[1], 1.0)))
     lower.set_xlim(upper.get_xlim())
     made.legend(loc="upper left", bbox_to_anchor=(0.06, 1.0), ncols=5, fontsize=ink.SMALL_PT, frameon=False)
     return made
@@ -172,7 +171,7 @@ def _slice(screw: ScrewFact, planned: PlannedCup, scan: Volume) -> Figure:
     """Draw the CT in the plane of the cup's axis and the screw, with its bone and its allowed length."""
     frame = planned.pelvis.frames[MEASURING_FRAME]
     start, direction = np.array(screw.start_lps_mm), np.array(screw.direction_lps)
-    middle = 0.5 * (planned.cup.center_lps_mm + start + screw.exit_mm * direction)
+    middle = 0.5 * (planned.cup.center_lps_mm + start + screw.allowed_mm * direction)
     plane = _plane(planned.cup.opening_axis_lps, direction, middle, frame)
     words = f"{screw.allowed_mm:.0f} of {screw.exit_mm:.0f} mm"
     segments = (Segment(start, start + screw.allowed_mm * direction, words),)

@@ -62,8 +62,8 @@ def _lead(facts: ScrewFacts) -> str:
         return "No straight screw in the posterior-superior quadrant forgives the hand."
     return (
         f"The steadiest posterior-superior screw starts {best.from_pole_deg:.0f} deg from the pole, "
-        f"{best.around_deg:.0f} deg from the line to the ASIS: {best.allowed_mm:.0f} mm forgive the hand, "
-        f"{best.exit_mm:.0f} ± {2 * best.exit_sd_mm:.1f} mm go through the far cortex ({_exit_words(best)})."
+        f"{best.around_deg:.0f} deg from the line to the ASIS: {best.allowed_mm:.0f} mm forgive the hand; "
+        f"the far cortex lies at {best.exit_mm:.0f} ± {2 * best.exit_sd_mm:.1f} mm ({_exit_words(best)})."
     )
 
 
