@@ -30,8 +30,7 @@ from cotyle.space.side import Side
 CUT_ANGLE_DEG = 45.0
 CUT_ABOVE_MM = 15.0
 _SHAFT_BELOW_HEAD_MM = 78.0
-_LEAST_SHAFT_MM = 20.0
-_SLICE_MM = 5.0
+_SLICE_MM, _FEWEST_SLICES, _FEWEST_POINTS = 5.0, 4, 30
 _POINTS_MM = 1.5
 # Where the tip of the lesser trochanter is looked for: below the middle of the head, turned back from the way to it. It
 # stands out by so much from what lies within so many mm above it, and below it.
@@ -175,17 +174,17 @@ def find_shaft(points_mm: Array, side: Side) -> Shaft:
     points_mm: dense points (n, 3) of what the scan shows, from the middle of the head.
     """
     down, point = np.array([0.0, 0.0, -1.0]), np.zeros(3)
-    end = float((points_mm @ down).max())
-    if end - _SHAFT_BELOW_HEAD_MM < _LEAST_SHAFT_MM:
-        raise InputError(
-            "femur-short",
-            f"the scan shows the {side} femur to {end:.0f} mm below the middle of its head only: its shaft isn't in it",
-        )
-    for _ in range(3):
+    for _ in range(4):
         depth = points_mm @ down
+        end = float(depth.max())
         lows = np.arange(_SHAFT_BELOW_HEAD_MM, end - _SLICE_MM, _SLICE_MM)
         slices = [points_mm[(depth >= low) & (depth < low + _SLICE_MM)] for low in lows]
-        middles = np.array([_middle(ring, down) for ring in slices])
+        middles = np.array([_middle(ring, down) for ring in slices if len(ring) >= _FEWEST_POINTS])
+        if len(middles) < _FEWEST_SLICES:
+            raise InputError(
+                "femur-short",
+                f"the scan shows the {side} femur to {end:.0f} mm below the middle of its head: too little of its shaft",
+            )
         point = middles.mean(axis=0)
         way = np.linalg.svd(middles - point)[2][0]
         down = way * np.sign(way @ down)

@@ -33,7 +33,7 @@ def motion_page(facts: MotionFacts) -> PartPage:
         lead=_lead(facts, here),
         tiles=(*(_tile(_named(here, name), title) for name, title in _IN_TILES.items()), _version_tile(here)),
         pictures=_pictures(facts),
-        tables=(*(_limits(name, posture) for name, posture in facts.postures.items()), _taken(facts)),
+        tables=(*(_limits(name, posture) for name, posture in facts.postures.items()), _sources(here), _taken(facts)),
         advice=_advice(facts, here),
     )
 
@@ -125,10 +125,12 @@ def _neck_words(neck: NeckInLinerFact) -> str:
     stem = neck.stem
     how = "given" if neck.head_given else "the largest usual one for this cup"
     chamfer = "" if neck.chamfer_mm == 0 else f", chamfer {neck.chamfer_mm:g} mm at {neck.chamfer_deg:g} deg"
-    return minus(
-        f"stem version {stem.version_deg:g} deg, neck-shaft angle {stem.neck_shaft_deg:g} deg, neck "
-        f"{stem.neck_diameter_mm:g} mm in a head of {neck.head_diameter_mm:g} mm ({how}), face of the liner "
-        f"{neck.face_height_mm:g} mm from the middle of the head{chamfer}"
+    height = neck.face_height_mm
+    face = f"{abs(height):g} mm {'beyond' if height > 0 else 'short of'}" if height else "level with"
+    return (
+        f"stem version {minus(f'{stem.version_deg:g}')} deg, neck-shaft angle {stem.neck_shaft_deg:g} deg, neck "
+        f"{stem.neck_diameter_mm:g} mm in a head of {neck.head_diameter_mm:g} mm ({how}), face of the liner {face} "
+        f"the middle of the head{chamfer}"
     )
 
 
@@ -145,12 +147,12 @@ def _leg_words(femur: FemurFact) -> str:
 def _limits(name: str, posture: PostureMotion) -> Table:
     rows = tuple(_row(each) for each in posture.motions)
     return Table(
-        (f"motion, {name}", "neck meets rim", "bone meets bone", "where, from the new centre", "wanted", "wanted by"),
+        (f"motion, {name}", "neck meets rim", "bone meets bone", "where, mm from the new centre", "wanted", "to spare"),
         rows,
         minus(
             f"Degrees. Pelvis tilted {posture.anterior_tilt_deg:+.1f} deg forward ({posture.how}); cup "
             f"{posture.inclination_deg:.1f} / {posture.anteversion_deg:.1f} radiographic in that frame. ± two standard "
-            "deviations, from the edges of both bones in the scan. Bold: falls short."
+            "deviations, from the edges of both bones in the scan alone. Bold: falls short."
         ),
         frozenset(number for number, each in enumerate(posture.motions) if each.short),
     )
@@ -165,8 +167,17 @@ def _row(fact: MotionFact) -> tuple[str, ...]:
         _bone_limit(bone),
         "" if at is None else _place_words(at),
         "" if fact.wanted_deg is None else f"{fact.wanted_deg:g}",
-        fact.source,
+        "" if fact.margin_deg is None else minus(f"{fact.margin_deg:+.0f}"),
     )
+
+
+def _sources(here: PostureMotion) -> Table:
+    """Who wants what: each source once."""
+    by_source: dict[str, list[str]] = {}
+    for each in here.motions:
+        if each.wanted_deg is not None:
+            by_source.setdefault(each.source, []).append(f"{each.words} {each.wanted_deg:g}")
+    return Table(("wanted, deg", "by whom"), tuple((", ".join(words), source) for source, words in by_source.items()))
 
 
 def _neck_limit(neck: NeckFact | None) -> str:
@@ -189,7 +200,7 @@ def _place_words(at: PlaceFact) -> str:
         (at.superior, "above", "below"),
         (at.lateral, "lateral", "medial"),
     )
-    return ", ".join(f"{abs(value):.0f} mm {plus if value > 0 else other}" for value, plus, other in pairs)
+    return ", ".join(f"{abs(value):.0f} {plus if value > 0 else other}" for value, plus, other in pairs)
 
 
 def _taken(facts: MotionFacts) -> Table:
