@@ -65,13 +65,13 @@ def draw_bones(record: Record, surfaces: Mapping[str, TriangleMesh], operated: s
         wear(node, palette.OPERATED_BONE if name == operated else other)
 
 
-def draw_landmarks(record: Record, landmarks: Landmarks) -> None:
-    """Draw the landmarks, all of them locked."""
+def draw_landmarks(record: Record, landmarks: Landmarks, chosen: str | None = None) -> None:
+    """Draw the landmarks, all of them locked but the chosen one."""
     node = record.node_of(LANDMARKS, "vtkMRMLMarkupsFiducialNode", "Landmarks")
     if node.GetDisplayNode() is None:
         node.CreateDefaultDisplayNodes()
     fill_points(node, {name: mark.lps_mm for name, mark in landmarks.items()})
-    unlock(record, None)
+    unlock(record, chosen)
 
 
 def unlock(record: Record, name: str | None) -> None:

@@ -7,6 +7,7 @@ from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
+from cotyle.anatomy.landmarks import Landmarks
 from cotyle.anatomy.pelvis import Pelvis
 from cotyle.case.anatomy_file import Anatomy
 from cotyle.case.plan_file import PlanFile
@@ -76,6 +77,7 @@ class PlanScene:
         self._planes: Planes | None = None
         self._middle: Array | None = None
         self._cup: Cup | None = None
+        self._chosen: str | None = None
         self.slices_follow = True
         """Off while a hand drags the cup in a slice: one that moved along would pull the cup away under the pointer."""
         self._drawn: PlannedCup | None = None
@@ -139,8 +141,16 @@ class PlanScene:
     def take_anatomy(self, anatomy: Anatomy) -> None:
         """Stand on another anatomy of the same scan, such as after a landmark was moved; then show a plan on it."""
         self._case = replace(self._case, anatomy=anatomy)
+        self.show_landmarks(anatomy.landmarks)
+
+    def show_landmarks(self, landmarks: Landmarks) -> None:
+        """Draw the landmarks where they are, also one whose move is still being worked out; the one that can be
+        dragged stays the same.
+        """
+        if self._chosen not in landmarks:
+            self._chosen = None
         with self._moves.ours():
-            parts.draw_landmarks(self._record, anatomy.landmarks)
+            parts.draw_landmarks(self._record, landmarks, self._chosen)
 
     def slice_to(self, planes: Planes, middle_lps_mm: npt.ArrayLike | None = None) -> dict[str, slices.Letters]:
         """Set the slice views to the axes of a frame or of the cup; returns each view's patient-side letters.
@@ -195,7 +205,9 @@ class PlanScene:
 
     def choose_landmark(self, name: str | None) -> None:
         """Let one landmark be dragged, and show which; none is the usual state, so that no stray drag moves one."""
-        parts.unlock(self._record, name)
+        with self._moves.ours():
+            parts.unlock(self._record, name)
+        self._chosen = name
 
     def node(self, part: str) -> Any:
         """Return the node of a part, for what only the platform can do with it."""

@@ -36,7 +36,8 @@ class History:
         self.state = state
         self._past: list[State] = []
         self._future: list[State] = []
-        self._in_one_step = False
+        self._began: State | None = None
+        """Where a step began that is still being made."""
 
     @property
     def can_undo(self) -> bool:
@@ -50,22 +51,34 @@ class History:
 
     def take(self, state: State) -> None:
         """Make a new state the present one; what could be redone is gone."""
-        if not self._in_one_step:
+        if self._began is None:
             self._past.append(self.state)
+        self._future.clear()
+        self.state = state
+
+    def take_apart(self, state: State) -> None:
+        """Make a new state the present one as a step of its own, also in the middle of another step."""
+        if self._began is not None:
+            if self._began is not self.state:
+                self._past.append(self._began)
+            self._began = state
+        self._past.append(self.state)
         self._future.clear()
         self.state = state
 
     @contextmanager
     def one_step(self) -> Iterator[None]:
         """Make all that is taken within the block one step."""
-        before, outer = self.state, self._in_one_step
-        self._in_one_step = True
+        if self._began is not None:
+            yield
+            return
+        self._began = self.state
         try:
             yield
         finally:
-            self._in_one_step = outer
-            if not outer and self.state is not before:
-                self._past.append(before)
+            began, self._began = self._began, None
+            if self.state is not began:
+                self._past.append(began)
 
     @property
     def before(self) -> State | None:

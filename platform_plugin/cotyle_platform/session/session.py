@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 from cotyle.anatomy.landmarks import Landmark, given
+from cotyle.anatomy.on_bone import on_bone
 from cotyle.case import folder as names
 from cotyle.case import plan_changes as changes
 from cotyle.case.anatomy_file import Anatomy
@@ -26,6 +27,7 @@ from cotyle.case.anatomy_stages import given_of
 from cotyle.case.asked_view import ViewRequest
 from cotyle.case.live import LiveNumbers, live_numbers
 from cotyle.case.plan_file import FrameName, OrientationChoice, PlanFile
+from cotyle.case.repair import lies_elsewhere
 from cotyle.case.results import measurements_of
 from cotyle.case.review import Unplannable, surveyed
 from cotyle.case.simulated import case_cues
@@ -142,8 +144,8 @@ class PlanningSession(PlanChanges):
 
     @property
     def can_redo(self) -> bool:
-        """Whether there is a change to make again."""
-        return self._history.can_redo
+        """Whether there is a change to make again; not while a landmark's move, a newer one, is being worked out."""
+        return not self.surveying and self._history.can_redo
 
     # angles, undo, landmarks
 
@@ -169,20 +171,36 @@ class PlanningSession(PlanChanges):
 
     def redo(self) -> None:
         """Make the last change again that was taken back."""
-        if self._history.after is not None:
+        if self.can_redo and self._history.after is not None:
             self._go(self._history.after, self._history.redo)
 
-    def move_landmark(self, name: str, lps_mm: npt.ArrayLike) -> None:
+    def move_landmark(self, name: str, lps_mm: npt.ArrayLike, onto_bone: bool = False) -> None:
         """Put a landmark elsewhere; frames, sockets and what was proposed follow as ``cotyle repair`` has it.
 
         They are found by a worker: until then ``numbers`` stand on the old ones and ``surveying`` is true. Where
-        nothing can be planned on the moved point, it goes back and ``failed`` is announced.
+        nothing can be planned on the moved point, it goes back and ``failed`` is announced. Moves that come before
+        the last one was worked out are one step of undo with it. A point that stays where it is stays as found.
+
+        Parameters
+        ----------
+        onto_bone:
+            Take the nearest point of the bone that the landmark lies on.
+
+        Raises
+        ------
+        InputError
+            Those of :func:`cotyle.anatomy.on_bone.on_bone`; then nothing changes.
         """
-        self._survey({**self._given, name: given(name, np.asarray(lps_mm, dtype=float))})
+        place = np.asarray(lps_mm, dtype=float)
+        if onto_bone:
+            place = on_bone(name, place, self.anatomy.surfaces)
+        if name not in self.landmarks or lies_elsewhere(place, self.landmarks[name].lps_mm):
+            self._survey({**self._given, name: given(name, place)})
 
     def reset_landmark(self, name: str) -> None:
-        """Put a landmark back where it was found, as :meth:`move_landmark` puts it elsewhere."""
-        self._survey({other: mark for other, mark in self._given.items() if other != name})
+        """Put a landmark that was moved back where it was found, as :meth:`move_landmark` puts it elsewhere."""
+        if name in self._given:
+            self._survey({other: mark for other, mark in self._given.items() if other != name})
 
     # dear results
 
@@ -307,7 +325,7 @@ class PlanningSession(PlanChanges):
         try:
             plan = completed(hip, changes.with_open_proposals(self.plan)) if plan is None else plan
             self._surveyed = None
-            self._become(state_of(plan, hip), self._history.take)
+            self._become(state_of(plan, hip), self._history.take_apart)
         except InputError as error:
             self._surveyed = points
             self._drop_survey(points, str(error))

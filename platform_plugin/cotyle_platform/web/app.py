@@ -87,6 +87,7 @@ async def _view(opening: Opening) -> None:
     from cotyle_platform.web.areas import Areas
     from cotyle_platform.web.bone import Bone
     from cotyle_platform.web.found_in_bone import FoundInBone
+    from cotyle_platform.web.landmarks import Landmarks
     from cotyle_platform.web.layout.plan_page import lay_out
     from cotyle_platform.web.page import Page
     from cotyle_platform.web.painting import Turns
@@ -101,6 +102,7 @@ async def _view(opening: Opening) -> None:
     areas = Areas(server, turns)
     bone = Bone(areas, session, server.state, server.controller.trigger)
     page = Page(server, session, bone)
+    Landmarks(server, session, bone, page)
     panels = panels_of(server, session)
     FoundInBone(bone, session, server.state)
     lay_out(server, areas, panels)

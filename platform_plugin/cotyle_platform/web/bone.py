@@ -11,6 +11,7 @@ from cotyle.cup.reaming_way import reamer_at, way_length_mm
 from cotyle.errors import InputError
 from cotyle.report.cavity_view import MOST_WALL_MM, cup_cameras, wall_colors
 from cotyle.report.cup_planes import cup_planes
+from cotyle.report.landmark_views import mark_camera
 
 from cotyle_platform.scene import parts, slices, views
 from cotyle_platform.scene.plan_scene import PlanScene
@@ -23,6 +24,10 @@ SLICE_HEIGHT_MM = 120.0
 HANDLES_BEYOND_MM = 6.0
 PX_PER_PERCENT = 6.5
 """How far a slice's handles reach for each percent of their scale, as the platform draws them."""
+MARK_HEIGHT_MM = 90.0
+MARK_OPACITY = 1.0
+"""A landmark is looked for on the surface of its bone."""
+AT_LANDMARK = "landmark"
 CUP_OPACITY = 0.45
 """The wall map behind the cup is seen through it."""
 PLANES = {
@@ -61,8 +66,12 @@ class Bone:
         self.areas, self.session, self._state = areas, session, state
         self.on_cup_moved: Callable[[Any, Any], None] = lambda *_: None
         self.on_let_go: Callable[[], None] = lambda: None
+        self.on_landmark_moved: Callable[[str, Any], None] = lambda *_: None
         self.scene = PlanScene(
-            areas.scene, session.case, on_cup_moved=lambda center, axis: self.on_cup_moved(center, axis)
+            areas.scene,
+            session.case,
+            on_cup_moved=lambda center, axis: self.on_cup_moved(center, axis),
+            on_landmark_moved=self._landmark_let_go,
         )
         self.scene.show(session.plan)
         areas.background(self.scene.node(parts.CT))
@@ -71,6 +80,9 @@ class Bone:
         self._anatomy = session.anatomy
         self._planes: Any = "cup"
         self._middle: Any = None
+        self._mark: str | None = None
+        self._before_marks: tuple[str, list[str], float] = ("cup", [], 0.0)
+        self._held_at = -1
         self._fixed_state()
         self._turn()
         self._make_handles()
@@ -99,14 +111,22 @@ class Bone:
         """
         session, full = self.session, self.session.full
         planned = full.planned if full is not None and not session.stale else None
-        shown = (session.revision, session.stale, id(session.anatomy), id(planned))
+        marks = session.landmarks
+        places = tuple((name, *mark.lps_mm) for name, mark in marks.items())
+        shown = (session.revision, session.stale, id(session.anatomy), id(planned), places)
         if shown == self._shown and not again:
             return
+        turned = self._shown and places != self._shown[-1]
         self._shown = shown
         if session.anatomy is not self._anatomy:
-            self._anatomy = session.anatomy
+            self._anatomy, turned = session.anatomy, True
             self.scene.take_anatomy(session.anatomy)
+        self.scene.show_landmarks(marks)
         self.scene.show(session.plan, planned, stale=planned is None)
+        if self._mark is not None and self._mark in marks:
+            self._middle = marks[self._mark].lps_mm
+        if turned and not self.held:
+            self._turn()
         self.show_reamer()
         if self._planes == "cup" and self.scene.slices_follow:
             self.areas.write_letters(self.scene.letters)
@@ -129,9 +149,9 @@ class Bone:
         return (rim.plane_to_lps @ np.array([right, up, outwards, 1.0]))[:3]
 
     def set_planes(self, planes: str) -> None:
-        """Set the slices to the axes of the cup or of a frame, through the cup's centre."""
+        """Set the slices to the axes of the cup or of a frame, through the cup's centre or the chosen landmark."""
         if planes in PLANES and planes != self._planes:
-            self._planes, self._middle = planes, None
+            self._planes = planes
             self._turn()
 
     def set_grey(self, name: str) -> None:
@@ -171,19 +191,58 @@ class Bone:
                 self.scene.set_opacity(name, float(opacity))
 
     def look(self, name: str) -> None:
-        """Look at the cup from one of the usual directions."""
+        """Look at the cup from one of the usual directions, or at the chosen landmark from where its bone faces."""
         cameras = cup_cameras(self.session.numbers.cup, self._measuring_frame)
+        if self._mark is not None:
+            place = self.session.landmarks[self._mark].lps_mm
+            cameras[AT_LANDMARK] = mark_camera(self._mark, place, self.session.anatomy.surfaces)
         if name in cameras:
             self._state.bone_look = name
             views.look(self.areas.views[THREE_D], cameras[name])
             self.areas.views[THREE_D].schedule_render()
 
+    def look_at_mark(self, name: str) -> None:
+        """Bring all views to a landmark and let it be dragged; the cup's handles are out of the way meanwhile.
+
+        Slices take the scanner's axes, which no landmark turns; the page can choose others.
+        """
+        if self._mark is None:
+            self._before_marks = (self._planes, list(self._state.bone_shown), self._state.bone_opacity)
+            self.set_shown(parts.LANDMARKS, True)
+            self.set_shown("handles", False)
+            self._choose("scanner", MARK_OPACITY)
+        self._mark, self._middle = name, self.session.landmarks[name].lps_mm
+        self.scene.choose_landmark(name)
+        self.reset()
+        self.look(AT_LANDMARK)
+
+    def leave_marks(self) -> None:
+        """Bring the views back to the cup, as they were before a landmark was chosen."""
+        if self._mark is None:
+            return
+        planes, shown, opacity = self._before_marks
+        self._mark = self._middle = None
+        self.scene.choose_landmark(None)
+        for part in (parts.LANDMARKS, "handles"):
+            self.set_shown(part, part in shown)
+        self._choose(planes, opacity)
+        self.reset()
+        self.look("from-in-front")
+
     def reset(self) -> None:
-        """Bring slices back to the cup's centre and to their usual size."""
-        self._middle = None
+        """Bring slices back to the cup's centre, or to the chosen landmark, and to their usual size."""
         slices.no_cross(self.areas.scene)
         self._turn()
-        self.areas.show_height(SLICE_HEIGHT_MM)
+        self.areas.show_height(SLICE_HEIGHT_MM if self._mark is None else MARK_HEIGHT_MM)
+
+    def _choose(self, planes: str, opacity: float) -> None:
+        self._state.bone_planes, self._state.bone_opacity = planes, opacity
+        self._planes = planes
+        self.set_opacity(opacity)
+
+    def _landmark_let_go(self, name: str, place_lps_mm: Any) -> None:
+        self._shown = ()  # the hand's place need not become the landmark's
+        self.on_landmark_moved(name, place_lps_mm)
 
     def _turn(self) -> None:
         try:
@@ -199,9 +258,12 @@ class Bone:
 
     def _hold(self, down: bool) -> None:
         self.scene.slices_follow = not down
-        if not down:
+        if down:
+            self._held_at = self.session.revision
+            return
+        if self.session.revision != self._held_at:  # a mere click leaves slices where the wheel brought them
             self._turn()
-            self.on_let_go()
+        self.on_let_go()
 
     def _read_wall(self, name: str) -> None:
         """Tell the wall under the pointer in 3D, unless the map is of an older plan."""

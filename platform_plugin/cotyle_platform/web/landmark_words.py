@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from cotyle.anatomy.landmarks import Landmark, Origin
+from collections.abc import Iterable
+
+from cotyle.anatomy.landmarks import APP_NAMES, Landmark, Origin
 from cotyle.space.side import Side
 
 MARK_WORDS = {
@@ -18,6 +20,14 @@ MARK_WORDS = {
     "sacrum_midline": "sacral midline, back edge of the S1 endplate",
     "coccyx_tip": "tip of the coccyx",
 }
+
+
+def in_order(names: Iterable[str], side: Side | None) -> tuple[str, ...]:
+    """Return names as they are reviewed: the pelvic plane's four, the operated side's, the midline's, the others."""
+    known = list(names)
+    mine = [name for name in known if side is not None and name.endswith(f"_{side}")]
+    middle = [name for name in known if not name.endswith(("_left", "_right"))]
+    return tuple(dict.fromkeys([*(name for name in APP_NAMES if name in known), *mine, *middle, *known]))
 
 
 def mark_words(name: str) -> str:

@@ -63,7 +63,7 @@ class Page:
         definition, frame = session.angles_in
         with state:
             state.page_tiles = [vars(each) for each in live_tiles(session.numbers, definition, frame, fresh)]
-            state.page_stale = session.stale
+            state.page_stale, state.page_surveying = session.stale, session.surveying
             state.page_saved = self._saved_words()
             state.page_can_undo, state.page_can_redo = session.can_undo, session.can_redo
             state.cup_definition, state.cup_frame = str(definition), frame
@@ -108,10 +108,8 @@ class Page:
             self.bone.show()
 
     def _saved_words(self) -> str:
-        folder = self.session.folder.name
-        if self.session.unsaved:
-            return f"Not saved yet; a draft of it is kept in {folder}"
-        return f"Saved in {folder}"
+        # a folder may be called after its patient: its name is not shown
+        return "Not saved yet; a draft of it is kept in the case" if self.session.unsaved else "Saved in the case"
 
     def say(self, words: str) -> None:
         """Show one line above the page."""

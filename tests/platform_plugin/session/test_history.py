@@ -53,6 +53,19 @@ def test_all_changes_of_a_drag_are_one_step():
     assert plans(history) == [3, 0]
 
 
+def test_what_stands_apart_in_the_middle_of_a_drag_is_a_step_of_its_own():
+    history = History(state(0))
+    with history.one_step():
+        history.take(state(1))
+        history.take(state(2))
+        history.take_apart(state(3))
+        history.take(state(4))
+    assert plans(history) == [3, 2, 0]
+    with history.one_step():
+        history.take_apart(state(5))
+    assert plans(history) == [4, 3, 2, 0]
+
+
 def test_a_drag_that_changes_nothing_is_no_step():
     history = History(state(0))
     with history.one_step():

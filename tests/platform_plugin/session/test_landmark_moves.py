@@ -6,6 +6,9 @@ import numpy as np
 import pytest
 from cotyle.anatomy.landmarks import Origin
 from cotyle.case.stages import cup_of
+from cotyle.errors import InputError
+from cotyle.space.mesh_queries import MeshQuery
+from cotyle_platform.session import PlanningSession
 
 LONG = 120.0
 NAME = "asis_right"
@@ -20,20 +23,69 @@ def test_frames_and_proposal_follow_a_moved_landmark(session, heard, command, ow
     session.move_landmark(NAME, point)
     assert session.surveying
     assert session.stale
-    assert np.array_equal(session.landmarks[NAME].lps_mm, point)
+    np.testing.assert_allclose(session.landmarks[NAME].lps_mm, point, atol=0.0005)
     assert session.settle(LONG)
     assert not session.surveying
     assert session.anatomy.landmarks[NAME].origin is Origin.GIVEN
-    # the command line, given the same point in a file, plans the same cup
-    corrected = tmp_path / "points.json"
-    corrected.write_text(json.dumps({NAME: {"lps_mm": list(point), "origin": "given", "uncertainty_mm": 2.0}}))
-    code, out, err = command("repair", own_case, "--landmarks", corrected, "--no-pdf", "--json")
+    # the command line, given the same point in a file, plans and measures the same to the last digit
+    corrected, other = tmp_path / "points.json", tmp_path / "repaired"
+    corrected.write_text(json.dumps({NAME: {"lps_mm": list(point), "origin": "given"}}))
+    code, _, err = command("repair", own_case, "--landmarks", corrected, "--out", other, "--no-pdf", "--json")
     assert code == 0, err
-    repaired = json.loads(out)
-    assert session.numbers.cup.center_lps_mm == pytest.approx(repaired["cup"]["center_lps_mm"], abs=1e-9)
-    assert session.numbers.cup.opening_axis_lps == pytest.approx(repaired["cup"]["opening_axis_lps"], abs=1e-9)
-    assert session.numbers.wall.along_axis_mm == pytest.approx(repaired["wall"]["along_axis_mm"], abs=1e-9)
-    assert session.full.measured.as_dict()["pelvis"] == repaired["pelvis"]
+    session.save()
+    assert session.settle(LONG)
+    for written in ("measurements.json", "plan.json", "landmarks.json"):
+        assert (own_case / written).read_bytes() == (other / written).read_bytes(), written
+    reopened = PlanningSession.open(own_case)
+    assert reopened.settle(LONG)
+    assert reopened.full.measured.as_dict() == session.full.measured.as_dict()
+    reopened.close()
+
+
+def test_a_landmark_is_brought_onto_its_bone_or_refused_where_it_is_too_far_away(session):
+    session.move_landmark(NAME, session.landmarks[NAME].lps_mm + [0.0, -4.0, 3.0], onto_bone=True)
+    surface = session.anatomy.surfaces["right_hip_bone"]
+    place = session.landmarks[NAME].lps_mm
+    assert MeshQuery(surface).signed_distance(place[None])[0] == pytest.approx(0, abs=0.002)
+    before = session.landmarks
+    with pytest.raises(InputError, match="landmark-off-bone"):
+        session.move_landmark(NAME, place + [0.0, -60.0, 0.0], onto_bone=True)
+    assert session.landmarks == before
+
+
+def test_a_landmark_that_stays_where_it_is_does_not_become_one_placed_by_hand(session):
+    session.move_landmark(NAME, session.landmarks[NAME].lps_mm + 0.01)
+    session.reset_landmark(NAME)
+    assert not session.surveying
+    assert session.landmarks[NAME].origin is Origin.DETECTED
+
+
+def test_a_landmark_moved_while_the_cup_is_dragged_is_a_step_of_its_own(session):
+    before = session.plan
+    moved(session, [0.0, -6.0, 4.0])
+    with session.drag():
+        session.move(along_axis_mm=1.0)
+        dragged = session.plan
+        assert session.settle(LONG)
+        session.move(along_axis_mm=0.5)
+    session.undo()
+    assert session.landmarks[NAME].origin is Origin.GIVEN
+    session.undo()
+    assert session.plan == dragged
+    assert session.landmarks[NAME].origin is Origin.DETECTED
+    session.undo()
+    assert session.plan == before
+
+
+def test_nothing_is_made_again_over_a_landmark_that_is_being_worked_out(session):
+    session.move(along_axis_mm=1.0)
+    session.undo()
+    assert session.can_redo
+    moved(session, [0.0, -6.0, 4.0])
+    assert not session.can_redo
+    session.redo()
+    assert session.settle(LONG)
+    assert session.landmarks[NAME].origin is Origin.GIVEN
 
 
 def test_undo_takes_a_landmark_back_and_redo_moves_it_again(session):

@@ -26,13 +26,15 @@ def lay_out(server: Server, areas: Areas, panels: dict[str, Any]) -> None:
     server.state.trame__favicon = "cotyle/icon.svg"
     server.state.trame__title = "Cotyle"
     with VAppLayout(server, theme=("page_theme", "dark")) as page:
-        with html.Div(classes=("['ct-page', 'ct-' + page_theme]",)):
+        with html.Div(classes=("['ct-page', 'ct-' + page_theme, { 'is-surveying': page_surveying }]",)):
             _put("top.html")
             _put("figures.html")
             with html.Div(classes="ct-main"):
-                with html.Section(classes="ct-cup", **_named("Cup")):
+                with html.Section(classes="ct-cup", v_show=("!marks_open",), **_named("Cup")):
                     _put("cup.html")
                     _build(panels, "posture")
+                with html.Section(classes="ct-marks", v_if=("marks_open",), **_named("Landmarks")):
+                    _put("landmarks.html")
                 with html.Section(
                     classes="ct-bone",
                     keydown="window.cotyle.key($event)",
@@ -46,7 +48,7 @@ def lay_out(server: Server, areas: Areas, panels: dict[str, Any]) -> None:
                             _view(areas, name)
                 with html.Section(classes="ct-screen", **_named("Screen")):
                     _build(panels, "screen")
-                with html.Section(classes="ct-field", **_named("Orientation")):
+                with html.Section(classes="ct-field", v_show=("!marks_open",), **_named("Orientation")):
                     _build(panels, "field")
                 with html.Section(classes="ct-track", **_named("Depth track")):
                     _build(panels, "track")

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from cotyle.anatomy.landmark_files import check_inside
-from cotyle.anatomy.landmarks import APP_NAMES, Landmark, Landmarks, given
+from cotyle.anatomy.landmarks import Landmark, Landmarks, given
 from cotyle.anatomy.on_bone import on_bone
 from cotyle.case import folder as case_folder
 from cotyle.case.anatomy_file import Anatomy, Skeleton, case_scan
@@ -32,6 +32,7 @@ from cotyle.report.dicom.study import case_study
 from cotyle.space.side import Side
 
 from cotyle_platform.session.lane import Lane
+from cotyle_platform.web.landmark_words import in_order
 
 STEPS = ("series", "side", "bones", "landmarks", "plan")
 Finder = Callable[..., Any]
@@ -163,11 +164,8 @@ class StartSession:
 
     @property
     def order(self) -> tuple[str, ...]:
-        """Names in the order they are reviewed: the frame's four, the operated side's, the midline's, the others."""
-        names = list(self.landmarks)
-        mine = [name for name in names if self.side is not None and name.endswith(f"_{self.side}")]
-        middle = [name for name in names if not name.endswith(("_left", "_right"))]
-        return tuple(dict.fromkeys([*(name for name in APP_NAMES if name in names), *mine, *middle, *names]))
+        """Names in the order they are reviewed."""
+        return in_order(self.landmarks, self.side)
 
     def place(self, name: str, lps_mm: npt.ArrayLike) -> None:
         """Put a landmark where a hand put it; raises ``landmark-outside`` beyond the scan."""
@@ -248,9 +246,9 @@ class StartSession:
         self._work("planning", plan)
 
     def suggested_folder(self) -> Path:
-        """Return a folder that is not there yet, beside the scan."""
+        """Return a folder that is not there yet, beside the scan; not called like the scan, which may name a patient."""
         source = self.source or Path.cwd() / "ct"
-        stem = f"{source.name.split('.')[0] or 'ct'}-{self.side or 'hip'}"
+        stem = f"case-{self.side or 'hip'}"
         names = [stem, *(f"{stem}-{number}" for number in range(2, 1000))]
         return next(source.parent / name for name in names if not (source.parent / name).exists())
 
