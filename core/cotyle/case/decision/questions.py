@@ -13,6 +13,7 @@ from pydantic import Field
 
 from cotyle.case.decision.bone_questions import BoneQuestions
 from cotyle.case.decision.motion_questions import MotionQuestions
+from cotyle.case.decision.option_questions import OptionQuestions
 from cotyle.case.decision.posture_questions import PostureQuestions
 from cotyle.case.decision.screw_questions import ScrewQuestions
 from cotyle.case.json_text import read_json
@@ -24,6 +25,7 @@ class Questions(FileModel):
 
     schema_name: Literal["cotyle/questions"] = Field(default="cotyle/questions", alias="schema")
     version: Literal[1] = 1
+    options: OptionQuestions = OptionQuestions()
     posture: PostureQuestions = PostureQuestions()
     screws: ScrewQuestions = ScrewQuestions()
     bone: BoneQuestions = BoneQuestions()

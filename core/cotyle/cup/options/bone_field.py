@@ -90,7 +90,7 @@ def _signed(field, starts, depths, enters):  # type: ignore[no-untyped-def]
                 field[k, column] = -field[k, column]
 
 
-@numba.njit(cache=True, inline="always")
+@numba.njit(cache=True)
 def distance_at(field, low, x, y, z):  # type: ignore[no-untyped-def]
     """Signed distance at a point, mm; the band beyond the grid."""
     u, v, w = (x - low[0]) / SPACING_MM, (y - low[1]) / SPACING_MM, (z - low[2]) / SPACING_MM

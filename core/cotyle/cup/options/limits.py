@@ -28,20 +28,22 @@ WORDS = ("medial shift", "rise", "anterior shift", "size", "inclination", "antev
 SIZE_STEP_MM = 2.0
 # How far about native and wanted centre is looked, mm: lateral and medial, below, front and back.
 _LATERAL_MM, _MEDIAL_MM, _BELOW_MM, _AP_MM = 6.0, 15.0, 3.0, 6.0
-_SMALLER_MM, _LARGER_MM = 6.0, 8.0
+_SMALLER_MM, _LARGER_MM = 2.0, 8.0
 
 
 @dataclass(frozen=True)
 class Limits:
     """What no option may break.
 
-    ``largest_rise_mm``: of the hip centre above the one to be restored. ``largest_size_mm``: None for 8 mm above the
-    usual size. ``enough_wall_mm``: bone beyond it counts no more. ``margin_deg``: how far within the target zone.
+    ``largest_rise_mm``: of the hip centre above the one to be restored. ``largest_size_mm``, ``smallest_size_mm``: None
+    for 8 mm above and 2 mm below the usual size (our choice; in a narrow dysplastic or a wide old bed ask for smaller
+    ones). ``enough_wall_mm``: bone beyond it counts no more. ``margin_deg``: how far within the target zone.
     """
 
     least_wall_mm: float = 2.0
     largest_rise_mm: float = 15.0
     largest_size_mm: float | None = None
+    smallest_size_mm: float | None = None
     least_cover: float = 0.60
     enough_wall_mm: float = 5.0
     margin_deg: float = 5.0
@@ -57,10 +59,10 @@ class Limits:
         for name, (low, high) in bounds.items():
             if not low <= getattr(self, name) <= high:
                 raise InputError("option-limits", f"{name} must lie between {low:g} and {high:g}")
-        size = self.largest_size_mm
-        if size is not None and not SMALLEST_CUP_MM <= size <= LARGEST_CUP_MM:
-            text = f"{SMALLEST_CUP_MM:g} and {LARGEST_CUP_MM:g}"
-            raise InputError("option-limits", f"the largest size must lie between {text} mm, got {size:g}")
+        sizes = [size for size in (self.smallest_size_mm, self.largest_size_mm) if size is not None]
+        if not all(SMALLEST_CUP_MM <= size <= LARGEST_CUP_MM for size in sizes) or sizes != sorted(sizes):
+            text = f"{SMALLEST_CUP_MM:g} to {LARGEST_CUP_MM:g} mm, the smallest first"
+            raise InputError("option-limits", f"sizes must lie within {text}")
 
 
 @dataclass(frozen=True)
@@ -98,7 +100,7 @@ class Room:
         return np.linspace(low, high, max(round((high - low) / step), int(high > low)) + 1)
 
 
-def room(
+def search_room(
     native_diameter_mm: float, wanted: Array, zone: Zone, limits: Limits, pins: Pins, farther_mm: float = 0.0
 ) -> Room:
     """Return where to look for cups.
@@ -119,7 +121,8 @@ def room(
     usual = proposed_diameter_mm(native_diameter_mm)
     largest = min(usual + _LARGER_MM, LARGEST_CUP_MM) if limits.largest_size_mm is None else limits.largest_size_mm
     even = SIZE_STEP_MM * np.floor(largest / SIZE_STEP_MM)
-    smallest = max(min(usual - _SMALLER_MM, even), SMALLEST_CUP_MM)
+    smallest = usual - _SMALLER_MM if limits.smallest_size_mm is None else limits.smallest_size_mm
+    smallest = max(min(SIZE_STEP_MM * np.ceil(smallest / SIZE_STEP_MM), even), SMALLEST_CUP_MM)
     low = np.minimum(wanted, 0.0) - (_LATERAL_MM, _BELOW_MM, _AP_MM)
     high = np.maximum(wanted, 0.0) + (_MEDIAL_MM, 0.0, _AP_MM)
     high[SUPERIOR] = wanted[SUPERIOR] + limits.largest_rise_mm + farther_mm

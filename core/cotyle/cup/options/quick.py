@@ -160,7 +160,7 @@ def _along_axis(field, low, pole, inward, radius):  # type: ignore[no-untyped-de
     leave = next_surface_mm(field, low, pole, inward, entry + _PAST_MM, _FARTHEST_BONE_MM)
     while True:
         again = next_surface_mm(field, low, pole, inward, leave + _PAST_MM, leave + BRIDGED_GAP_MM)
-        if again - leave >= BRIDGED_GAP_MM:
+        if not again - leave < BRIDGED_GAP_MM:
             leave = min(leave, _FARTHEST_BONE_MM)
             return leave - entry, leave
         leave = next_surface_mm(field, low, pole, inward, again + _PAST_MM, _FARTHEST_BONE_MM)

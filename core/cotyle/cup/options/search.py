@@ -28,7 +28,7 @@ from cotyle.cup.options.limits import (
     SIZE_STEP_MM,
     SUPERIOR,
     Room,
-    room,
+    search_room,
 )
 from cotyle.cup.options.trials import BOUND_SCALES, BOUNDS, Bound, Question, Trials, tried
 from cotyle.errors import InputError
@@ -40,7 +40,8 @@ DESCENT_STEPS = ((1.0, 1.0), (0.5, 0.5))
 # Cover, walls, front and back wall, centre and bone each count once.
 WEIGHTS = np.array([0.5, 0.5, 0.5, 0.5, 1.0, 1.0, 1.0])
 _MOST_MOVES = 40
-_CHUNK = 4096
+# A descent may find thicker walls than the grid did.
+_BEYOND_BEST = 0.1
 
 Score = Callable[[Trials], Array]
 """Says of each cup how good it is, larger is better, minus infinity for one that is out of the question."""
@@ -74,7 +75,7 @@ def surveyed(question: Question) -> tuple[Room, Trials]:
         ``option-pin`` and ``option-limits`` of the limits; ``option-no-room`` if no cup keeps them, with the limit that
         leaves none.
     """
-    where = room(question.native_diameter_mm, question.wanted, question.zone, question.limits, question.pins)
+    where = search_room(question.native_diameter_mm, question.wanted, question.zone, question.limits, question.pins)
     found = tried(question, grid(question, where))
     if not found.allowed.any():
         # the grid is coarse: the room may lie between its cups
@@ -90,7 +91,7 @@ def scale_of(found: Trials, enough_mm: float) -> Scale:
     front = gains[undominated(gains)]
     span = np.maximum(front.max(axis=0) - front.min(axis=0), [each.equal_within for each in OBJECTIVES])
     best = np.array([1.0, 1.0, enough_mm, enough_mm, front.max(axis=0)[NAMES.index("rim_wall_mm")], 0.0, 0.0])
-    best[NAMES.index("rim_wall_mm")] += span[NAMES.index("rim_wall_mm")]
+    best[NAMES.index("rim_wall_mm")] += _BEYOND_BEST * span[NAMES.index("rim_wall_mm")]
     return Scale(best, span)
 
 
@@ -164,7 +165,7 @@ def _least_broken(found: Trials) -> Array:
 def _no_room(question: Question) -> InputError:
     """Say which limit leaves no room: the one that alone would have to give way, and how far."""
     limits = question.limits
-    where = room(question.native_diameter_mm, question.wanted, question.zone, limits, question.pins, farther_mm=15.0)
+    where = search_room(question.native_diameter_mm, question.wanted, question.zone, limits, question.pins, farther_mm=15.0)
     found = tried(question, grid(question, where))
     ways = []
     for number, bound in enumerate(BOUNDS):
