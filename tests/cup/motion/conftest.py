@@ -1,6 +1,7 @@
-"""Lets the tests of this folder import the solids of the rooms before it."""
+"""Lets the tests of this folder import the leg beside them and the solids of the rooms before."""
 
 import sys
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[2] / "space"))
+HERE = Path(__file__).parent
+sys.path[:0] = [str(HERE), str(HERE.parent), str(HERE.parents[1] / "space")]

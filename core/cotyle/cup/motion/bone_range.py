@@ -2,7 +2,7 @@
 
 The cut femur is carried so that the middle of its head lies at the planned centre, and turned about that; the pelvis
 stands still. Femur as points no farther apart than 1.5 mm, pelvis as exact triangles. An edge of the pelvis as sharp as
-2 mm can slip between the points by 0.14 mm at most (the sagitta of half a step); touch counts from 0.05 mm. Flesh,
+2 mm can slip between the points by 0.14 mm at most (the sagitta of half a step); touch counts from 0.02 mm. Flesh,
 capsule, stem, cup and the plate of bone that reamers take are left out.
 """
 

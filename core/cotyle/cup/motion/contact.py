@@ -20,9 +20,9 @@ from cotyle.space.mesh import TriangleMesh
 from cotyle.space.mesh_queries import MeshQuery
 from cotyle.space.rotations import rotation_matrix
 
-TOUCH_MM = 0.05
+TOUCH_MM = 0.02
 """Nearer than this counts as touching."""
-_LEAST_STEP_DEG = 0.02
+_LEAST_STEP_DEG = 0.005
 _TOGETHER_DEG = 0.25
 _EXACT_BELOW_MM = 6.0
 
