@@ -16,6 +16,7 @@ from cotyle.case.decision.motion_questions import MotionQuestions
 from cotyle.case.decision.option_questions import OptionQuestions
 from cotyle.case.decision.posture_questions import PostureQuestions
 from cotyle.case.decision.screw_questions import ScrewQuestions
+from cotyle.case.decision.tolerance_questions import ToleranceQuestions
 from cotyle.case.json_text import read_json
 from cotyle.case.schema import FileModel, validated
 
@@ -30,6 +31,7 @@ class Questions(FileModel):
     screws: ScrewQuestions = ScrewQuestions()
     bone: BoneQuestions = BoneQuestions()
     motion: MotionQuestions = MotionQuestions()
+    tolerance: ToleranceQuestions = ToleranceQuestions()
 
     def given(self) -> dict[str, Any]:
         """Return what the user gave, without defaults."""

@@ -5,9 +5,9 @@ by it about its own centre, and it is moved by what the pelvis is misplaced. The
 own way across and along the axis. What the cup then is, is told in the true pelvis: the found frame turned by its
 error, the native centre moved by its own.
 
-Wall and cover come from :mod:`cotyle.cup.options.quick`, moved so that the planned cup has the figures that ``measure``
-gives it; the deviations of those figures, from the bone's edges, come on top. A turn about one axis of the pelvis changes
-the angles as in Murray DW, J Bone Joint Surg Br 1993;75-B:228-32; nothing is linearised.
+Wall and cover come from :mod:`cotyle.cup.options.quick`, moved so that the planned cup has the figures that
+``measure`` gives it; the deviations of those figures, from the bone's edges, come on top. A turn about one axis of the
+pelvis changes the angles as in Murray DW, J Bone Joint Surg Br 1993;75-B:228-32; nothing is linearised.
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ class Planned:
 
 @dataclass(frozen=True, eq=False)
 class Procedures:
-    """Cups in n patients: ``outcomes`` (n, 10) by :class:`Outcome`; whether each lies in the zone lying and standing."""
+    """Cups in n patients: ``outcomes`` (n, 10) by :class:`Outcome`; whether it lies in the zone, lying, standing."""
 
     outcomes: Array
     in_zone: BoolArray
@@ -91,12 +91,14 @@ def procedures(planned: Planned, errors: Errors, *, short_mm: float = 0.0) -> Pr
     in_zone_frame = _turned(axes, _turns(errors.plane_deg, planned.zone_frame))
     native = planned.ground.native_center_lps_mm + errors.native_mm
     shift = (centers - native) @ np.stack([-side.lateral_sign * frame.left, frame.superior, frame.anterior]).T
-    outcomes = np.hstack([
-        angles_of_axes(lying, frame, side, Definition.RADIOGRAPHIC),
-        angles_of_axes(upright, planned.standing, side, Definition.RADIOGRAPHIC),
-        walls,
-        shift,
-    ])
+    outcomes = np.hstack(
+        [
+            angles_of_axes(lying, frame, side, Definition.RADIOGRAPHIC),
+            angles_of_axes(upright, planned.standing, side, Definition.RADIOGRAPHIC),
+            walls,
+            shift,
+        ]
+    )
     kind = planned.zone.definition
     return Procedures(
         outcomes,

@@ -16,6 +16,7 @@ from cotyle.case.decision.motion_facts import MotionFacts
 from cotyle.case.decision.posture import PostureFacts, posture_of
 from cotyle.case.decision.questions import Questions
 from cotyle.case.decision.screws import ScrewFacts, screws_of
+from cotyle.case.decision.tolerance import ToleranceFacts, tolerance_of
 from cotyle.case.stages import PlannedCup
 from cotyle.errors import InputError
 from cotyle.image.volume import Volume
@@ -28,6 +29,8 @@ from cotyle.report.decision.posture_figure import posture_pictures
 from cotyle.report.decision.posture_page import posture_page
 from cotyle.report.decision.screw_figure import screw_pictures
 from cotyle.report.decision.screw_page import screw_page
+from cotyle.report.decision.tolerance_figure import tolerance_pictures
+from cotyle.report.decision.tolerance_page import tolerance_page
 
 Pictures = Mapping[str, bytes]
 
@@ -59,6 +62,15 @@ class Part:
 PARTS: tuple[Part, ...] = (
     Part("posture", "Posture", "turning the pelvis", PostureFacts, posture_of, posture_pictures, posture_page),
     Part("motion", "Motion", "moving the thigh", MotionFacts, motion_of, motion_pictures, motion_page),
+    Part(
+        "tolerance",
+        "Tolerance",
+        "repeating the operation with errors",
+        ToleranceFacts,
+        tolerance_of,
+        tolerance_pictures,
+        tolerance_page,
+    ),
     Part("screws", "Screws", "looking for bone behind the shell", ScrewFacts, screws_of, screw_pictures, screw_page),
     Part("bone", "Bone quality", "reading the density of the bone", BoneFacts, bone_of, bone_pictures, bone_page),
 )
