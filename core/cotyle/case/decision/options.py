@@ -26,6 +26,7 @@ from cotyle.cup.options.limits import ANTEVERSION, INCLINATION, Limits, Pins
 from cotyle.cup.options.quick import Ground
 from cotyle.cup.options.trials import Bound, Question
 from cotyle.cup.orientation import Definition
+from cotyle.errors import InputError
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
 from cotyle.space.side import Side
@@ -172,9 +173,17 @@ def options_of(planned: PlannedCup, scan: Volume, questions: Questions, seed: in
         cup = question.cup(variables)
         return measured_cup(hip, plan_with(hip, plan, cup, zone.definition, frame, angles), goal.center_lps_mm)
 
-    bed = bed_of(hip, goal)
+    bed, doubts = bed_of(hip, goal), []
     heights = shows_high_center(hip, goal) if asked.high_center is None else asked.high_center
-    choice = choose(question, lambda variables: measured(variables).figures, with_heights=heights)
+    as_planned = measured_cup(hip, plan, goal.center_lps_mm)
+    choice = None
+    try:
+        choice = choose(question, lambda variables: measured(variables).figures, with_heights=heights)
+    except InputError as error:
+        if error.code != "option-no-room" or asked.model_fields_set:
+            raise
+        # nobody set these limits: the other parts of the decision must not be lost for them
+        doubts.append(Doubt(code=error.code, text=f"{error.what[0].upper()}{error.what[1:]}."))
     options = tuple(
         NamedOption(
             favours=each.favours,
@@ -182,9 +191,8 @@ def options_of(planned: PlannedCup, scan: Volume, questions: Questions, seed: in
             reaches=each.binding,
             **_cup_fields(measured(each.variables), zone.definition, frame),
         )
-        for each in choice.options
+        for each in (choice.options if choice else ())
     )
-    as_planned = measured_cup(hip, plan, goal.center_lps_mm)
     return OptionsFacts(
         side=plan.side,
         goal=_goal_fact(hip, goal),
@@ -200,12 +208,12 @@ def options_of(planned: PlannedCup, scan: Volume, questions: Questions, seed: in
         bed=None if bed is None else BedFact(**asdict(bed)),
         plan=CupOption(**_cup_fields(as_planned, zone.definition, frame)),
         options=options,
-        missing=choice.missing,
-        curves=_curves(choice),
-        better_than_plan=_better(choice, as_planned.figures, question.limits.enough_wall_mm),
-        tried=choice.estimated,
+        missing=choice.missing if choice else (),
+        curves=_curves(choice) if choice else {},
+        better_than_plan=_better(choice, as_planned.figures, question.limits.enough_wall_mm) if choice else (),
+        tried=choice.estimated if choice else 0,
         assumptions=_ASSUMPTIONS,
-        doubts=_doubts(goal, bed, choice, hip),
+        doubts=(*doubts, *_doubts(goal, bed, choice, hip)),
     )
 
 
@@ -287,7 +295,7 @@ def _better(choice: Choice, plan: Figures, enough_mm: float) -> tuple[int, ...]:
     return tuple(n for n, row in enumerate(worth[1:]) if dominates(row, worth[0]))
 
 
-def _doubts(goal: Goal, bed: Bed | None, choice: Choice, hip: Hip) -> tuple[Doubt, ...]:
+def _doubts(goal: Goal, bed: Bed | None, choice: Choice | None, hip: Hip) -> tuple[Doubt, ...]:
     found = [Doubt(code="options-goal", text=goal.doubt)] if goal.doubt else []
     if bed is not None and bed.seen_share < LITTLE_SEEN:
         text = (
@@ -298,7 +306,7 @@ def _doubts(goal: Goal, bed: Bed | None, choice: Choice, hip: Hip) -> tuple[Doub
     elif hip.side in hip.anatomy.skeleton.metal_cups and bed is None:
         text = "No bone was seen behind the old cup: the options start from the old cup's own sphere."
         found.append(Doubt(code="options-bed-unseen", text=text))
-    if choice.missing:
+    if choice is not None and choice.missing:
         names = ", ".join(str(each) for each in choice.missing)
         text = f"No cup that was measured fulfils: {names}. The quick estimate found one that the measurement refused."
         found.append(Doubt(code="options-missing", text=text))

@@ -13,6 +13,7 @@ from cotyle.case.decision.bone import BoneFacts, bone_of
 from cotyle.case.decision.facts import DecisionFacts
 from cotyle.case.decision.motion import motion_of
 from cotyle.case.decision.motion_facts import MotionFacts
+from cotyle.case.decision.options import OptionsFacts, options_of
 from cotyle.case.decision.posture import PostureFacts, posture_of
 from cotyle.case.decision.questions import Questions
 from cotyle.case.decision.screws import ScrewFacts, screws_of
@@ -24,6 +25,8 @@ from cotyle.report.decision.bone_figure import bone_pictures
 from cotyle.report.decision.bone_page import bone_page
 from cotyle.report.decision.motion_figure import motion_pictures
 from cotyle.report.decision.motion_page import motion_page
+from cotyle.report.decision.options_figure import options_pictures
+from cotyle.report.decision.options_page import options_page
 from cotyle.report.decision.part_page import PartPage
 from cotyle.report.decision.posture_figure import posture_pictures
 from cotyle.report.decision.posture_page import posture_page
@@ -60,6 +63,7 @@ class Part:
 
 
 PARTS: tuple[Part, ...] = (
+    Part("options", "Options", "weighing cups against each other", OptionsFacts, options_of, options_pictures, options_page),
     Part("posture", "Posture", "turning the pelvis", PostureFacts, posture_of, posture_pictures, posture_page),
     Part("motion", "Motion", "moving the thigh", MotionFacts, motion_of, motion_pictures, motion_page),
     Part(

@@ -1,0 +1,223 @@
+"""The page on options, from its file alone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from cotyle.case.decision.options import CupOption, NamedOption, OptionsFacts
+from cotyle.cup.options.choice import HEIGHTS, Favours
+from cotyle.cup.options.trials import Bound
+from cotyle.report.decision.part_page import PartPage, Shown, Table
+from cotyle.report.tiles import Tile, minus
+
+NAMES = {
+    Favours.BALANCE: "balanced",
+    Favours.COVER: "most cover",
+    Favours.COVER_ABOVE: "most cover above",
+    Favours.WALL: "keeps most wall",
+    Favours.RIM_WALLS: "keeps front and back wall",
+    Favours.CENTER: "centre restored",
+    Favours.BONE: "least bone taken",
+    Favours.SAME_HEIGHT: "height restored, set deeper",
+    Favours.HIGH_CENTER: "high centre",
+}
+_LIMITS = {
+    Bound.LEAST_WALL: "least wall",
+    Bound.LARGEST_RISE: "largest rise",
+    Bound.LEAST_COVER: "least cover",
+    Bound.LARGEST_SIZE: "largest size",
+}
+_WORTH_SAYING: tuple[tuple[str, str, float, float, Callable[[CupOption], float]], ...] = (
+    ("points of cover", "cover", 100.0, 1.0, lambda c: c.figures.cover),
+    ("mm of least wall", "wall", 1.0, 0.5, lambda c: c.figures.wall_least_mm),
+    ("mm of the thinner of front and back wall", "rim", 1.0, 0.5, lambda c: thinner(c)),
+    ("mm nearer to the centre to restore", "centre", -1.0, 0.5, lambda c: c.figures.center_away_mm),
+    ("ml of bone kept", "bone", -1.0, 0.5, lambda c: c.figures.removed_ml),
+)
+_HIGH_CENTER_COSTS = (
+    "In 20 hips with a high centre against 20 at the anatomic one (Crowe III and IV, five years) the load along the leg was "
+    "8.9 against 8.2 N/kg and the hip extended 7 deg less (Karaismailoglu et al., J Arthroplasty 2019;34:1267).",
+    "Moved up and out the load on the hip rises; moved up alone it did not rise measurably (Doehring et al., J Arthroplasty "
+    "1996;11:693): a high centre must not be a lateral one.",
+    "Cups whose centre lay more than 15 mm above the anatomic one loosened more often (Pagnano et al., J Bone Joint Surg Am "
+    "1996;78:1004, from memory). A leg is shorter by as much as its centre is higher, femur unchanged (geometry).",
+    "With cementless cups 22 to 28 mm, or more, above the teardrops 85 hips with Crowe II and III did well over 9 years; "
+    "higher ones also lay more lateral (Shen et al., Orthop Surg 2020;12:1245).",
+)
+
+
+def letter(number: int) -> str:
+    """Return the letter of an option, by which table and pictures name it."""
+    return "ABCDEFGHIJKL"[number]
+
+
+def thinner(cup: CupOption) -> float:
+    """The thinner of front and back wall, mm."""
+    return min(cup.figures.front_wall_mm, cup.figures.back_wall_mm)
+
+
+def words_of(option: NamedOption) -> str:
+    """What an option favours, in words."""
+    return ", ".join(NAMES[each] for each in option.favours)
+
+
+def options_page(facts: OptionsFacts) -> PartPage:
+    """Return the page on options."""
+    if not facts.options:
+        return PartPage(lead="No cup keeps the usual limits: say which may be broken.", tables=(_limits(facts),))
+    shown = (
+        Shown(
+            "price",
+            "Price against gain. Each letter is an option, P the plan; further right is deeper, higher up is better covered, "
+            "the colour is the least wall left. Lines: the most cover that can be had at each depth, with the height of "
+            "the centre restored (within 2 mm) and with it free.",
+            "every mark and point is measured as the plan is; limits as in the table below.",
+        ),
+        Shown(
+            "profile",
+            "What each option is good and bad at: for each aim the letters from the worst (left) to the best (right) of "
+            "this set. In each row the ends are given as numbers.",
+            "walls count up to the plan's wall along the axis; scales differ from row to row.",
+            wide=False,
+        ),
+        Shown(
+            "cups",
+            "Where the cups lie: the hip bone cut in the frontal plane through the centre to restore (cross), from in "
+            "front. Solid: the half that lies in bone. P, dashed: the plan.",
+            "cups that lie in front of or behind this plane are drawn as if they lay in it.",
+            wide=False,
+        ),
+    )
+    return PartPage(
+        lead=_lead(facts),
+        tiles=_tiles(facts),
+        pictures=shown,
+        tables=(_table(facts), _limits(facts)),
+        advice=(*_prices(facts), *_high_center(facts)),
+    )
+
+
+def _lead(facts: OptionsFacts) -> str:
+    count = sum(not each.beaten for each in facts.options)
+    most = max(facts.options, key=lambda each: each.figures.cover)
+    goal = "this hip's own centre" if facts.goal.restores == "native" else "the mirrored centre of the other hip"
+    start = " The options start from the bone behind the old cup." if facts.bed is not None else ""
+    return (
+        f"{count} cups, none of which is beaten by another in all: which price is worth paying is the surgeon's to "
+        f"decide. Cover reaches {100 * most.figures.cover:.0f} % ({letter(facts.options.index(most))}), against "
+        f"{100 * facts.plan.figures.cover:.0f} % as planned. Centre to restore: {goal} ({facts.goal.why}).{start}"
+    )
+
+
+def _tiles(facts: OptionsFacts) -> tuple[Tile, ...]:
+    aims: tuple[tuple[str, str, str, Callable[[CupOption], float], float], ...] = (
+        ("Most cover", "%", "share of the shell in bone", lambda c: 100 * c.figures.cover, 1.0),
+        ("Most wall", "mm", "least distance to the inner surface", lambda c: c.figures.wall_least_mm, 1.0),
+        ("Front and back wall", "mm", "the thinner of both", thinner, 1.0),
+        ("Centre", "mm", "from the one to restore", lambda c: c.figures.center_away_mm, -1.0),
+        ("Least bone taken", "ml", "by all reamers", lambda c: c.figures.removed_ml, -1.0),
+    )
+    tiles = []
+    for name, unit, note, value, sign in aims:
+        best = max(range(len(facts.options)), key=lambda n: sign * value(facts.options[n]))  # noqa: B023
+        number = value(facts.options[best])
+        text = f"{number:.0f}" if unit == "%" else f"{number:.1f}"
+        planned = value(facts.plan)
+        plan = f"{planned:.0f}" if unit == "%" else f"{planned:.1f}"
+        tiles.append(Tile(name, text, unit, "", f"{note}: option {letter(best)}; plan {plan}"))
+    return tuple(tiles)
+
+
+def _table(facts: OptionsFacts) -> Table:
+    rows = [_row(letter(n), words_of(each), each) for n, each in enumerate(facts.options)]
+    rows.append(_row("P", "as planned", facts.plan))
+    definition, frame = facts.limits.definition, facts.limits.frame
+    return Table(
+        (
+            "option",
+            "size",
+            "medial / up / front",
+            "incl. / antev.",
+            "cover: all / above",
+            "wall: axis / least",
+            "front / back wall",
+            "centre off",
+            "bone taken",
+        ),
+        tuple(rows),
+        "Size, shifts of the centre from the native one, walls and distances in mm; bone in ml; angles "
+        f"{definition}, {frame} frame. Cover in % of the shell, and of its upper quarter. Centre off: from the one to restore. "
+        "Every number measured as the plan's own.",
+        chosen=frozenset({len(rows) - 1}),
+    )
+
+
+def _row(mark: str, words: str, cup: CupOption) -> tuple[str, ...]:
+    f = cup.figures
+    beaten = "; beaten in all, shown to compare" if isinstance(cup, NamedOption) and cup.beaten else ""
+    reaches = cup.reaches if isinstance(cup, NamedOption) else ()
+    bound = f"; reaches the {' and the '.join(_LIMITS[each] for each in reaches)}" if reaches else ""
+    return (
+        f"{mark}: {words}{beaten}{bound}",
+        f"{cup.outer_diameter_mm:.0f}",
+        minus(f"{cup.medial_mm:.1f} / {cup.superior_mm:.1f} / {cup.anterior_mm:.1f}"),
+        minus(f"{cup.angles.inclination_deg:.0f} / {cup.angles.anteversion_deg:.0f}"),
+        f"{100 * f.cover:.0f} / {100 * f.cover_above:.0f}",
+        "through" if cup.breached else f"{f.wall_along_axis_mm:.1f} / {f.wall_least_mm:.1f}",
+        f"{f.front_wall_mm:.1f} / {f.back_wall_mm:.1f}",
+        f"{f.center_away_mm:.1f}",
+        f"{f.removed_ml:.1f}",
+    )
+
+
+def _limits(facts: OptionsFacts) -> Table:
+    limits, pins = facts.limits, facts.pins
+    left, right = limits.inclination_deg
+    low, high = limits.anteversion_deg
+    largest = "8 mm above the usual" if limits.largest_size_mm is None else f"{limits.largest_size_mm:.0f} mm"
+    smallest = "2 mm below the usual" if limits.smallest_size_mm is None else f"{limits.smallest_size_mm:.0f} mm"
+    pinned = ", ".join(minus(f"{name.rsplit('_', 1)[0].replace('_', ' ')} {value:g}") for name, value in pins.items())
+    rows = (
+        ("least wall", f"{limits.least_wall_mm:g} mm"),
+        ("largest rise of the centre", f"{limits.largest_rise_mm:g} mm above the one to restore"),
+        ("sizes", f"{smallest} to {largest}"),
+        ("least cover", f"{100 * limits.least_cover:.0f} %"),
+        ("wall counts up to", f"{limits.enough_wall_mm:g} mm"),
+        (
+            "target zone",
+            minus(f"inclination {left:g} to {right:g}, anteversion {low:g} to {high:g}, less {limits.margin_deg:g} deg"),
+        ),
+        ("pinned", pinned or "nothing"),
+    )
+    return Table(("limit", "value"), rows, "What no option may break; all can be set.")
+
+
+def _prices(facts: OptionsFacts) -> tuple[str, ...]:
+    """Say of each option what it gains and what it costs against the plan."""
+    said = []
+    for n, option in enumerate(facts.options):
+        gained, paid = [], []
+        for words, _, factor, worth, value in _WORTH_SAYING:
+            more = factor * (value(option) - value(facts.plan))
+            if more >= worth:
+                gained.append(f"{more:.{0 if factor == 100.0 else 1}f} {words}")
+            elif more <= -worth:
+                paid.append(f"{-more:.{0 if factor == 100.0 else 1}f} {_lost(words)}")
+        gain, price = " and ".join(gained) or "nothing", " and ".join(paid) or "nothing"
+        said.append(f"{letter(n)}, {words_of(option)}: against the plan it gains {gain}; it costs {price}.")
+    better = ", ".join(letter(n) for n in facts.better_than_plan)
+    if better:
+        said.append(f"Nowhere worse than the plan and somewhere better: {better}.")
+    return tuple(said)
+
+
+def _lost(words: str) -> str:
+    return {
+        "mm nearer to the centre to restore": "mm farther from the centre to restore",
+        "ml of bone kept": "ml of bone",
+    }.get(words, words)
+
+
+def _high_center(facts: OptionsFacts) -> tuple[str, ...]:
+    shown = [each for each in facts.options if set(each.favours) & set(HEIGHTS)]
+    return _HIGH_CENTER_COSTS if any(Favours.HIGH_CENTER in each.favours for each in shown) else ()
