@@ -2,8 +2,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from cotyle.space.lines import cross, inside
-from hypothesis import given
+from cotyle.space.lines import cross, cross_each, inside
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.cup.cup_solids import box, join, shell, sphere
@@ -36,6 +36,39 @@ def test_gaps_below_the_limit_are_bridged():
     crossings = cross(solid, [[-1, 0.2, 0.3]], [1, 0, 0])
     assert crossings.intervals_mm(0) == pytest.approx(np.array([[1, 5], [6.5, 11], [14, 21]]))
     assert crossings.intervals_mm(0, 2.0) == pytest.approx(np.array([[1, 11], [14, 21]]))
+
+
+@settings(max_examples=20)
+@given(st.integers(0, 10_000))
+def test_lines_of_their_own_directions_meet_what_parallel_ones_meet(seed):
+    rng = np.random.default_rng(seed)
+    solid = join(sphere([0, 0, 0], 26), box([40, -9, -9], [50, 9, 9]))
+    points, direction = rng.normal(size=(20, 3)) * 30, rng.normal(size=3)
+    direction /= np.linalg.norm(direction)
+    one, each = cross(solid, points, direction), cross_each(solid, points, np.tile(direction, (20, 1)))
+    assert np.array_equal(one.starts, each.starts)
+    assert np.array_equal(one.enters, each.enters)
+    assert one.depths_mm == pytest.approx(each.depths_mm, abs=1e-5)
+
+
+# -(p.d) +- sqrt((p.d)^2 + r^2 - p^2): textbook
+def test_lines_of_their_own_directions_through_a_sphere():
+    rng = np.random.default_rng(3)
+    points, directions = rng.uniform(-12, 12, (50, 3)), rng.normal(size=(50, 3))
+    directions /= np.linalg.norm(directions, axis=1)[:, None]
+    found = cross_each(sphere([0, 0, 0], 26, level=5), points, directions)
+    along = np.einsum("ij,ij->i", points, directions)
+    root = np.sqrt(along**2 + 26.0**2 - np.einsum("ij,ij->i", points, points))
+    ends = np.array([found.intervals_mm(n)[0] for n in range(50)])
+    assert ends == pytest.approx(np.stack([-along - root, -along + root], axis=1), abs=0.03)
+
+
+def test_lines_of_their_own_directions_lose_none_at_edges_and_corners():
+    solid = box([0, 0, 0], [10, 10, 10], cell_mm=5)
+    points = np.array([[5, 5, -3.0], [2.5, 2.5, -3], [-3.0, 5, 5], [5, -3.0, 2]])
+    directions = np.array([[0, 0, 1.0], [0, 0, 1], [1, 0, 0], [0, 1, 0]])
+    found = cross_each(solid, points, directions)
+    assert [found.intervals_mm(n).tolist() for n in range(4)] == [[pytest.approx([3.0, 13.0])]] * 4
 
 
 @given(st.integers(0, 10_000))

@@ -174,7 +174,7 @@ def _screw(
     start = bed.cup.center_lps_mm + bed.cup.radius_mm * place[0]
     exit_mm = float(found.exit_mm[0])
     leaves = start + exit_mm * direction[0]
-    steady = float(steady_mm(bed, place, direction, asked.hand_deg, margins)[0])
+    steady = float(steady_mm(bed, lines, place, direction, asked.hand_deg, margins)[0])
     quadrant = quadrant_at(wanted.around_deg)
     nearest, at_exit = (float(np.nan_to_num(x[0], posinf=999.0)) for x in (found.nearest_mm, found.at_exit_mm))
     return ScrewFact(

@@ -17,7 +17,7 @@ from cotyle.cup.inner_surface import InnerSurface
 from cotyle.cup.screws.paths import Margins, ScrewPaths, screw_paths
 from cotyle.cup.screws.quadrants import Quadrant, Quadrants
 from cotyle.image.volume import Volume
-from cotyle.space.arrays import Array, any_perpendicular
+from cotyle.space.arrays import Array, any_perpendicular, unit
 from cotyle.space.mesh import TriangleMesh
 
 STEP_DEG = 5.0
@@ -63,21 +63,28 @@ def measure_screws(bed: Bed, places: Array, directions_lps: Array, margins: Marg
     return screw_paths(bed.hip_bone, bed.inner, bed.volume, starts, directions_lps, margins)
 
 
-def steady_mm(bed: Bed, places: Array, directions_lps: Array, hand_deg: float, margins: Margins) -> Array:
+def steady_mm(
+    bed: Bed, quadrants: Quadrants, places: Array, directions_lps: Array, hand_deg: float, margins: Margins
+) -> Array:
     """Return the length (n,) that stays safe along each direction and along eight directions ``hand_deg`` beside it."""
-    beside = np.concatenate([directions_beside(direction, hand_deg) for direction in directions_lps])
+    first = quadrants.towards_asis_lps
+    beside = np.concatenate([directions_beside(direction, hand_deg, first) for direction in directions_lps])
     tried = measure_screws(bed, np.repeat(places, _TURNS, axis=0), beside, margins).safe_mm.reshape(-1, _TURNS)
     return np.minimum(tried.min(axis=1), measure_screws(bed, places, directions_lps, margins).safe_mm)
 
 
-def directions_beside(direction_lps: Array, angle_deg: float) -> Array:
-    """Return eight unit directions an angle beside one, evenly about it, shape (8, 3)."""
-    u = any_perpendicular(direction_lps)
+def directions_beside(direction_lps: Array, angle_deg: float, first_lps: Array) -> Array:
+    """Return eight unit directions an angle beside one, evenly about it, shape (8, 3); the first leans to ``first``.
+
+    So they turn and mirror with the patient.
+    """
+    across = first_lps - (first_lps @ direction_lps) * direction_lps
+    u = any_perpendicular(direction_lps) if np.linalg.norm(across) < 1e-6 else unit(across)
     v = np.cross(direction_lps, u)
     turn = np.arange(_TURNS) * 2 * np.pi / _TURNS
-    across = np.cos(turn)[:, None] * u + np.sin(turn)[:, None] * v
+    leaning = np.cos(turn)[:, None] * u + np.sin(turn)[:, None] * v
     angle = np.deg2rad(angle_deg)
-    return np.asarray(np.cos(angle) * np.asarray(direction_lps) + np.sin(angle) * across)
+    return np.asarray(np.cos(angle) * np.asarray(direction_lps) + np.sin(angle) * leaning)
 
 
 def best_place(
@@ -98,7 +105,7 @@ def best_place(
     tried = np.flatnonzero(straight.safe_mm > 0.0)
     if not len(tried):
         return None
-    steady = np.minimum(steady_mm(bed, places[tried], places[tried], hand_deg, margins), longest_mm)
+    steady = np.minimum(steady_mm(bed, quadrants, places[tried], places[tried], hand_deg, margins), longest_mm)
     if steady.max() <= 0.0:
         return None
     order = np.lexsort((straight.mean_hu[tried], np.round(steady, 3)))

@@ -20,7 +20,10 @@ import numpy as np
 import numpy.typing as npt
 
 from cotyle.cup.component import Cup
+from cotyle.errors import InputError
 from cotyle.space.arrays import Array, as_vector, read_only, unit
+
+_LEAST_LINE_MM = 1.0
 
 
 class Quadrant(StrEnum):
@@ -83,11 +86,14 @@ def quadrants_of(cup: Cup, asis_lps_mm: npt.ArrayLike, posterior_lps: npt.ArrayL
     Raises
     ------
     InputError
-        ``zero-direction`` if the ASIS lies on the cup's axis.
+        ``quadrant-line`` if the ASIS lies on the cup's axis.
     """
     axis = cup.opening_axis_lps
     to_asis = as_vector(asis_lps_mm, "ASIS") - cup.center_lps_mm
-    along = unit(to_asis - (to_asis @ axis) * axis, "line from the cup's centre to the ASIS")
+    across_axis = to_asis - (to_asis @ axis) * axis
+    if np.linalg.norm(across_axis) < _LEAST_LINE_MM:
+        raise InputError("quadrant-line", "the ASIS lies on the cup's axis: no line runs to it", "Check ASIS and cup")
+    along = unit(across_axis)
     across = np.cross(axis, along)
     sign = 1.0 if across @ np.asarray(posterior_lps, dtype=float) > 0 else -1.0
     return Quadrants(along, unit(sign * across), read_only(-axis))
