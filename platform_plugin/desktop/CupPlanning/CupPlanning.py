@@ -185,8 +185,11 @@ class CupPlanningLogic(ScriptedLoadableModuleLogic):
 
     def landmarks(self):
         """Return the landmarks that can be dragged, none first: name to words."""
-        names = self.planning.session.anatomy.landmarks
-        return {"": "none is moved", **{name: name.replace("_", " ") for name in names}}
+        from cotyle_platform.web.landmark_words import in_order, mark_words
+
+        session = self.planning.session
+        names = in_order(session.landmarks, session.plan.side)
+        return {"": "none is moved", **{name: mark_words(name) for name in names}}
 
     def figures_text(self):
         """Return the seven figures, one a line."""

@@ -5,6 +5,7 @@ import sys
 import unittest
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 pytest.importorskip("slicer", reason="the viewer's packages are not installed")
@@ -35,8 +36,8 @@ def test_the_application_is_told_what_the_module_is(module):
 
 
 @pytest.mark.slow
-def test_the_modules_own_test_passes_on_a_planned_case(module, planned_case, monkeypatch):
-    monkeypatch.setenv("COTYLE_CASE", str(planned_case.folder))
+def test_the_modules_own_test_passes_on_a_planned_case(module, own_case, monkeypatch):
+    monkeypatch.setenv("COTYLE_CASE", str(own_case))
     result = unittest.TextTestRunner(verbosity=0).run(module.CupPlanningTest("runTest"))
     assert result.testsRun == 1
     assert result.wasSuccessful(), [text for _, text in (*result.errors, *result.failures)]
@@ -48,9 +49,9 @@ def test_the_modules_own_test_runs_each_of_its_parts(module):
 
 
 @pytest.mark.slow
-def test_results_of_workers_reach_the_scene_only_when_the_window_takes_them_in(module, planned_case):
+def test_results_of_workers_reach_the_scene_only_when_the_window_takes_them_in(module, own_case):
     logic = module.CupPlanningLogic()
-    logic.open(planned_case.folder)
+    logic.open(own_case)
     planning = logic.planning
     planning.set_value("depth", planning.value("depth") + 1.0)
     assert planning.session.settle(60)
@@ -64,12 +65,49 @@ def test_results_of_workers_reach_the_scene_only_when_the_window_takes_them_in(m
 
 
 @pytest.mark.slow
-def test_a_number_that_makes_no_cup_is_told_in_one_line_and_nothing_changes(module, planned_case):
+def test_a_number_that_makes_no_cup_is_told_in_one_line_and_nothing_changes(module, own_case):
     logic = module.CupPlanningLogic()
-    logic.open(planned_case.folder)
+    logic.open(own_case)
     before = logic.planning.session.plan
     logic.planning.set_value("diameter", 200.0)
     assert logic.planning.failure
     assert "\n" not in logic.planning.failure
     assert logic.planning.session.plan == before
     logic.close()
+
+
+@pytest.mark.slow
+def test_a_landmark_is_moved_by_hand_and_one_that_is_refused_goes_back(module, own_case):
+    logic = module.CupPlanningLogic()
+    logic.open(own_case)
+    planning = logic.planning
+    assert logic.landmarks()["asis_right"] == "right ASIS (anterior superior iliac spine)"
+    planning.picture.choose_landmark("asis_right")
+    before = np.array(point(planning, "asis_right"))
+    let_go(planning, "asis_right", before + [0.0, 0.0, 900.0])
+    assert "moved" in planning.words()[0]
+    assert planning.session.settle(60)
+    logic.take_in()
+    assert "landmark-outside" in planning.failure
+    np.testing.assert_allclose(point(planning, "asis_right"), before, atol=1e-6)
+    let_go(planning, "asis_right", before + [0.0, 6.0, 4.0])
+    assert planning.session.settle(60)
+    logic.take_in()
+    assert planning.failure == ""
+    assert planning.session.anatomy.landmarks["asis_right"].origin == "given"
+    logic.close()
+
+
+def point(planning, name):
+    """Return where the scene shows a landmark, in its own axes."""
+    node = planning.picture.node("landmarks")
+    return node.GetNthControlPointPosition(node.GetControlPointIndexByLabel(name))
+
+
+def let_go(planning, name, place):
+    """Do what a hand does that drags a point and lets it go."""
+    node = planning.picture.node("landmarks")
+    index = node.GetControlPointIndexByLabel(name)
+    node.SetNthControlPointPosition(index, *place)
+    node.GetDisplayNode().SetActiveControlPoint(index)
+    node.InvokeEvent(node.PointEndInteractionEvent)

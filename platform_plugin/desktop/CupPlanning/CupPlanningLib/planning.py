@@ -119,6 +119,8 @@ class Planning:
     def words(self) -> list[str]:
         """Return what must be read beside the figures: what is doubtful, or that it is still being measured."""
         session = self.session
+        if session.surveying:
+            return ["a landmark was moved: every number stands on the point before, until what rests on it is found"]
         if session.full is None or session.stale:
             return ["measuring: the cavity shown in grey belongs to an older plan"]
         return list(session.full.warnings)
@@ -139,6 +141,7 @@ class Planning:
             change()
         except InputError as error:
             self.failure = str(error)
+            self.picture.show_landmarks(self.session.landmarks)
             self.picture.show(self.session.plan)
         self.changed()
 
@@ -150,6 +153,7 @@ class Planning:
             if session.anatomy is not self._anatomy:
                 self._anatomy = session.anatomy
                 self.picture.take_anatomy(session.anatomy)
+            self.picture.show_landmarks(session.landmarks)
             current = session.full if session.full is not None and not session.stale else None
             self.picture.show(session.plan, None if current is None else current.planned, stale=current is None)
         self.changed()
