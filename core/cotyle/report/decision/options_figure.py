@@ -107,7 +107,7 @@ _AIMS: tuple[tuple[str, str, float, Callable[[CupOption], float]], ...] = (
 def profile_figure(facts: OptionsFacts) -> Figure:
     """Draw for each aim where each option lies between the worst and the best."""
     made = ink.figure(470, 400)
-    axes = made.add_axes((0.31, 0.07, 0.6, 0.86))
+    axes = made.add_axes((0.4, 0.05, 0.5, 0.9))
     cups = [*facts.options, facts.plan]
     names = [*(letter(n) for n in range(len(facts.options))), "P"]
     for row, (words, form, sign, value) in enumerate(_AIMS):
@@ -121,7 +121,7 @@ def profile_figure(facts: OptionsFacts) -> Figure:
             axes.text(at, -row + 0.12 + 0.2 * lift, name, ha="center", va="bottom", fontsize=ink.SMALL_PT, color=color)
         axes.text(-0.05, -row, form.format(worst), ha="right", va="center", fontsize=ink.SMALL_PT, color=ink.SOFT_INK)
         axes.text(1.05, -row, form.format(best), ha="left", va="center", fontsize=ink.SMALL_PT, color=ink.SOFT_INK)
-        axes.text(-0.2, -row, words, ha="right", va="center", fontsize=ink.SMALL_PT, color=ink.INK)
+        axes.text(-0.22, -row, words, ha="right", va="center", fontsize=ink.SMALL_PT, color=ink.INK)
     axes.text(0.0, -len(_AIMS) + 0.35, "worst", ha="center", va="center", fontsize=ink.SMALL_PT, color=ink.SOFT_INK)
     axes.text(1.0, -len(_AIMS) + 0.35, "best", ha="center", va="center", fontsize=ink.SMALL_PT, color=ink.SOFT_INK)
     axes.set_xlim(-0.03, 1.03)
@@ -136,7 +136,7 @@ def _lifted(share: Array) -> list[int]:
     lifts = [0] * len(share)
     for n in np.argsort(share, kind="stable"):
         lift = 0
-        while any(abs(share[n] - at) < 0.045 and lift == other for at, other in taken):
+        while any(abs(share[n] - at) < 0.06 and lift == other for at, other in taken):
             lift += 1
         taken.append((float(share[n]), lift))
         lifts[int(n)] = lift

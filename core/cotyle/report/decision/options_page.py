@@ -27,12 +27,12 @@ _LIMITS = {
     Bound.LEAST_COVER: "least cover",
     Bound.LARGEST_SIZE: "largest size",
 }
-_WORTH_SAYING: tuple[tuple[str, str, float, float, Callable[[CupOption], float]], ...] = (
-    ("points of cover", "cover", 100.0, 1.0, lambda c: c.figures.cover),
-    ("mm of least wall", "wall", 1.0, 0.5, lambda c: c.figures.wall_least_mm),
-    ("mm of the thinner of front and back wall", "rim", 1.0, 0.5, lambda c: thinner(c)),
-    ("mm nearer to the centre to restore", "centre", -1.0, 0.5, lambda c: c.figures.center_away_mm),
-    ("ml of bone kept", "bone", -1.0, 0.5, lambda c: c.figures.removed_ml),
+_DIFFERENCES: tuple[tuple[str, str, float, float, Callable[[CupOption], float]], ...] = (
+    ("{:.0f} points more cover", "{:.0f} points less cover", 100.0, 1.0, lambda c: c.figures.cover),
+    ("{:.1f} mm more wall", "{:.1f} mm less wall", 1.0, 0.5, lambda c: c.figures.wall_least_mm),
+    ("{:.1f} mm more front or back wall", "{:.1f} mm less front or back wall", 1.0, 0.5, lambda c: thinner(c)),
+    ("centre {:.1f} mm nearer", "centre {:.1f} mm farther off", -1.0, 0.5, lambda c: c.figures.center_away_mm),
+    ("{:.1f} ml less bone taken", "{:.1f} ml more bone taken", -1.0, 0.5, lambda c: c.figures.removed_ml),
 )
 _HIGH_CENTER_COSTS = (
     "In 20 hips with a high centre against 20 at the anatomic one (Crowe III and IV, five years) the load along the leg was "
@@ -113,7 +113,6 @@ def _tiles(facts: OptionsFacts) -> tuple[Tile, ...]:
     aims: tuple[tuple[str, str, str, Callable[[CupOption], float], float], ...] = (
         ("Most cover", "%", "share of the shell in bone", lambda c: 100 * c.figures.cover, 1.0),
         ("Most wall", "mm", "least distance to the inner surface", lambda c: c.figures.wall_least_mm, 1.0),
-        ("Front and back wall", "mm", "the thinner of both", thinner, 1.0),
         ("Centre", "mm", "from the one to restore", lambda c: c.figures.center_away_mm, -1.0),
         ("Least bone taken", "ml", "by all reamers", lambda c: c.figures.removed_ml, -1.0),
     )
@@ -197,25 +196,18 @@ def _prices(facts: OptionsFacts) -> tuple[str, ...]:
     said = []
     for n, option in enumerate(facts.options):
         gained, paid = [], []
-        for words, _, factor, worth, value in _WORTH_SAYING:
+        for more_words, less_words, factor, worth, value in _DIFFERENCES:
             more = factor * (value(option) - value(facts.plan))
             if more >= worth:
-                gained.append(f"{more:.{0 if factor == 100.0 else 1}f} {words}")
+                gained.append(more_words.format(more))
             elif more <= -worth:
-                paid.append(f"{-more:.{0 if factor == 100.0 else 1}f} {_lost(words)}")
-        gain, price = " and ".join(gained) or "nothing", " and ".join(paid) or "nothing"
-        said.append(f"{letter(n)}, {words_of(option)}: against the plan it gains {gain}; it costs {price}.")
+                paid.append(less_words.format(-more))
+        gain, price = ", ".join(gained) or "nothing", ", ".join(paid) or "nothing"
+        said.append(f"{letter(n)}, {words_of(option)}. Gains over the plan: {gain}. Price: {price}.")
     better = ", ".join(letter(n) for n in facts.better_than_plan)
     if better:
         said.append(f"Nowhere worse than the plan and somewhere better: {better}.")
     return tuple(said)
-
-
-def _lost(words: str) -> str:
-    return {
-        "mm nearer to the centre to restore": "mm farther from the centre to restore",
-        "ml of bone kept": "ml of bone",
-    }.get(words, words)
 
 
 def _high_center(facts: OptionsFacts) -> tuple[str, ...]:
