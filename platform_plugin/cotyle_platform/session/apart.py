@@ -25,7 +25,7 @@ from cotyle.errors import InputError
 Say = Callable[[str], None]
 Work = Callable[[Any, Say], Any]
 
-_LESS_URGENT = 10
+_LESS_URGENT = 5
 """Steps of Unix niceness: the page's own numbers come first."""
 _FIRST_TO_GO = "500"
 """Of 1000 on Linux's scale of whose memory is taken first."""

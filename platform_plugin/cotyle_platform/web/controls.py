@@ -147,8 +147,8 @@ def words(session: PlanningSession) -> dict[str, str]:
     """Return what stands under some of the sliders."""
     return {
         "depth": "along the axis, inwards of the native centre",
-        "anterior": "these three: from the native centre, supine frame",
-        "tilt": "change of pelvic tilt from lying; below 0 tipped back",
+        "anterior": "these three: from native centre, supine",
+        "tilt": "change of tilt from lying; below 0: back",
     }
 
 

@@ -113,13 +113,13 @@ class PosturePanel(Panel):
 
     def _words(self, tilt_deg: float, at: PostureMark | None) -> str:
         definition = self.session.angles_in[0]
-        where = f"tilted {tilt_deg:+.0f} deg from lying" if at is None else f"{at.name} ({tilt_deg:+.0f} deg, {at.how})"
+        where = f"{tilt_deg:+.0f} deg from lying" if at is None else f"{at.name}, {at.how}"
         try:
             found = orientation_in_posture(self.session.numbers, tilt_deg, definition)
         except InputError:
             return f"{where}: {definition} angles are left open"
         angles = f"{found.inclination_deg:.1f} and {found.anteversion_deg:.1f} deg"
-        return f"{where}: {angles}, {definition}"
+        return f"{where}: {angles}"
 
     def _follow(self, frame: Any) -> None:
         """Stand where the view's frame is, if that is a posture by itself."""

@@ -54,8 +54,8 @@ def test_what_stands_on_the_track_is_that_of_the_plan_in_full(desk, track):
 def test_a_kept_plan_and_a_found_cup_get_rows_and_an_old_comparison_says_so(desk, track):
     assert row(desk, "kept") is row(desk, "found") is None
     track.desk.keep(desk.session.numbers)
-    cup = SimpleNamespace(depth_left_mm=2.0, depth_left_sd_mm=0.5)
-    track.desk.compared(SimpleNamespace(cup=cup), desk.session.revision)
+    file = SimpleNamespace(cup=True, depth_left_mm=2.0, uncertainty=SimpleNamespace(depth_left_mm=0.5))
+    track.desk.compared(file, desk.session.revision)
     pole = live_track(desk.session.numbers).pole_mm
     assert row(desk, "found")["stop_mm"] == pytest.approx(pole - 2.0)
     assert row(desk, "found")["old"] == ""

@@ -1,8 +1,8 @@
 from types import SimpleNamespace
 
 import pytest
-from cotyle.cup.orientation import Definition, Orientation
-from cotyle.xray.cup_in_picture.orientation_deviation import KnownOrientation
+from cotyle.case.measurements import Angles
+from cotyle.cup.orientation import Definition
 from cotyle_platform.web.panels import OrientationField
 
 
@@ -57,10 +57,13 @@ def test_angles_that_make_no_cup_are_refused_in_a_line_and_nothing_changes(desk,
 def test_marks_are_those_of_the_report_and_of_what_is_compared(desk, field):
     assert {"native", "plan_supine", "plan_app"} <= kinds(desk)
     field.desk.keep(desk.session.numbers)
-    known = KnownOrientation(Orientation(45.0, 12.0), 0.8, 1.5)
     frame = desk.session.plan.targets.frame
-    cup = SimpleNamespace(orientations={frame: {Definition.RADIOGRAPHIC: known}})
-    field.desk.compared(SimpleNamespace(cup=cup), desk.session.revision)
+    found, spread = (
+        {frame: {Definition.RADIOGRAPHIC: Angles(inclination_deg=inclination, anteversion_deg=anteversion)}}
+        for inclination, anteversion in ((45.0, 12.0), (0.8, 1.5))
+    )
+    file = SimpleNamespace(orientation=found, uncertainty=SimpleNamespace(orientation=spread))
+    field.desk.compared(file, desk.session.revision)
     found = next(mark for mark in desk.state.orientation_field["marks"] if mark["kind"] == "found")
     assert (found["inclination_deg"], found["anteversion_deg"], found["sd_deg"]) == (45.0, 12.0, (0.8, 1.5))
     assert "kept" in kinds(desk)

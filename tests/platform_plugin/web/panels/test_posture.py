@@ -33,10 +33,10 @@ def test_a_posture_is_told_in_words_with_the_cups_angles_in_it(desk, posture):
     posture.choose("standing")
     standing = desk.session.numbers.orientations["standing"][desk.session.angles_in[0]]
     words = desk.state.posture["words"]
-    assert words.startswith("standing (-9 deg, measured)")
+    assert words.startswith("standing, measured: ")
     assert f"{standing.inclination_deg:.1f} and {standing.anteversion_deg:.1f} deg" in words
     posture.slide(-20)
-    assert desk.state.posture["words"].startswith("tilted -20 deg from lying")
+    assert desk.state.posture["words"].startswith("-20 deg from lying: ")
     assert desk.state.posture["at"] == ""
 
 

@@ -293,7 +293,7 @@ def test_a_picture_of_the_case_is_compared_with_the_plan_and_kept(desk, real, sa
     assert {key: again.state.real_picture_result[key] for key in same} == {
         key: desk.state.real_picture_result[key] for key in same
     }
-    assert again.real.desk.comparison == real.desk.comparison
+    assert again.real.desk.comparison.as_dict() == real.desk.comparison.as_dict()
     assert any(mark["kind"] == "found" for mark in again.field)
     again.real.show_kept(1)
     assert again.state.real_picture["compared"]
