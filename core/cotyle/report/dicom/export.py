@@ -68,10 +68,12 @@ def export_case(
     Raises
     ------
     InputError
-        ``part-unknown``, ``part-missing``, ``part-scan``, ``identity-none``, ``case-changed``, ``output-unwritable``,
+        ``part-unknown``, ``part-missing``, ``part-scan``, ``identity-none``, ``case-changed``, ``output-not-empty``,
+        ``output-unwritable``,
         and those of reading a case, its files and the series.
     """
     _require_parts(only, ct)
+    _require_new(out)
     plan = _plan_bytes(case)
     progress("reading the case")
     stored = read_case(case)
@@ -196,6 +198,14 @@ def _require_parts(only: Collection[str], ct: Path | None) -> None:
         raise InputError("part-unknown", f"there is no part {unknown[0]!r}", f"Choose from {', '.join(PARTS)}")
     if SCAN in only and ct is not None:
         raise InputError("part-scan", "the patient's study holds the scan already", "Leave it out")
+
+
+def _require_new(out: Path) -> None:
+    if out.is_dir() and not any(out.iterdir()):
+        return
+    if out.exists():
+        what = "holds files already" if out.is_dir() else "is a file"
+        raise InputError("output-not-empty", f"{out.name} {what}", "Choose a new or empty folder")
 
 
 def _plan_bytes(case: Path) -> bytes:
