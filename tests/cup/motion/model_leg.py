@@ -21,6 +21,7 @@ from cotyle.space.side import Side
 from cup_solids import ModelHip, model_hip
 
 SEEN_MM, SD_MM = 120.0, 0.12
+USUAL_CUT = NeckCut()
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,7 +33,7 @@ class Leg:
     edges: EdgeConfidence
     head_seeds: np.ndarray
 
-    def cut(self, leg: HipPose = NEUTRAL, cut: NeckCut = NeckCut()) -> CutFemur:
+    def cut(self, leg: HipPose = NEUTRAL, cut: NeckCut = USUAL_CUT) -> CutFemur:
         socket = Sphere(self.hip.center, self.hip.diameter / 2)
         return cut_femur(self.femur, self.edges, self.head_seeds, socket, self.hip.frame, self.hip.side, cut, leg)
 

@@ -53,7 +53,9 @@ def test_the_neck_of_the_worked_cup_leans_as_worked():
 
 def test_ten_more_degrees_of_anteversion_shift_flexion_and_extension_as_worked():
     turned, theta = radiographic_axes(40.0, 25.0), 129.246133
-    assert limit(Move.FLEXION, cup=turned, theta=theta) - limit(Move.FLEXION, theta=theta) == pytest.approx(9.0, abs=0.1)
+    assert limit(Move.FLEXION, cup=turned, theta=theta) - limit(Move.FLEXION, theta=theta) == pytest.approx(
+        9.0, abs=0.1
+    )
     change = limit(Move.EXTENSION, cup=turned, theta=theta) - limit(Move.EXTENSION, theta=theta)
     assert change == pytest.approx(-15.1, abs=0.1)
 
@@ -89,7 +91,9 @@ def test_left_and_right_hips_move_alike(angles, stem, move, tilt_deg):
         hip_components(axis_from_orientation(orientation, Definition.RADIOGRAPHIC, SCANNER, side), frame, side)
         for side in Side
     ]
-    assert limit(move, cup=axes[0], stem=stem) == pytest.approx(limit(move, cup=axes[1], stem=stem), abs=1e-9, nan_ok=True)
+    assert limit(move, cup=axes[0], stem=stem) == pytest.approx(
+        limit(move, cup=axes[1], stem=stem), abs=1e-9, nan_ok=True
+    )
 
 
 @given(cups, stems, st.floats(-25.0, 25.0))

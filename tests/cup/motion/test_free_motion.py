@@ -43,14 +43,17 @@ def test_the_lesser_of_neck_and_bone_is_the_limit(bone_limit, limit, first, marg
 
 def test_a_motion_that_bone_keeps_from_beginning_has_no_limit_and_is_far_too_short():
     (found,) = free_motions(CUP, NECK, [bone(np.nan, Ending.OVERLAP)], [FLEXION])
-    assert np.isnan(found.limit_deg) and found.first is First.BONE and found.margin_deg == -np.inf
+    assert np.isnan(found.limit_deg)
+    assert found.first is First.BONE
+    assert found.margin_deg == -np.inf
 
 
 def test_without_stem_bone_alone_counts_and_without_both_nothing_is_said_to_stop_it():
     (found,) = free_motions(CUP, None, [bone(120.0)], [FLEXION])
     assert (found.neck_deg, found.limit_deg, found.first) == (None, 120.0, First.BONE)
     (nothing,) = free_motions(CUP, None, None, [FLEXION])
-    assert nothing.first is First.NEITHER and np.isinf(nothing.limit_deg)
+    assert nothing.first is First.NEITHER
+    assert np.isinf(nothing.limit_deg)
 
 
 def test_radiographic_axes_are_those_of_the_orientation_room():
@@ -94,7 +97,9 @@ def test_at_the_limit_of_a_motion_the_neck_has_nothing_to_spare():
 def test_the_reach_forward_outward_back_and_inward_is_that_of_the_four_motions():
     placed = model_leg().placed()
     found = reach(CUP, NECK, placed, 4)
-    motions = [Motion(str(each), NEUTRAL, each) for each in (Move.FLEXION, Move.ABDUCTION, Move.EXTENSION, Move.ADDUCTION)]
+    motions = [
+        Motion(str(each), NEUTRAL, each) for each in (Move.FLEXION, Move.ABDUCTION, Move.EXTENSION, Move.ADDUCTION)
+    ]
     assert found.neck_deg == pytest.approx([float(neck_limit_deg(CUP, NECK, each)) for each in motions], abs=1e-9)
     assert found.bone_deg[3] == pytest.approx(37.9, abs=0.5)  # adduction, as brute force on the same hip says
     assert reach(CUP, None, None, 4).neck_deg is None

@@ -33,7 +33,9 @@ def leaned_by_steps(head, neck, liner):
     radii = inner + share * liner.chamfer_mm * np.tan(np.radians(liner.chamfer_deg))
     heights = edge + share * liner.chamfer_mm
     turns = np.linspace(0.0, 2 * np.pi, 181)
-    ring = np.stack(np.broadcast_arrays(radii[:, None] * np.cos(turns), radii[:, None] * np.sin(turns), heights[:, None]))
+    ring = np.stack(
+        np.broadcast_arrays(radii[:, None] * np.cos(turns), radii[:, None] * np.sin(turns), heights[:, None])
+    )
     ring = ring.reshape(3, -1).T
     for lean in np.arange(0.0, 150.0, 0.1):
         rod = np.array([np.sin(np.radians(lean)), 0.0, np.cos(np.radians(lean))])
@@ -64,7 +66,8 @@ def test_a_head_that_sits_proud_is_stopped_by_the_cups_own_rim():
 
 def test_a_neck_points_down_outward_and_with_version_backward():
     lateral, anterior, superior = Stem(20.0, 130.0, 12.0).neck
-    assert lateral > 0 > anterior and superior < 0
+    assert lateral > 0 > anterior
+    assert superior < 0
     assert np.degrees(np.arctan2(-anterior, lateral)) == pytest.approx(20.0)
     assert np.degrees(np.arcsin(-superior)) == pytest.approx(40.0)
 
