@@ -1,6 +1,6 @@
 """Write docs/reliability.md from real runs; end with 1 if a promise is broken.
 
-python -m tests.reliability.write_page [--only defects corpus fuzz] [--fuzz-seconds 30]
+python -m tests.reliability.write_page [--only defects corpus fuzz dicom] [--fuzz-seconds 30]
 
 Sections that are not run again stay as they are in the page.
 """
@@ -18,6 +18,7 @@ from cotyle.files import write_text_atomically
 
 from tests.reliability.page_of_corpus import corpus_section
 from tests.reliability.page_of_defects import defect_section
+from tests.reliability.page_of_dicom import dicom_section
 from tests.reliability.page_of_fuzzing import fuzz_section
 
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "reliability.md"
@@ -46,6 +47,7 @@ SECTIONS: dict[str, Section] = {
     "defects": lambda options: defect_section(),
     "corpus": lambda options: corpus_section(),
     "fuzz": lambda options: fuzz_section(options.fuzz_seconds),
+    "dicom": lambda options: dicom_section(),
 }
 """In the order of the page: each returns its text and whether it kept what it promises."""
 

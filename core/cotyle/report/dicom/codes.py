@@ -62,8 +62,6 @@ UNCERTAINTY = Code("371884006", "SCT", "+/-, range of measurement uncertainty")
 # DICOM's own
 HIP_CENTER = Code("112303", "DCM", "Acetabular Center of Rotation")
 CUP_SHELL = Code("112305", "DCM", "Acetabular Cup Shell")
-CUP_INSERT = Code("112306", "DCM", "Acetabular Cup Insert")
-HEAD_BALL = Code("112308", "DCM", "Femoral Head Ball Component")
 SOURCE_TO_DETECTOR = Code("113750", "DCM", "Distance Source to Detector")
 COMMENT = Code("121106", "DCM", "Comment")
 QUALITATIVE = Code("C0034375", "UMLS", "Qualitative Evaluations")
