@@ -269,7 +269,8 @@ def _swept(field, low, center, inward, radius, front, back, kept_center, kept_wa
                     squared = x * x + y * y + z * z - (ahead * ahead if ahead < 0.0 else 0.0)
                     outside = (np.sqrt(max(squared, 0.0)) - kept_radius) / LATTICE_MM + 0.5
                     within = min(within, max(outside, 0.0))
-                total += within * min(bone, 1.0)
+                # where reamer and old socket run side by side this is the width of the sliver between them
+                total += max(within + min(bone, 1.0) - 1.0, 0.0)
     return total * LATTICE_MM * LATTICE_MM * deep
 
 
