@@ -11,6 +11,7 @@ from cotyle.case import folder as names
 from cotyle.case.anatomy_file import Anatomy, case_scan
 from cotyle.case.anatomy_stages import find_bones
 from cotyle.case.comparison_file import carm_fields
+from cotyle.case.decision.facts import has_decisions
 from cotyle.case.folder import changed_whole, require_case, require_writable, written_whole
 from cotyle.case.measurements import Measurements
 from cotyle.case.one_writer import only_writer_of
@@ -95,7 +96,9 @@ def run_measure(case: Path, choices: Choices, *, pdf: bool, as_json: bool) -> No
         plan = changed_plan(plan, choices, proposed_orientation=plan.cup.orientation)
         require_writable(case)
         planned = plan_cup(stored.anatomy, stored.scan, plan, progress)
+        decided = has_decisions(case)
         measured = write_case(case, opened, planned, pdf=pdf, progress=progress)
+    say_gone(decided)
     report_plan(case, measured, progress, as_json)
 
 
@@ -232,6 +235,12 @@ def report_plan(out: Path, measured: Measurements | Unplanned, progress: Progres
     )
     total = sum(seconds for _, seconds in progress.timings)
     say(f"{out.name}/{names.REPORT_HTML} ({total:.0f} s). Research software, not a medical device: check every number.")
+
+
+def say_gone(decided: bool) -> None:
+    """Say, on stderr, that decisions of the earlier plan are gone, where there were any."""
+    if decided:
+        say("! the decisions worked out on the earlier plan are gone; 'cotyle decide' works them out on this one")
 
 
 def say_verdict(verdict: Verdict) -> None:

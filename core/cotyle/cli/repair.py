@@ -10,6 +10,7 @@ from cotyle.anatomy.landmarks import Landmarks
 from cotyle.case import folder as names
 from cotyle.case.anatomy_file import Skeleton
 from cotyle.case.anatomy_stages import given_of
+from cotyle.case.decision.facts import has_decisions
 from cotyle.case.folder import carry_over, written_whole
 from cotyle.case.one_writer import only_writer_of
 from cotyle.case.plan_changes import with_open_proposals
@@ -17,7 +18,7 @@ from cotyle.case.plan_file import PlanFile
 from cotyle.case.repair import corrected_landmarks, repaired_bones
 from cotyle.case.review import read_review, surveyed
 from cotyle.case.store import read_case
-from cotyle.cli.commands import plan_or_review, report_plan
+from cotyle.cli.commands import plan_or_review, report_plan, say_gone
 from cotyle.cli.console import Progress
 from cotyle.errors import InputError
 from cotyle.image.label_files import load_label_file, read_labels, write_labels
@@ -57,6 +58,7 @@ def run_repair(files: RepairFiles, *, keep_cup: bool, pdf: bool, as_json: bool) 
         progress("reading the case")
         if out.is_dir():
             writing.enter_context(only_writer_of(out))
+        decided = has_decisions(out)
         before = _read(files.case)
         given = given_of(before.landmarks)
         if files.landmarks is not None:
@@ -80,6 +82,7 @@ def run_repair(files: RepairFiles, *, keep_cup: bool, pdf: bool, as_json: bool) 
             study = case_study(skeleton.source, before.scan)
             # a case that is corrected in place may become one that cannot be planned only into another folder
             measured = plan_or_review(folder, out, anatomy, before.scan, plan, study, pdf, progress)
+    say_gone(decided)
     report_plan(out, measured, progress, as_json)
 
 

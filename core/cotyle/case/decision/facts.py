@@ -60,3 +60,8 @@ def plan_digest(case: Path) -> str:
 def decision_path(case: Path, part: str) -> Path:
     """Return where the file of a part stands in a case."""
     return case / names.DECISION / f"{part}.json"
+
+
+def has_decisions(case: Path) -> bool:
+    """Return whether any decision stands in a case; a plan that is measured again leaves none of them."""
+    return any((case / names.DECISION).glob("*.json"))
