@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from cotyle.case.anatomy_file import ScanSource
 from cotyle.errors import InputError
 from cotyle.image.series_check import SliceStack
 from cotyle.image.volume import Volume
-from cotyle.report.dicom.study import Series, Study, new_dataset, placed, read_header, study_of
+from cotyle.report.dicom.study import Series, Study, new_dataset, placed, read_header, study_of, without_identity
 
 _INT16 = np.iinfo(np.int16)
 
@@ -46,20 +47,17 @@ def source_of(stack: SliceStack, source: ScanSource) -> Source:
     Raises
     ------
     InputError
-        ``source-damaged`` where a header cannot be read any more.
+        ``source-damaged``, ``source-no-frame``.
     """
     paths = tuple(dict.fromkeys(each.path for each in stack.slices))
-    try:
-        study = study_of(paths[0])
-        images = tuple(_completed(read_header(path)) for path in paths)
-    except Exception as error:  # a broken file raises anything
-        raise InputError("source-damaged", "a slice of the CT cannot be read", "Export the series again") from error
+    study = study_of(paths[0])
     if not study.frame_of_reference_uid:
         raise InputError(
             "source-no-frame",
             "the CT names no frame of reference, so that nothing can be placed in it",
             "Export without --source, into a study of its own",
         )
+    images = tuple(_header(path) for path in paths)
     return Source(study, images, None if source.repairs else source.grid)
 
 
@@ -70,14 +68,12 @@ def copied_source(study: Study, scan: Volume) -> Source:
     return Source(study, images, scan)
 
 
-def _completed(header: Dataset) -> Dataset:
-    """Return a header with the attributes without which nothing can be derived from it; they may be empty."""
-    for name in ("PatientID", "PatientName", "PatientBirthDate", "PatientSex", "AccessionNumber", "StudyID"):
-        if name not in header:
-            setattr(header, name, "")
-    for name in ("StudyDate", "StudyTime", "PositionReferenceIndicator"):
-        if name not in header:
-            setattr(header, name, "")
+def _header(path: Path) -> Dataset:
+    """Return a slice's header; whose it is stands in the study."""
+    header = without_identity(read_header(path))
+    header.SpecificCharacterSet = "ISO_IR 192"
+    if "PositionReferenceIndicator" not in header:
+        header.PositionReferenceIndicator = ""
     return header
 
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import hashlib
 import io
+import re
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
@@ -15,11 +17,13 @@ from pathlib import Path
 from typing import Any
 
 import pydicom
+from pydicom import config
 from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
 from pydicom.uid import UID, ExplicitVRLittleEndian, generate_uid
 
 from cotyle import __version__
 from cotyle.case.anatomy_file import ScanSource
+from cotyle.errors import InputError
 from cotyle.image.bounded_file import BoundedFile
 from cotyle.image.volume import Volume
 
@@ -57,6 +61,7 @@ _MAY_BE_EMPTY = (
     "AccessionNumber",
     "ReferringPhysicianName",
 )
+_DATE, _TIME = re.compile(r"[12]\d{7}"), re.compile(r"[0-2]\d[0-5]\d[0-5]\d(\.\d{1,6})?")
 _PATIENT_GROUP = 0x0010
 _OF_THIS_MOMENT = (
     "InstanceCreationDate",
@@ -103,7 +108,9 @@ class Study:
     def moment(self) -> tuple[str, str]:
         """Date and time of the scan, or of nothing: see ``NO_DATE``."""
         date, time = (str(self.identity.get(name) or "") for name in ("StudyDate", "StudyTime"))
-        return date or NO_DATE, (time if date else "") or NO_TIME
+        if not _DATE.fullmatch(date):
+            return NO_DATE, NO_TIME
+        return date, time if _TIME.fullmatch(time) else NO_TIME
 
 
 def anonymous_study(seed: str) -> Study:
@@ -125,32 +132,50 @@ def case_study(source: ScanSource, scan: Volume) -> Study:
 
 
 def study_of(source_file: Path) -> Study:
-    """Return the patient's own study as a slice of the scan names it."""
+    """Return the patient's own study as a slice of the scan names it, also where a value breaks the standard's rules.
+
+    Raises
+    ------
+    InputError
+        ``source-damaged``.
+    """
     header = read_header(source_file)
     kept = Dataset()
-    for name in (*_PATIENT, *_STUDY):
-        if name in header:
-            setattr(kept, name, header[name].value)
-    return Study(str(header.StudyInstanceUID), kept, str(header.get("FrameOfReferenceUID") or ""), of_nobody=False)
+    with config.disable_value_validation():
+        for name in (*_PATIENT, *_STUDY):
+            if name in header:
+                setattr(kept, name, header[name].value)
+    study_uid = str(header.get("StudyInstanceUID") or "")
+    if not study_uid:
+        raise InputError("source-damaged", "the CT names no study", "Export the series again")
+    return Study(study_uid, kept, str(header.get("FrameOfReferenceUID") or ""), of_nobody=False)
 
 
 def read_header(path: Path) -> FileDataset:
-    """Read the header of a DICOM file within the limits for files of others; text comes decoded."""
-    with BoundedFile(path) as file:
-        header = pydicom.dcmread(file, stop_before_pixels=True)
-        header.decode()
+    """Read the header of a DICOM file within the limits for files of others; text comes decoded.
+
+    Raises
+    ------
+    InputError
+        ``source-damaged``.
+    """
+    try:
+        with config.disable_value_validation(), warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            with BoundedFile(path) as file:
+                header = pydicom.dcmread(file, stop_before_pixels=True)
+                header.decode()
+    except Exception as error:  # a broken file raises anything
+        raise InputError("source-damaged", "a slice of the CT cannot be read", "Export the series again") from error
     return header
 
 
 def placed(dataset: Dataset, study: Study, series: Series, number: int) -> Dataset:
     """Make a dataset an object of a study and series: whose it is, when, by whom; its own UID follows its content."""
-    for element in [each for each in dataset if each.tag.group == _PATIENT_GROUP]:
-        del dataset[element.tag]
-    for name in (*_STUDY, *_OF_THIS_MOMENT):
+    without_identity(dataset)
+    for name in _OF_THIS_MOMENT:
         if name in dataset:
             delattr(dataset, name)
-    for name in _MAY_BE_EMPTY:
-        setattr(dataset, name, "")
     for element in study.identity:
         dataset.add(element)
     dataset.SpecificCharacterSet = "ISO_IR 192"
@@ -166,6 +191,18 @@ def placed(dataset: Dataset, study: Study, series: Series, number: int) -> Datas
     for equipment in dataset.get("ContributingEquipmentSequence", ()):
         equipment.pop("ContributionDateTime", None)
     _name_by_content(dataset, study)
+    return dataset
+
+
+def without_identity(dataset: Dataset) -> Dataset:
+    """Take patient and study attributes out of a dataset; those that must be there are left empty."""
+    for tag in [tag for tag in dataset.keys() if tag.group == _PATIENT_GROUP]:  # noqa: SIM118 - tags, not elements
+        del dataset[tag]
+    for name in _STUDY:
+        if name in dataset:
+            delattr(dataset, name)
+    for name in _MAY_BE_EMPTY:
+        setattr(dataset, name, "")
     return dataset
 
 
