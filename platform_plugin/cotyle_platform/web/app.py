@@ -6,7 +6,7 @@ import asyncio
 import os
 import sys
 import webbrowser
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -92,19 +92,24 @@ async def _view(opening: Opening) -> None:
     from cotyle_platform.web.page import Page
     from cotyle_platform.web.painting import Turns
     from cotyle_platform.web.server import ViewerServer
+    from cotyle_platform.web.waiting import say_while_slow, waited_for
 
     vtkObject.GlobalWarningDisplayOff()
     loop = asyncio.get_running_loop()
     server = Server("cotyle", vn_constructor=None)
     server.client_type = "vue3"
     turns = Turns()
-    session = PlanningSession.open(opening.case, post=loop.call_soon_threadsafe)
+    reading = loop.run_in_executor(None, PlanningSession.open, opening.case, loop.call_soon_threadsafe)
+    session, waited = await waited_for(reading, opening.address, opening.port, opening.token, opening.browser)
+    if waited is not None:
+        opening = replace(opening, port=waited.port, token=waited.token, browser=False)
     areas = Areas(server, turns)
     bone = Bone(areas, session, server.state, server.controller.trigger)
     page = Page(server, session, bone)
     Landmarks(server, session, bone, page)
     panels = panels_of(server, session)
     FoundInBone(bone, session, server.state)
+    say_while_slow(session, page.say)
     lay_out(server, areas, panels)
 
     async def closing() -> None:

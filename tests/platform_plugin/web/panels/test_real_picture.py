@@ -216,7 +216,7 @@ def test_a_ball_of_known_size_tells_the_size_of_a_pixel(desk, real):
     real.answer("sphere_diameter_mm", "28")
     assert open_questions(desk) == set()
     pitch, _ = picture_of_view(real._slot).radiograph.geometry.pixel_pitch_mm
-    # a ball in the central ray 700 mm away, its outline where rays touch it: 1000 tan(asin(14 / 700)) mm on the detector
+    # a ball in the central ray 700 mm away, its outline where rays touch it: 1000 tan(asin(14 / 700)) mm across it
     assert pitch == pytest.approx(1000 * np.tan(np.arcsin(14 / 700)) / 25.0, rel=1e-3)
 
 
