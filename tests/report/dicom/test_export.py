@@ -307,7 +307,7 @@ def test_another_plan_gets_other_uids(of_nobody, own_case, tmp_path):
         (["--source", "SERIES"], "source-identity"),
         (["--only", "everything"], "part-unknown"),
         (["--only", "scan", "--source", "SERIES", "--keep-identity"], "part-scan"),
-        (["--source", "CASE", "--keep-identity"], "series-none"),
+        (["--source", "CASE", "--keep-identity"], "source-differs"),
     ],
 )
 def test_what_cannot_be_is_refused_and_nothing_is_written(arguments, code, command, planned_case, tmp_path):

@@ -142,6 +142,39 @@ def test_each_frame_names_the_slice_it_was_drawn_on(tmp_path):
         assert heights[named[0].ReferencedSOPInstanceUID] == pytest.approx(own, abs=1e-6)
 
 
+def test_a_series_in_one_file_of_many_frames_is_a_source_as_well(tmp_path):
+    slices = make_slices(shape=marked_sphere_hu)
+    for ds in slices:  # what the conversion of others asks for
+        ds.AccessionNumber = ds.StudyID = ds.StudyDate = ds.StudyTime = ds.PatientSex = ds.ReferringPhysicianName = ""
+        ds.AcquisitionDate, ds.AcquisitionTime, ds.KVP = "20250304", "101112", "120"
+        ds.Manufacturer, ds.PositionReferenceIndicator = "Sample", ""
+    uid = slices[0].SeriesInstanceUID
+    whole = highdicom.legacy.LegacyConvertedEnhancedCTImage(slices, uid, 3, "2.25.77", 1)
+    (tmp_path / "ct").mkdir()
+    whole.save_as(tmp_path / "ct" / "whole.dcm")
+    volume, source = of_patient(tmp_path / "ct")
+    labels = labels_on(volume)
+    file = tmp_path / "seg.dcm"
+    file.write_bytes(as_bytes(segmentation(labels, (), source)))
+    found = pydicom.dcmread(file)
+    assert found.ReferencedSeriesSequence[0].ReferencedInstanceSequence[0].ReferencedSOPInstanceUID == "2.25.77"
+    np.testing.assert_array_equal(read_labels(file, volume).voxels, labels.voxels)
+
+
+def test_an_identity_that_breaks_the_rules_is_kept_as_it_is(tmp_path):
+    slices = make_slices(shape=marked_sphere_hu)
+    odd = {"PatientBirthDate": "1931.04.17", "PatientSex": "female", "PatientID": "S" * 70, "StudyDate": "2025.03.04"}
+    with pydicom.config.disable_value_validation():
+        for ds in slices:
+            for name, value in odd.items():
+                setattr(ds, name, value)
+        series = write_slices(tmp_path / "ct", slices)
+    volume, source = of_patient(series)
+    found = pydicom.dcmread(io.BytesIO(as_bytes(segmentation(labels_on(volume), (), source))))
+    assert {name: found[name].value for name in odd} == odd
+    assert found.ContentDate == "19000101"  # no date that the standard knows
+
+
 def test_labels_of_a_repaired_scan_keep_their_own_grid_and_name_the_series(tmp_path):
     series = write_slices(tmp_path / "ct", tilted_slices(12.0))
     volume, source = of_patient(series, repair=True)
