@@ -11,6 +11,9 @@ from tests.reliability.writers import MODES
 
 pytestmark = pytest.mark.skipif("not hasattr(__import__('os'), 'fork')", reason="writers are forked")
 
+STRIDE = 10
+"""One of so many steps is tried, others each time; the page has all."""
+
 
 @pytest.fixture(scope="module")
 def writers():
@@ -28,10 +31,10 @@ def test_a_writer_killed_at_random_moments_leaves_old_or_new(writers, mode, plac
 
 @pytest.mark.parametrize("mode", list(MODES))
 def test_a_writer_killed_before_any_of_its_steps_leaves_old_or_new(writers, mode, place):
-    first = random.randrange(5)
-    tally = kill_at_each_step(writers, mode, target_of(mode, place), stride=5, first=first)
+    first = random.randrange(STRIDE)
+    tally = kill_at_each_step(writers, mode, target_of(mode, place), stride=STRIDE, first=first)
     assert (first, tally.faults) == (first, [])
-    assert tally.kills > 1
+    assert tally.kills > 0
 
 
 def target_of(mode, folder):
