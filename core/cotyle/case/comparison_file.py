@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal
 from pydantic import Field
 
 from cotyle.case.measurements import Angles, Shift
+from cotyle.case.produced_by import ProducedBy, produced_by
 from cotyle.case.schema import FileModel, Finite, Strict, Vector
 from cotyle.cup.orientation import Definition
 from cotyle.xray.carm import CArm
@@ -94,6 +95,7 @@ class ComparisonFile(FileModel):
     schema_name: Literal["cotyle/comparison"] = Field(default="cotyle/comparison", alias="schema")
     version: Literal[1] = 1
     software: str
+    produced_by: ProducedBy | None = None
     caution: str
     verdict: Verdict
     registration: PoseFacts
@@ -127,6 +129,7 @@ def comparison_file(
     cup = comparison.cup
     return ComparisonFile(
         software=software,
+        produced_by=produced_by(registration=0),
         caution=caution,
         verdict=comparison.verdict,
         registration=views[0],

@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field
 
+from cotyle.case.produced_by import ProducedBy, produced_by
 from cotyle.case.schema import FileModel, Finite
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array, read_only
@@ -66,6 +67,7 @@ class DistortionFile(FileModel):
 
     schema_name: Literal["cotyle/distortion"] = Field(default="cotyle/distortion", alias="schema")
     version: Literal[1] = 1
+    produced_by: ProducedBy | None = None
     columns: Annotated[int, Field(gt=0)]
     rows: Annotated[int, Field(gt=0)]
     model: str
@@ -111,6 +113,7 @@ def distortion_file(known: KnownDistortion) -> DistortionFile:
     """Return the file of a distortion."""
     found = known.distortion
     return DistortionFile(
+        produced_by=produced_by(),
         columns=known.size[0],
         rows=known.size[1],
         model=found.model,

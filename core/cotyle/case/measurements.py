@@ -11,6 +11,7 @@ from pydantic import Field
 
 from cotyle.anatomy.findings import Concern, Grade
 from cotyle.case.plan_file import GivenLabels
+from cotyle.case.produced_by import ProducedBy
 from cotyle.case.schema import FileModel, Finite, Strict, Vector
 from cotyle.case.verdict import Verdict
 from cotyle.cup.orientation import Definition
@@ -279,6 +280,7 @@ class Measurements(FileModel):
     schema_name: Literal["cotyle/measurements"] = Field(default="cotyle/measurements", alias="schema")
     version: Literal[1] = 1
     software: str
+    produced_by: ProducedBy | None = None
     synthetic: bool = False
     side: Side
     ct: ScanFacts

@@ -19,6 +19,7 @@ from cotyle.case import measurements as m
 from cotyle.case.anatomy_file import Anatomy
 from cotyle.case.anatomy_stages import given_of
 from cotyle.case.plan_file import Corrections, GivenLabels, GivenPoint
+from cotyle.case.produced_by import produced_by
 from cotyle.case.stages import MEASURING_FRAME, PlannedCup
 from cotyle.case.uncertainty import orientation_uncertainty
 from cotyle.case.verdict import plan_doubts, plan_verdict
@@ -42,6 +43,7 @@ def measurements_of(planned: PlannedCup, cues: Mapping[str, Mapping[str, Any]]) 
     supine = pelvis.frames[MEASURING_FRAME]
     return m.Measurements(
         software=f"cotyle {__version__}",
+        produced_by=produced_by(),
         synthetic=source.synthetic,
         side=side,
         ct=m.ScanFacts(voxel_mm=source.voxel_mm, size=source.size, series=source.series, repairs=source.repairs),

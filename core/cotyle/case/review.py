@@ -23,6 +23,7 @@ from cotyle.case.anatomy_stages import complete_anatomy, require_plannable
 from cotyle.case.json_text import read_json
 from cotyle.case.measurements import FindingFacts
 from cotyle.case.plan_file import PlanFile
+from cotyle.case.produced_by import ProducedBy, produced_by
 from cotyle.case.results import finding_facts
 from cotyle.case.schema import FileModel, validated
 from cotyle.case.verdict import Verdict, verdict_of
@@ -44,6 +45,7 @@ class Review(FileModel):
     schema_name: Literal["cotyle/review"] = Field(default="cotyle/review", alias="schema")
     version: Literal[1] = 1
     software: str = f"cotyle {__version__}"
+    produced_by: ProducedBy | None = None
     code: str
     text: str
     plan: PlanFile
@@ -111,6 +113,7 @@ def without_plan(anatomy: Anatomy, error: InputError, side: Side) -> Unplannable
 def review_of(stopped: Unplannable, plan: PlanFile) -> Review:
     """Return the content of review.json."""
     return Review(
+        produced_by=produced_by(),
         code=stopped.error.code,
         text=stopped.error.what,
         plan=plan,

@@ -16,6 +16,7 @@ from cotyle.case.folder import changed_whole, require_case, require_writable, wr
 from cotyle.case.measurements import Measurements
 from cotyle.case.one_writer import only_writer_of
 from cotyle.case.plan_file import PlanFile
+from cotyle.case.produced_by import produced_by
 from cotyle.case.review import CannotPlanError, Review, Unplannable, review_of, surveyed, without_plan, write_review
 from cotyle.case.simulated import simulate, view_of
 from cotyle.case.stages import plan_cup, read_scan
@@ -133,7 +134,7 @@ def run_xray(case: Path, views: list[str], frame: str, film: bool, angle_deg: fl
                 "registration": carm_fields(view.carm),
             }
     if as_json:
-        print_json({"views": document})
+        print_json({"views": document, "produced_by": produced_by().model_dump()})
         return
     for stem, each in document.items():
         say(f"{stem}: {each['description']}")

@@ -12,6 +12,7 @@ from cotyle import CAUTION, __version__
 from cotyle.case import folder as names
 from cotyle.case.decision.questions import Questions
 from cotyle.case.measurements import Doubt
+from cotyle.case.produced_by import ProducedBy, produced_by
 from cotyle.case.schema import FileModel, Strict
 
 
@@ -19,6 +20,7 @@ class Made(Strict):
     """How a file came about. ``plan_digest`` tells the plan it belongs to; ``given`` is what the user asked."""
 
     software: str
+    produced_by: ProducedBy | None = None
     caution: str
     seed: int
     plan_digest: str
@@ -44,6 +46,7 @@ def signed(facts: FactsT, case: Path, questions: Questions, seed: int) -> FactsT
     """Return the facts with how they came about, for the plan that stands in a case."""
     made = Made(
         software=f"cotyle {__version__}",
+        produced_by=produced_by(),
         caution=CAUTION,
         seed=seed,
         plan_digest=plan_digest(case),
