@@ -29,7 +29,7 @@ h1 {{ font-size: 1.6rem; margin: 0; }} p {{ margin: 0; }}</style></head><body ro
 const began = Date.now();
 setInterval(async () => {{
   document.getElementById("gone").textContent = Math.round((Date.now() - began) / 1000);
-  try {{ if ((await fetch("cotyle/icon.svg", {{ cache: "no-store" }})).ok) window.location.reload(); }} catch {{ /* between this page and the next nobody answers */ }}
+  try {{ if ((await fetch("cotyle/icon.svg", {{ cache: "no-store" }})).status === 200) window.location.reload(); }} catch {{ /* between this page and the next nobody answers */ }}
 }}, 700);
 </script></body></html>
 """
@@ -65,7 +65,7 @@ class WaitingPage:
         return web.Response(text=_PAGE.format(words=WORDS, caution=CAUTION), content_type="text/html")
 
     async def _later(self, _: web.Request) -> web.Response:
-        return web.Response(status=503, text="The case is being made ready.\n")
+        return web.Response(status=204)
 
 
 async def waited_for(

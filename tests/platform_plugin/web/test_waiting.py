@@ -64,7 +64,7 @@ def test_the_waiting_page_answers_to_its_link_alone_and_says_that_more_comes():
         return stranger, shown, later
 
     stranger, shown, later = asyncio.run(ask())
-    assert (stranger, later) == (403, 503)
+    assert (stranger, later) == (403, 204)
     assert "being made ready" in shown
     assert "not a medical device" in shown
 
