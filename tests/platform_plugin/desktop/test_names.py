@@ -100,9 +100,32 @@ def test_only_methods_that_exist_are_called_on_the_logic():
     assert set(re.findall(r"self\.logic\.(\w+)", SOURCE)) <= there
 
 
+def names_of(path, *classes):
+    """Names that objects of classes in a file have: methods, properties and what is set on them."""
+    bodies = [node for node in ast.parse(path.read_text(encoding="utf-8")).body if isinstance(node, ast.ClassDef)]
+    there = set()
+    for node in bodies:
+        if node.name in classes:
+            there |= {each.name for each in node.body if isinstance(each, ast.FunctionDef)}
+            there |= set(re.findall(r"self\.(\w+)(?:: [^=\n]+)? = ", ast.unparse(node)))
+    return there
+
+
 def test_only_what_the_planning_has_is_asked_of_it():
-    library = ast.parse((MODULE / "CupPlanningLib" / "planning.py").read_text(encoding="utf-8"))
-    planning = next(node for node in library.body if isinstance(node, ast.ClassDef) and node.name == "Planning")
-    there = {node.name for node in planning.body if isinstance(node, ast.FunctionDef)}
-    there |= set(re.findall(r"self\.(\w+)(?:: [^=]+)? = ", ast.unparse(planning)))
+    there = names_of(MODULE / "CupPlanningLib" / "planning.py", "Planning")
     assert set(re.findall(r"planning\.(?!session\b|picture\b)(\w+)", SOURCE)) - {"planning"} <= there
+
+
+@pytest.mark.parametrize(
+    ("asked", "files"),
+    [
+        ("picture", {"scene/plan_scene.py": "PlanScene"}),
+        ("session", {"session/session.py": "PlanningSession", "session/changing.py": "PlanChanges"}),
+    ],
+)
+def test_only_what_picture_and_session_have_is_asked_of_them(asked, files):
+    texts = SOURCE + (MODULE / "CupPlanningLib" / "planning.py").read_text(encoding="utf-8")
+    used = set(re.findall(rf"(?:planning|self)\.{asked}\.(\w+)", texts))
+    there = set().union(*(names_of(DESKTOP.parent / "cotyle_platform" / path, each) for path, each in files.items()))
+    assert used
+    assert used <= there
