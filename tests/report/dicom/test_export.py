@@ -106,6 +106,7 @@ def test_dcmtk_reads_the_report_with_its_caution(of_nobody):
     text = dumped_report(of_nobody.folder / "measurements.dcm")
     assert CAUTION[:20] in text
     assert "Radiographic inclination of the cup, supine frame" in text
+    assert "CONTINUOUS" not in text  # readers would run numbers together without their names
 
 
 def test_every_number_of_the_report_is_that_of_the_case(of_nobody, planned_case):
@@ -184,6 +185,9 @@ def test_side_verdict_and_warnings_are_told(of_nobody, planned_case):
     texts = [(name.CodeValue, child.TextValue) for _, name, child in items if child.ValueType == "TEXT"]
     assert ("121106", CAUTION) in texts
     assert ("VERDICT-WORDS", measured["verdict"]["text"]) in texts
+    graded = {group for group, name, child in items if child.ValueType == "CODE" and name.CodeValue == "VERDICT"}
+    assert graded >= {"native socket", "cup", "wall", "coverage", "shift", "reamer 1", "press-fit"}
+    assert next(text for _, text in texts if text.startswith("Research")) == CAUTION
     told = [text for code, text in texts if code == "WARNING"]
     assert told == [f"{each['text']} [{each['code']}]" for each in measured["warnings"]]
 

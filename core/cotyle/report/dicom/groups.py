@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
+from cotyle import CAUTION
 from cotyle.case.measurements import Measurements
 from cotyle.case.stages import MEASURING_FRAME
 from cotyle.report.dicom import codes, numbers
@@ -47,7 +48,7 @@ class Group:
 
 
 def groups_of(measured: Measurements) -> list[Group]:
-    """Return all groups, in the order of the report."""
+    """Return all groups, in the order of the report; those that the plan's verdict touches bear it."""
     content = measured.as_dict()
     side = measured.side
     in_usual_frame = measured.center_shift.frame == MEASURING_FRAME
@@ -74,7 +75,10 @@ def groups_of(measured: Measurements) -> list[Group]:
     if measured.wall_view is not None and measured.wall_view.frame == MEASURING_FRAME:
         view = _present(numbers.WALL_VIEW_NUMBERS, content)
         groups.append(Group("wall view", codes.WALL_VIEW, codes.ACETABULUM, side, view))
-    return [*groups, *_frames(content), *_landmarks(measured, content), *_points_to_check(measured)]
+    grade = (codes.VERDICT, codes.GRADES[str(measured.verdict.grade)])
+    judged = [replace(each, answers=(*each.answers, grade)) for each in groups]
+    judged[0] = replace(judged[0], texts=((codes.COMMENT, CAUTION),))  # what a reader of a long list meets first
+    return [*judged, *_frames(content), *_landmarks(measured, content), *_points_to_check(measured)]
 
 
 def field_of(content: Mapping[str, Any], field: str) -> Any:

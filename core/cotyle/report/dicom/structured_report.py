@@ -46,6 +46,7 @@ def structured_report(
             imaging_measurements=groups,
         )
         report[0].ContentSequence.append(_words(measured, study.of_nobody))
+        _separate(report[0])
         found: Any = sr.Comprehensive3DSR(
             evidence=[*source.images, *(view for _, view in views)],
             content=report,
@@ -61,6 +62,14 @@ def structured_report(
         )
     found.CodingSchemeIdentificationSequence = [_own_scheme()]
     return placed(found, study, Series.MEASUREMENTS, 1)
+
+
+def _separate(item: Dataset) -> None:
+    """Have readers show each item with its name; run together, numbers would stand without theirs."""
+    if item.ValueType == "CONTAINER":
+        item.ContinuityOfContent = "SEPARATE"
+        for child in item.ContentSequence:
+            _separate(child)
 
 
 def _own_scheme() -> Dataset:
