@@ -1,6 +1,6 @@
 """Write docs/reliability.md from real runs; end with 1 if a promise is broken.
 
-python -m tests.reliability.write_page [--only defects corpus fuzz dicom] [--fuzz-seconds 30]
+python -m tests.reliability.write_page [--only defects corpus fuzz kills reruns dicom] [--fuzz-seconds 30] [--kills 200]
 
 Sections that are not run again stay as they are in the page.
 """
@@ -20,6 +20,8 @@ from tests.reliability.page_of_corpus import corpus_section
 from tests.reliability.page_of_defects import defect_section
 from tests.reliability.page_of_dicom import dicom_section
 from tests.reliability.page_of_fuzzing import fuzz_section
+from tests.reliability.page_of_killing import kill_section
+from tests.reliability.page_of_reruns import rerun_section
 
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "reliability.md"
 
@@ -36,9 +38,10 @@ what was thrown, and what came of it. How CT is read stands in [reading](methods
 
 @dataclass(frozen=True)
 class Options:
-    """What the sections are told: how long to fuzz each way in, s."""
+    """What the sections are told: how long to fuzz each way in, s; how often to kill each writer at random."""
 
     fuzz_seconds: float
+    kills: int
 
 
 Section = Callable[[Options], tuple[str, bool]]
@@ -47,6 +50,8 @@ SECTIONS: dict[str, Section] = {
     "defects": lambda options: defect_section(),
     "corpus": lambda options: corpus_section(),
     "fuzz": lambda options: fuzz_section(options.fuzz_seconds),
+    "kills": lambda options: kill_section(options.kills),
+    "reruns": lambda options: rerun_section(),
     "dicom": lambda options: dicom_section(),
 }
 """In the order of the page: each returns its text and whether it kept what it promises."""
@@ -57,11 +62,12 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--only", nargs="*", choices=list(SECTIONS), default=list(SECTIONS))
     parser.add_argument("--fuzz-seconds", type=float, default=30.0)
+    parser.add_argument("--kills", type=int, default=200)
     options = parser.parse_args()
     kept = True
     texts = _present()
     for name in options.only:
-        texts[name], good = SECTIONS[name](Options(options.fuzz_seconds))
+        texts[name], good = SECTIONS[name](Options(options.fuzz_seconds, options.kills))
         print(f"{name}: {'kept' if good else 'BROKEN'}")
         kept = kept and good
     body = "".join(f"\n<!-- {name} -->\n{texts[name].strip()}\n<!-- end -->\n" for name in SECTIONS if name in texts)
