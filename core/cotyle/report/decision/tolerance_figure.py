@@ -58,7 +58,7 @@ def _ends(axes: Any, facts: ToleranceFacts) -> None:
     axes.set_xlabel("inclination (deg)")
     axes.set_ylabel("anteversion (deg)")
     axes.set_aspect("equal", adjustable="datalim")
-    axes.legend(fontsize=ink.SMALL_PT, loc="upper left", frameon=True, framealpha=0.9, edgecolor=ink.RULE)
+    axes.legend(fontsize=ink.SMALL_PT, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3, frameon=False)
     ink.plain_axes(axes)
 
 
@@ -100,7 +100,15 @@ def causes_figure(facts: ToleranceFacts) -> Figure:
             color, hatch = _LOOKS[cause]
             axes.barh(place, share, left=start, height=0.66, color=color, hatch=hatch, edgecolor="white", linewidth=0.6)
             if share >= 0.08:
-                axes.text(start + share / 2, place, f"{100 * share:.0f}", ha="center", va="center", fontsize=8.5)
+                axes.text(
+                    start + share / 2,
+                    place,
+                    f"{100 * share:.0f}",
+                    ha="center",
+                    va="center",
+                    fontsize=ink.SMALL_PT,
+                    path_effects=ink.halo("#ffffff", 2.6),
+                )
             start += share
     for cause in CAUSES:
         color, hatch = _LOOKS[cause]

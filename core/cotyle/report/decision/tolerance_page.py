@@ -45,6 +45,7 @@ _SPREAD_WORDS = (
     ("depth", "along the axis, between pictures", ("depth_mm",)),
     ("size", "chance of one up / one down", ("one_size_up", "one_size_down")),
 )
+_TOLD_FROM = 0.1
 
 
 def tolerance_page(facts: ToleranceFacts) -> PartPage:
@@ -55,8 +56,8 @@ def tolerance_page(facts: ToleranceFacts) -> PartPage:
         pictures=(
             Shown(
                 "spread",
-                "Left: where the cup ends in 400 procedures, against the target zone; cross: plan. Right: the least wall "
-                "and the wall along the axis that are left; dashed: limit.",
+                "Left: where the cup ends in 400 procedures, against the target zone; cross: plan. Right: the "
+                "least wall and the wall along the axis that are left; dashed: limit.",
                 "the deviations of the table below; angles radiographic, supine.",
             ),
             Shown(
@@ -137,9 +138,8 @@ def _row(name: str, fact: OutcomeFact) -> tuple[str, ...]:
 
 def _causes_words(fact: OutcomeFact) -> str:
     ranked = sorted(CAUSES, key=lambda cause: -fact.shares.get(cause, 0.0))
-    told = [
-        f"{CAUSE_WORDS[each]} {_hundred(fact.shares[each])} %" for each in ranked if fact.shares.get(each, 0) >= 0.1
-    ]
+    large = [cause for cause in ranked if fact.shares.get(cause, 0.0) >= _TOLD_FROM]
+    told = [f"{CAUSE_WORDS[cause]} {_hundred(fact.shares[cause])} %" for cause in large]
     return ", ".join(told[:3])
 
 
