@@ -6,9 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
-rows = arrays.arrays(
-    float, st.tuples(st.integers(1, 30), st.integers(1, 5)), elements=st.integers(0, 4).map(float)
-)
+rows = arrays.arrays(float, st.tuples(st.integers(1, 30), st.integers(1, 5)), elements=st.integers(0, 4).map(float))
 
 
 @given(rows)

@@ -43,10 +43,10 @@ def test_walls_and_removed_bone_of_a_block_are_its_own():
 def test_estimates_of_a_hip_bone_are_near_to_what_measure_says():
     hip = model_hip(Side.RIGHT)
     question = question_of(hip.bone, hip.side, hip.center, hip.diameter, frame=hip.frame)
-    exact = measuring(question, hip.bone)
+    exact = measuring(question, hip.bone, 5000)
     rng = np.random.default_rng(8)
     low, high = [-4, -3, -4, 48, 32, 8], [7, 8, 4, 58, 48, 26]
-    cups = rng.uniform(low, high, (25, 6))
+    cups = rng.uniform(low, high, (12, 6))
     cups[:, 3] = 2 * np.round(cups[:, 3] / 2)
     rows = tried(question, cups).rows
     figures = [exact(cup) for cup in cups]
@@ -61,5 +61,5 @@ def test_estimates_of_a_hip_bone_are_near_to_what_measure_says():
         true = np.array([getattr(each, name) for each in figures])
         found = np.maximum(rows[:, column], 0.0)
         known = np.isfinite(found)
-        assert known.sum() >= 5
+        assert known.sum() >= 3
         assert np.abs(found - true)[known].max() < most, name

@@ -79,7 +79,8 @@ def goal_of(hip: Hip, asked: OptionQuestions) -> Goal:
     if not here:
         return Goal("native", native, "this socket is taken as the guide")
     if there or mirrored is None:
-        doubt = f"This hip {here}, but the other one {there or 'was not found'}: the centre to restore is this hip's own."
+        other = there or "was not found"
+        doubt = f"This hip {here}, but the other one {other}: the centre to restore is this hip's own."
         return Goal("native", native, "the other hip is no guide either", doubt)
     return Goal("opposite", mirrored, f"this hip {here}")
 

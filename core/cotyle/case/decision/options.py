@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import Field
 
 from cotyle.case.decision.facts import DecisionFacts
 from cotyle.case.decision.option_figures import MeasuredCup, measured_cup, plan_with
 from cotyle.case.decision.option_goal import Bed, Goal, bed_of, goal_of, shows_high_center
-from cotyle.case.decision.posture import zone_of
 from cotyle.case.decision.option_questions import OptionQuestions
+from cotyle.case.decision.posture import zone_of
 from cotyle.case.decision.questions import Questions
 from cotyle.case.measurements import Angles, Doubt
 from cotyle.case.plan_file import FrameName, PlanFile
@@ -244,7 +244,7 @@ def _question(hip: Hip, plan: PlanFile, asked: OptionQuestions, goal: Goal) -> Q
     )
 
 
-def _cup_fields(measured: MeasuredCup, definition: Definition, frame: FrameName) -> dict[str, object]:
+def _cup_fields(measured: MeasuredCup, definition: Definition, frame: FrameName) -> dict[str, Any]:
     numbers = measured.numbers
     shift = numbers.center_shift
     return {
@@ -299,8 +299,8 @@ def _doubts(goal: Goal, bed: Bed | None, choice: Choice | None, hip: Hip) -> tup
     found = [Doubt(code="options-goal", text=goal.doubt)] if goal.doubt else []
     if bed is not None and bed.seen_share < LITTLE_SEEN:
         text = (
-            f"Only {100 * bed.seen_share:.0f} % of the bone behind the old cup is seen beside the metal: the bed, and all "
-            "options that start from it, rest on the shape of the bone found."
+            f"Only {100 * bed.seen_share:.0f} % of the bone behind the old cup is seen beside the metal: the bed, and "
+            "all options that start from it, rest on the shape of the bone found."
         )
         found.append(Doubt(code="options-bed-unseen", text=text))
     elif hip.side in hip.anatomy.skeleton.metal_cups and bed is None:
@@ -317,8 +317,8 @@ LITTLE_SEEN = 0.3
 
 _ASSUMPTIONS = (
     "Every figure is measured as the plan's own are; only the search for the cups goes by quicker estimates.",
-    "Cover is the share of the shell in bone as it is before reaming; no graft, no augment, no cement is reckoned with.",
-    "What counts most is not known here: the options are the best in one respect each, and balance weighs cover, medial "
-    "wall, front and back wall, centre and bone alike (our choice).",
+    "Cover is the share of the shell in bone as it is before reaming; no graft, augment or cement is reckoned with.",
+    "What counts most is not known here: the options are the best in one respect each, and balance weighs cover, "
+    "medial wall, front and back wall, centre and bone alike (our choice).",
     "Cover of at least 60 %: the least in a series of stable cups was 61 % (Ueno et al. 2019, abstract).",
 )

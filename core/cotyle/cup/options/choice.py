@@ -15,7 +15,7 @@ from enum import StrEnum
 import numpy as np
 
 from cotyle.cup.options.figures import NAMES, OBJECTIVES, Figures, dominates, gains, undominated
-from cotyle.cup.options.limits import MEDIAL, SUPERIOR, Room
+from cotyle.cup.options.limits import MEDIAL, SIZE, SUPERIOR, Room
 from cotyle.cup.options.search import Scale, Score, best_of, improved, scale_of, surveyed
 from cotyle.cup.options.trials import BOUNDS, Bound, Question, Trials, room_left, tried
 from cotyle.space.arrays import Array, BoolArray
@@ -155,9 +155,8 @@ _NEAR = {Bound.LEAST_WALL: 0.3, Bound.LARGEST_RISE: 0.5, Bound.LEAST_COVER: 0.01
 
 def _left(question: Question, variables: Array, figures: Figures) -> Array:
     """Room that limits leave by measured figures, (4,)."""
-    size = np.array([question.cup(variables).outer_diameter_mm])
-    rows = (np.array([value]) for value in (figures.wall_least_mm, figures.rise_mm, figures.cover))
-    return np.asarray(room_left(question.limits, *rows, size)[0])
+    least, rise, cover = (np.array([value]) for value in (figures.wall_least_mm, figures.rise_mm, figures.cover))
+    return np.asarray(room_left(question.limits, least, rise, cover, variables[[SIZE]])[0])
 
 
 def _of_height(question: Question, trials: Trials, wish: Favours) -> BoolArray:
@@ -212,7 +211,8 @@ def _curve(
     question: Question, remeasure: Remeasure, where: Room, found: Trials, height: Favours
 ) -> tuple[CurvePoint, ...]:
     """Return the most cover at each medial shift that leaves room; ``HIGH_CENTER`` stands for any height."""
-    score = _most(question, _PLAIN, Favours.COVER if height is Favours.HIGH_CENTER else height, np.zeros(len(BOUNDS)))
+    wish = Favours.COVER if height is Favours.HIGH_CENTER else height
+    score = _most(question, _PLAIN, wish, _SPARE)
     points = []
     for medial in np.arange(np.ceil(where.low[MEDIAL]), where.high[MEDIAL] + 1e-9, _CURVE_STEP_MM):
         near = found.only(np.abs(found.variables[:, MEDIAL] - medial) <= _CURVE_STEP_MM)
@@ -241,15 +241,17 @@ def _undoubled(options: list[Option], enough_mm: float) -> list[Option]:
     """
     worth = gains([each.figures for each in options], enough_mm)
     equal = np.array([each.equal_within for each in OBJECTIVES])
-    top = undominated(worth)
+    top = undominated(worth).tolist()
+    best = [n for n in range(len(options)) if top[n]]
     home: dict[int, int] = {}
-    for n in np.flatnonzero(top):
+    for n in best:
         alike = (m for m in home if home[m] == m and (np.abs(worth[m] - worth[n]) <= equal).all())
-        home[int(n)] = next(alike, int(n))
-    beaten = [n for n in np.flatnonzero(~top) if options[n].favours[0] in HEIGHTS]
-    for n in np.flatnonzero(~top):
-        better = [m for m in np.flatnonzero(top) if dominates(worth[m], worth[n])]
-        home[int(n)] = int(n) if n in beaten else home[int(max(better, key=lambda m: (worth[m] - worth[n]).sum()))]
+        home[n] = next(alike, n)
+    beaten = [n for n in range(len(options)) if not top[n] and options[n].favours[0] in HEIGHTS]
+    for n in range(len(options)):
+        if not top[n]:
+            better = [m for m in best if dominates(worth[m], worth[n])]
+            home[n] = n if n in beaten else home[max(better, key=lambda m: float((worth[m] - worth[n]).sum()))]
     names: dict[int, list[Favours]] = {}
     for n, option in enumerate(options):
         names.setdefault(home[n], []).extend(option.favours)

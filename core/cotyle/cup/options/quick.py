@@ -21,7 +21,7 @@ import numpy as np
 
 from cotyle.cup.coverage import SECTORS
 from cotyle.cup.inner_surface import SQUARE_COSINE, InnerSurface, closest_on_triangle
-from cotyle.cup.options.bone_field import BAND_MM, BoneField, distance_at, next_surface_mm
+from cotyle.cup.options.bone_field import BoneField, distance_at, next_surface_mm
 from cotyle.cup.options.rim_walls import BACK_AZIMUTH_DEG, BESIDE_FLOOR_MM, FRONT_AZIMUTH_DEG, wall_lines
 from cotyle.cup.wall import BRIDGED_GAP_MM, DEEPEST_FOSSA_MM, FARTHEST_FLOOR_MM
 from cotyle.space.arrays import Array, IntArray, read_only
@@ -236,11 +236,13 @@ def _swept(field, low, center, inward, radius, front, back, kept_center, kept_wa
     helper[np.argmin(np.abs(inward))] = 1.0
     u = helper - np.dot(helper, inward) * inward
     u /= np.sqrt((u * u).sum())
-    v = np.array([
-        inward[1] * u[2] - inward[2] * u[1],
-        inward[2] * u[0] - inward[0] * u[2],
-        inward[0] * u[1] - inward[1] * u[0],
-    ])
+    v = np.array(
+        [
+            inward[1] * u[2] - inward[2] * u[1],
+            inward[2] * u[0] - inward[0] * u[2],
+            inward[0] * u[1] - inward[1] * u[0],
+        ]
+    )
     half = int(radius / LATTICE_MM) + 1
     layers = int(np.ceil((back - front) / LATTICE_MM))
     deep = (back - front) / max(layers, 1)
@@ -272,5 +274,3 @@ def _swept(field, low, center, inward, radius, front, back, kept_center, kept_wa
                 # where reamer and old socket run side by side this is the width of the sliver between them
                 total += max(within + min(bone, 1.0) - 1.0, 0.0)
     return total * LATTICE_MM * LATTICE_MM * deep
-
-

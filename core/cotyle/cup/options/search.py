@@ -32,7 +32,7 @@ from cotyle.cup.options.limits import (
 )
 from cotyle.cup.options.trials import BOUND_SCALES, BOUNDS, Bound, Question, Trials, tried
 from cotyle.errors import InputError
-from cotyle.space.arrays import Array, BoolArray
+from cotyle.space.arrays import Array
 
 GRID_STEPS = (3.0, 3.0, 3.0, SIZE_STEP_MM, 5.0, 5.0)
 DESCENT_STEPS = ((1.0, 1.0), (0.5, 0.5))
@@ -40,6 +40,8 @@ DESCENT_STEPS = ((1.0, 1.0), (0.5, 0.5))
 # Cover, walls, front and back wall, centre and bone each count once.
 WEIGHTS = np.array([0.5, 0.5, 0.5, 0.5, 1.0, 1.0, 1.0])
 _MOST_MOVES = 40
+# How much higher is looked to find out whether the largest rise leaves no room.
+_FARTHER_MM = 15.0
 # A descent may find thicker walls than the grid did.
 _BEYOND_BEST = 0.1
 
@@ -95,9 +97,7 @@ def scale_of(found: Trials, enough_mm: float) -> Scale:
     return Scale(best, span)
 
 
-def improved(
-    question: Question, where: Room, found: Trials, score: Score, starts: int = 2
-) -> Trials:
+def improved(question: Question, where: Room, found: Trials, score: Score, starts: int = 2) -> Trials:
     """Return all cups tried so far and those of a descent by a score from the best of them."""
     return found.joined(_descended(question, where, found, score, starts))
 
@@ -109,9 +109,7 @@ def best_of(found: Trials, score: Score) -> int | None:
     return place if np.isfinite(scores[place]) else None
 
 
-def _descended(
-    question: Question, where: Room, found: Trials, score: Score, starts: int
-) -> Trials:
+def _descended(question: Question, where: Room, found: Trials, score: Score, starts: int) -> Trials:
     trials = None
     for start in _starts(found, score, starts):
         here = found.only(np.arange(len(found.variables)) == start)
@@ -165,11 +163,13 @@ def _least_broken(found: Trials) -> Array:
 def _no_room(question: Question) -> InputError:
     """Say which limit leaves no room: the one that alone would have to give way, and how far."""
     limits = question.limits
-    where = search_room(question.native_diameter_mm, question.wanted, question.zone, limits, question.pins, farther_mm=15.0)
+    where = search_room(
+        question.native_diameter_mm, question.wanted, question.zone, limits, question.pins, farther_mm=_FARTHER_MM
+    )
     found = tried(question, grid(question, where))
     ways = []
     for number, bound in enumerate(BOUNDS):
-        others: BoolArray = (np.delete(found.room, number, axis=1) >= -1e-9).all(axis=1)
+        others = np.asarray((np.delete(found.room, number, axis=1) >= -1e-9).all(axis=1))
         if others.any():
             needed = float(-found.room[others, number].max())
             ways.append((needed / BOUND_SCALES[number], _gives_way(bound, needed, question)))
@@ -180,7 +180,8 @@ def _no_room(question: Question) -> InputError:
         text = f"no cup keeps all limits, nor all but one of them: {together} would have to give way together"
         return InputError("option-no-room", text, "Ease the limits or take back a pin")
     pinned = f" with {_listed(question)} pinned" if question.pins.values else ""
-    return InputError("option-no-room", f"no cup keeps all limits{pinned}: {min(ways)[1]}", "Ease it or take back a pin")
+    text = f"no cup keeps all limits{pinned}: {min(ways)[1]}"
+    return InputError("option-no-room", text, "Ease it or take back a pin")
 
 
 _WORDS = {
@@ -200,7 +201,8 @@ def _gives_way(bound: Bound, needed: float, question: Question) -> str:
         kept = max(limits.least_wall_mm - needed, 0.0)
         return f"the least wall of {limits.least_wall_mm:g} mm binds, {kept:.1f} mm can be had"
     if bound is Bound.LARGEST_RISE:
-        return f"the largest rise of {limits.largest_rise_mm:g} mm binds, {limits.largest_rise_mm + needed:.0f} mm would do"
+        rise = limits.largest_rise_mm
+        return f"the largest rise of {rise:g} mm binds, {rise + needed:.0f} mm would do"
     size = limits.largest_size_mm or 0.0
     return f"the largest size of {size:g} mm binds, {size + needed:.0f} mm would do"
 

@@ -32,7 +32,7 @@ from cotyle.cup.options.quick import (
 )
 from cotyle.cup.orientation import Orientation, axis_from_orientation
 from cotyle.cup.posture import Zone
-from cotyle.space.arrays import Array, BoolArray
+from cotyle.space.arrays import Array, BoolArray, IntArray
 from cotyle.space.frames import Frame
 from cotyle.space.side import Side
 
@@ -142,15 +142,17 @@ def tried(question: Question, variables: Array) -> Trials:
     away = centers - question.wanted_lps_mm
     rise = away @ question.frame.superior
     enough = limits.enough_wall_mm
-    gains = np.column_stack([
-        rows[:, COVER],
-        rows[:, ABOVE],
-        np.minimum(rows[:, ALONG], enough),
-        np.minimum(rows[:, LEAST], enough),
-        np.minimum(rows[:, FRONT_WALL], rows[:, BACK_WALL]),
-        -np.linalg.norm(away, axis=1),
-        -rows[:, REMOVED],
-    ])
+    gains = np.column_stack(
+        [
+            rows[:, COVER],
+            rows[:, ABOVE],
+            np.minimum(rows[:, ALONG], enough),
+            np.minimum(rows[:, LEAST], enough),
+            np.minimum(rows[:, FRONT_WALL], rows[:, BACK_WALL]),
+            -np.linalg.norm(away, axis=1),
+            -rows[:, REMOVED],
+        ]
+    )
     room = room_left(limits, rows[:, LEAST], rise, rows[:, COVER], variables[:, SIZE])
     return Trials(variables, rows, gains, room)
 
@@ -164,7 +166,7 @@ def room_left(limits: Limits, least_mm: Array, rise_mm: Array, cover: Array, siz
     return np.column_stack([wall, limits.largest_rise_mm - rise_mm, cover - limits.least_cover, largest - size_mm])
 
 
-def _axes(question: Question, variables: Array) -> tuple[Array, Array]:
+def _axes(question: Question, variables: Array) -> tuple[Array, IntArray]:
     """Return the axes (m, 3, 3) of each orientation that occurs, and which of them each cup has (n,)."""
     angles, which = np.unique(variables[:, [INCLINATION, ANTEVERSION]], axis=0, return_inverse=True)
     axes = np.empty((len(angles), 3, 3))
@@ -173,4 +175,4 @@ def _axes(question: Question, variables: Array) -> tuple[Array, Array]:
         cup = question.cup(sample)
         axes[n, 0], axes[n, 1] = rim_directions(cup, question.frame)
         axes[n, 2] = -cup.opening_axis_lps
-    return axes, which.ravel()
+    return axes, which.ravel().astype(np.int32)

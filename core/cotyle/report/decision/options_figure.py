@@ -58,18 +58,19 @@ def price_figure(facts: OptionsFacts) -> Figure:
             continue
         x, y = [each.medial_mm for each in curve], [100 * each.cover for each in curve]
         axes.plot(x, y, color=ink.SOFT_INK, linewidth=1.2, linestyle=dashes, zorder=2, label=words)
-        shades = colors.to_rgba([each.wall_least_mm for each in curve])
+        shades = colors.to_rgba(np.array([each.wall_least_mm for each in curve]))
         axes.scatter(x, y, c=shades, s=26, edgecolors=ink.SOFT_INK, linewidths=0.5, zorder=3)
-    axes.axhline(100 * facts.limits.least_cover, color=ink.WALL_ON_PAPER, linewidth=1.0, linestyle=(0, (1, 2)), zorder=1)
+    least = 100 * facts.limits.least_cover
+    axes.axhline(least, color=ink.WALL_ON_PAPER, linewidth=1.0, linestyle=(0, (1, 2)), zorder=1)
     marks = [(letter(n), each) for n, each in enumerate(facts.options)] + [("P", facts.plan)]
     places = np.array([[each.medial_mm, 100 * each.figures.cover] for _, each in marks])
     for (name, each), (x, y) in zip(marks, _apart(places), strict=True):
-        color = colors.to_rgba(each.figures.wall_least_mm)
+        color = colors.to_rgba(np.array([each.figures.wall_least_mm]))[0]
         shape = "s" if name == "P" else "o"
         axes.plot([x, each.medial_mm], [y, 100 * each.figures.cover], color=ink.SOFT_INK, linewidth=0.7, zorder=3)
         axes.plot(x, y, shape, markersize=17, color=color, markeredgecolor=ink.INK, markeredgewidth=1.2, zorder=4)
-        dark = shade(each.figures.wall_least_mm) < 0.6
-        axes.text(x, y, name, ha="center", va="center", fontsize=ink.FONT_PT, color="white" if dark else ink.INK, zorder=5)
+        letters = "white" if shade(each.figures.wall_least_mm) < 0.6 else ink.INK
+        axes.text(x, y, name, ha="center", va="center", fontsize=ink.FONT_PT, color=letters, zorder=5)
     axes.set_xlabel("medial shift of the centre from the native one (mm): deeper to the right")
     axes.set_ylabel("cover (% of the shell in bone)")
     axes.grid(color=ink.RULE, linewidth=0.5)
@@ -144,7 +145,7 @@ def _lifted(share: Array) -> list[int]:
 
 
 def cups_figure(facts: OptionsFacts, planned: PlannedCup) -> Figure:
-    """Draw the cups on the frontal cut of the hip bone through the centre to restore; the patient's right to the left."""
+    """Draw the cups on the frontal cut of the hip bone through the centre to restore, from in front."""
     made = ink.figure(470, 400)
     axes = made.add_axes((0.02, 0.02, 0.96, 0.96))
     frame = planned.pelvis.frames[MEASURING_FRAME]
@@ -153,7 +154,7 @@ def cups_figure(facts: OptionsFacts, planned: PlannedCup) -> Figure:
     # seen from in front the patient's left is to the right
     across = facts.side.lateral_sign * view.lateral
     cut = plane_section(near_part(planned.hip_bone, middle, 2 * _NEAR_MM), middle, across, view.superior)
-    axes.add_collection(LineCollection(cut, colors=ink.BONE_ON_PAPER, linewidths=1.4, zorder=2))
+    axes.add_collection(LineCollection(list(cut), colors=ink.BONE_ON_PAPER, linewidths=1.4, zorder=2))
     for n, cup in enumerate((*facts.options, facts.plan)):
         planned_one = n == len(facts.options)
         off = np.array(cup.center_lps_mm) - middle
@@ -164,7 +165,7 @@ def cups_figure(facts: OptionsFacts, planned: PlannedCup) -> Figure:
         axes.plot(*at, ".", color=color, markersize=4, zorder=4)
         axes.annotate(
             "P" if planned_one else letter(n),
-            at,
+            (float(at[0]), float(at[1])),
             xytext=(4, 2),
             textcoords="offset points",
             fontsize=ink.SMALL_PT,

@@ -35,13 +35,13 @@ _DIFFERENCES: tuple[tuple[str, str, float, float, Callable[[CupOption], float]],
     ("{:.1f} ml less bone taken", "{:.1f} ml more bone taken", -1.0, 0.5, lambda c: c.figures.removed_ml),
 )
 _HIGH_CENTER_COSTS = (
-    "In 20 hips with a high centre against 20 at the anatomic one (Crowe III and IV, five years) the load along the leg was "
-    "8.9 against 8.2 N/kg and the hip extended 7 deg less (Karaismailoglu et al., J Arthroplasty 2019;34:1267).",
-    "Moved up and out the load on the hip rises; moved up alone it did not rise measurably (Doehring et al., J Arthroplasty "
-    "1996;11:693): a high centre must not be a lateral one.",
-    "Cups whose centre lay more than 15 mm above the anatomic one loosened more often (Pagnano et al., J Bone Joint Surg Am "
-    "1996;78:1004, from memory). A leg is shorter by as much as its centre is higher, femur unchanged (geometry).",
-    "With cementless cups 22 to 28 mm, or more, above the teardrops 85 hips with Crowe II and III did well over 9 years; "
+    "In 20 hips with a high centre against 20 at the anatomic one (Crowe III and IV, five years) the load along the "
+    "leg was 8.9 against 8.2 N/kg, and the hip extended 7 deg less (Karaismailoglu et al., J Arthroplasty 2019;34:1267).",
+    "Moved up and out the load on the hip rises; moved up alone it did not rise measurably (Doehring et al., J "
+    "Arthroplasty 1996;11:693): a high centre must not be a lateral one.",
+    "Cups whose centre lay more than 15 mm above the anatomic one loosened more often (Pagnano et al., J Bone Joint "
+    "Surg Am 1996;78:1004, from memory). A leg is shorter by as much as its centre is higher, femur unchanged (geometry).",
+    "85 hips with Crowe II and III and a cementless cup 22 mm or more above the teardrops did well over 9 years; the "
     "higher ones also lay more lateral (Shen et al., Orthop Surg 2020;12:1245).",
 )
 
@@ -68,15 +68,15 @@ def options_page(facts: OptionsFacts) -> PartPage:
     shown = (
         Shown(
             "price",
-            "Price against gain. Each letter is an option, P the plan; further right is deeper, higher up is better covered, "
-            "the colour is the least wall left. Lines: the most cover that can be had at each depth, with the height of "
-            "the centre restored (within 2 mm) and with it free.",
+            "Price against gain. Each letter is an option, P the plan; further right is deeper, higher up is better "
+            "covered, the colour is the least wall left. Lines: the most cover that can be had at each depth, with the "
+            "height of the centre restored (within 2 mm) and with it free. Dotted: least cover.",
             "every mark and point is measured as the plan is; limits as in the table below.",
         ),
         Shown(
             "profile",
-            "What each option is good and bad at: for each aim the letters from the worst (left) to the best (right) of "
-            "this set. In each row the ends are given as numbers.",
+            "What each option is good and bad at: for each aim the letters from the worst (left) to the best (right) "
+            "of this set. In each row the ends are given as numbers.",
             "walls count up to the plan's wall along the axis; scales differ from row to row.",
             wide=False,
         ),
@@ -118,7 +118,7 @@ def _tiles(facts: OptionsFacts) -> tuple[Tile, ...]:
     )
     tiles = []
     for name, unit, note, value, sign in aims:
-        best = max(range(len(facts.options)), key=lambda n: sign * value(facts.options[n]))  # noqa: B023
+        best = max(range(len(facts.options)), key=lambda n: sign * value(facts.options[n]))
         number = value(facts.options[best])
         text = f"{number:.0f}" if unit == "%" else f"{number:.1f}"
         planned = value(facts.plan)
@@ -145,8 +145,8 @@ def _table(facts: OptionsFacts) -> Table:
         ),
         tuple(rows),
         "Size, shifts of the centre from the native one, walls and distances in mm; bone in ml; angles "
-        f"{definition}, {frame} frame. Cover in % of the shell, and of its upper quarter. Centre off: from the one to restore. "
-        "Every number measured as the plan's own.",
+        f"{definition}, {frame} frame. Cover in % of the shell, and of its upper quarter. Centre off: from the one to "
+        "restore. Every number measured as the plan's own.",
         chosen=frozenset({len(rows) - 1}),
     )
 
@@ -183,8 +183,8 @@ def _limits(facts: OptionsFacts) -> Table:
         ("least cover", f"{100 * limits.least_cover:.0f} %"),
         ("wall counts up to", f"{limits.enough_wall_mm:g} mm"),
         (
-            "target zone",
-            minus(f"inclination {left:g} to {right:g}, anteversion {low:g} to {high:g}, less {limits.margin_deg:g} deg"),
+            "target zone, inclination / anteversion",
+            minus(f"{left:g} to {right:g} / {low:g} to {high:g} deg, less {limits.margin_deg:g} deg on each side"),
         ),
         ("pinned", pinned or "nothing"),
     )

@@ -63,7 +63,7 @@ class Part:
 
 
 PARTS: tuple[Part, ...] = (
-    Part("options", "Options", "weighing cups against each other", OptionsFacts, options_of, options_pictures, options_page),
+    Part("options", "Options", "weighing cups", OptionsFacts, options_of, options_pictures, options_page),
     Part("posture", "Posture", "turning the pelvis", PostureFacts, posture_of, posture_pictures, posture_page),
     Part("motion", "Motion", "moving the thigh", MotionFacts, motion_of, motion_pictures, motion_page),
     Part(
