@@ -114,7 +114,7 @@ async def _view(opening: Opening) -> None:
 
     async def closing() -> None:
         page.end_edit()
-        if page.writing:  # what was begun is written whole
+        if page.writing or session.surveying:  # what was begun is written whole, a moved landmark kept in the draft
             await loop.run_in_executor(None, session.settle, SAVED_WITHIN_S)
         session.close()
         await turns.close()
