@@ -71,7 +71,6 @@ class Judged:
     name: str
     choice: Choice
     kept: int
-    tried: int
     choice_s: float
     brute_s: float
     beaten_by_option: int
@@ -143,7 +142,6 @@ def judged(hip: Hard, step_mm: float) -> Judged:
         hip.name,
         choice,
         len(cups),
-        len(errors),
         choice_s,
         brute_s,
         sum(between),
@@ -256,7 +254,8 @@ def main() -> int:
         found = judged(hip, options.step)
         results.append(found)
         print(
-            f"{found.name}: {len(found.choice.options)} options, grid keeps {found.kept} of {found.tried}", flush=True
+            f"{found.name}: {len(found.choice.options)} options, {found.kept} cups of the grid keep the limits",
+            flush=True,
         )
         for each in found.choice.options:
             print(f"  {', '.join(each.favours)}: {np.round(each.variables, 1).tolist()}{' (beaten)' * each.beaten}")

@@ -57,6 +57,7 @@ class FigureFacts(Strict):
 class CupOption(Strict):
     """One cup. Shifts are of its centre from the native one; ``angles`` in the zone's definition and frame.
 
+    ``head_diameter_mm``: the largest usual head that leaves a liner of 4 mm.
     ``uncovered_arc_deg``: share of the rim more than 1 mm off bone. ``leg_length_change_mm``: from the native centre,
     femur unchanged.
     """
@@ -66,6 +67,7 @@ class CupOption(Strict):
     anterior_mm: Finite
     center_lps_mm: Vector
     outer_diameter_mm: Finite
+    head_diameter_mm: Finite
     angles: Angles
     figures: FigureFacts
     uncovered_arc_deg: Finite
@@ -253,6 +255,7 @@ def _cup_fields(measured: MeasuredCup, definition: Definition, frame: FrameName)
         "anterior_mm": shift.anterior,
         "center_lps_mm": vector_of(numbers.cup.center_lps_mm),
         "outer_diameter_mm": numbers.cup.outer_diameter_mm,
+        "head_diameter_mm": numbers.cup.head_diameter_mm,
         "angles": numbers.orientations[frame][definition],
         "figures": FigureFacts(**asdict(measured.figures)),
         "uncovered_arc_deg": numbers.coverage.uncovered_arc_deg,

@@ -36,11 +36,12 @@ _DIFFERENCES: tuple[tuple[str, str, float, float, Callable[[CupOption], float]],
 )
 _HIGH_CENTER_COSTS = (
     "In 20 hips with a high centre against 20 at the anatomic one (Crowe III and IV, five years) the load along the "
-    "leg was 8.9 against 8.2 N/kg, and the hip extended 7 deg less (Karaismailoglu et al., J Arthroplasty 2019;34:1267).",
+    "leg was 8.9 against 8.2 N/kg, and the hip extended 7 deg less (Karaismailoglu et al., J Arthroplasty "
+    "2019;34:1267).",
     "Moved up and out the load on the hip rises; moved up alone it did not rise measurably (Doehring et al., J "
     "Arthroplasty 1996;11:693): a high centre must not be a lateral one.",
     "Cups whose centre lay more than 15 mm above the anatomic one loosened more often (Pagnano et al., J Bone Joint "
-    "Surg Am 1996;78:1004, from memory). A leg is shorter by as much as its centre is higher, femur unchanged (geometry).",
+    "Surg Am 1996;78:1004, from memory). A leg is shorter by as much as its centre is higher, femur unchanged.",
     "85 hips with Crowe II and III and a cementless cup 22 mm or more above the teardrops did well over 9 years; the "
     "higher ones also lay more lateral (Shen et al., Orthop Surg 2020;12:1245).",
 )
@@ -134,7 +135,7 @@ def _table(facts: OptionsFacts) -> Table:
     return Table(
         (
             "option",
-            "size",
+            "size / head",
             "medial / up / front",
             "incl. / antev.",
             "cover: all / above",
@@ -144,7 +145,8 @@ def _table(facts: OptionsFacts) -> Table:
             "bone taken",
         ),
         tuple(rows),
-        "Size, shifts of the centre from the native one, walls and distances in mm; bone in ml; angles "
+        "Size of the cup and of the largest usual head in it, shifts of the centre from the native one, walls and "
+        "distances in mm; bone in ml; angles "
         f"{definition}, {frame} frame. Cover in % of the shell, and of its upper quarter. Centre off: from the one to "
         "restore. Every number measured as the plan's own.",
         chosen=frozenset({len(rows) - 1}),
@@ -158,7 +160,7 @@ def _row(mark: str, words: str, cup: CupOption) -> tuple[str, ...]:
     bound = f"; reaches the {' and the '.join(_LIMITS[each] for each in reaches)}" if reaches else ""
     return (
         f"{mark}: {words}{beaten}{bound}",
-        f"{cup.outer_diameter_mm:.0f}",
+        f"{cup.outer_diameter_mm:.0f} / {cup.head_diameter_mm:.0f}",
         minus(f"{cup.medial_mm:.1f} / {cup.superior_mm:.1f} / {cup.anterior_mm:.1f}"),
         minus(f"{cup.angles.inclination_deg:.0f} / {cup.angles.anteversion_deg:.0f}"),
         f"{100 * f.cover:.0f} / {100 * f.cover_above:.0f}",
