@@ -18,6 +18,7 @@ from cotyle.files import write_bytes_atomically
 from cotyle.image.volume import Volume
 from cotyle.report.build import write_report
 from cotyle.report.dicom.study import Study, case_study
+from cotyle.report.pdf import page_as_pdf
 
 
 def write_results(
@@ -65,6 +66,19 @@ def write_case(
             write_anatomy(folder, planned.anatomy)
         study = case_study(stored.anatomy.source, stored.scan)
         return write_results(folder, planned, stored.scan, study, pdf=pdf, progress=progress)
+
+
+def stands_as_read(opened: OpenedCase) -> bool:
+    """Return whether a case is whole in its folder, with its report and the plan that was read."""
+    folder = opened.stored.folder
+    whole = all((folder / name).is_file() for name in (*opened.files, names.CT, names.MEASUREMENTS, names.REPORT_HTML))
+    return whole and (folder / names.PLAN).read_bytes() == opened.files[names.PLAN]
+
+
+def write_pdf_again(case: Path) -> None:
+    """Write the PDF of the report's page as it stands in a case; errors of :func:`cotyle.report.pdf.page_as_pdf`."""
+    html = (case / names.REPORT_HTML).read_text(encoding="utf-8")
+    write_bytes_atomically(case / names.REPORT_PDF, page_as_pdf(html))
 
 
 def _require_unchanged(target: Path, opened: OpenedCase) -> None:

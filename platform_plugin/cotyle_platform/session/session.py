@@ -244,14 +244,22 @@ class PlanningSession(PlanChanges):
     def save_as(self, folder: Path, pdf: bool = False) -> None:
         """Write the case into another folder, new or empty or a case; it is the session's folder from then on."""
         state, revision, opened = self._history.state, self.revision, self._opened
+        same = folder == self.folder and state.says_as(self._saved)
 
         def write() -> None:
-            from cotyle.report.case_writing import write_case  # the report's libraries take long to load
+            # the report's libraries take long to load
+            from cotyle.report.case_writing import stands_as_read, write_case, write_pdf_again
 
+            if same and stands_as_read(opened):
+                # comparisons and decisions that stand in it belong to this plan: they stay
+                if pdf:
+                    write_pdf_again(folder)
+                self._workers.deliver(lambda: self._have_saved(opened, state, revision))
+                return
             planned = plan_on(state.hip, state.plan)
             write_case(folder, opened, planned, pdf=pdf)
-            again = opened.saved_as(folder, state.plan, state.hip.anatomy)
-            self._workers.deliver(lambda: self._have_saved(again, state, revision))
+            saved = opened.saved_as(folder, state.plan, state.hip.anatomy)
+            self._workers.deliver(lambda: self._have_saved(saved, state, revision))
 
         if self.surveying:
             raise InputError("survey-running", "what rests on the moved landmark is not known yet", "Save in a moment")

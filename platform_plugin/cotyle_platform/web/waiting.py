@@ -29,7 +29,8 @@ h1 {{ font-size: 1.6rem; margin: 0; }} p {{ margin: 0; }}</style></head><body ro
 const began = Date.now();
 setInterval(async () => {{
   document.getElementById("gone").textContent = Math.round((Date.now() - began) / 1000);
-  try {{ if ((await fetch("cotyle/icon.svg", {{ cache: "no-store" }})).status === 200) window.location.reload(); }} catch {{ /* between this page and the next nobody answers */ }}
+  const answer = await fetch("cotyle/icon.svg", {{ cache: "no-store" }}).catch(() => null);  // nobody may be there
+  if (answer && answer.status === 200) window.location.reload();
 }}, 700);
 </script></body></html>
 """

@@ -62,6 +62,21 @@ def test_a_saved_plan_is_the_case_that_measure_writes(opened, own_case, command,
     assert again.draft is None
 
 
+def test_saving_a_plan_that_did_not_change_leaves_what_belongs_to_it(opened, own_case):
+    (own_case / "comparison-1.json").write_text("{}")
+    (own_case / "report.pdf").unlink(missing_ok=True)
+    before = content(own_case)
+    opened.move(medial_mm=1.0)
+    opened.undo()
+    opened.save()
+    assert opened.settle(LONG)
+    assert content(own_case) == before
+    opened.write_report()
+    assert opened.settle(LONG)
+    assert content(own_case).keys() - before.keys() == {"report.pdf"}
+    assert (own_case / "report.pdf").read_bytes().startswith(b"%PDF")
+
+
 def test_closing_waits_for_a_case_that_is_being_written(opened, own_case, without_pictures):
     opened.change(outer_diameter_mm=60.0)
     opened.save()

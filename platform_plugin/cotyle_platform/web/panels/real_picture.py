@@ -6,7 +6,7 @@ The pictures stay in memory; a comparison that was kept stands in the case and i
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -91,9 +91,9 @@ class RealPicture(Panel):
     def point(self, what: str, column: float, row: float) -> None:
         """Take a click on the chosen picture, in the pixels in which it is shown."""
         points = self._slot.reading.shown_points().get(what, []) if self._slot and self._slot.reading else []
-        self.set_points(what, [*points, [column, row]] if what in tray.MANY else [[column, row]])
+        self.set_points(what, [*points, (column, row)] if what in tray.MANY else [(column, row)])
 
-    def set_points(self, what: str, shown_px: list[list[float]]) -> None:
+    def set_points(self, what: str, shown_px: Sequence[Sequence[float]]) -> None:
         """Set all points of a kind on the chosen picture, in the pixels in which it is shown; none takes them away."""
         slot = self._slot
         if slot is None or slot.reading is None or what not in {each["name"] for each in point_kinds()}:
@@ -209,7 +209,8 @@ class RealPicture(Panel):
     def keep(self) -> None:
         """Write the comparison into the case and its report; only one with the plan that stands in the case."""
         shown = self._shown
-        if shown is None or shown.made is None or self.server.state.real_picture_busy:
+        made = None if shown is None else shown.made
+        if shown is None or made is None or self.server.state.real_picture_busy:
             return
         if self.session.unsaved or shown.revision != self.session.revision:
             self.put(message="The case holds another plan than the one compared: save it, then compare again")
@@ -219,7 +220,7 @@ class RealPicture(Panel):
             from cotyle_platform.web.panels import comparing
 
             say("writing the report")
-            return comparing.kept(self.session.folder, shown.made)
+            return comparing.kept(self.session.folder, made)
 
         def take(number: int) -> None:
             if self._shown is shown:
