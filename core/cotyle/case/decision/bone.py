@@ -14,6 +14,7 @@ from cotyle.case.measurements import Doubt
 from cotyle.case.schema import Finite, Strict
 from cotyle.case.stages import MEASURING_FRAME, PlannedCup
 from cotyle.cup.bed_density import BedDensity, bed_density, marrow_about
+from cotyle.cup.coverage import SECTORS
 from cotyle.cup.depth_track import DepthTrack
 from cotyle.cup.wall_gaps import deep_density_hu
 from cotyle.image.labels import hip_bone
@@ -55,7 +56,7 @@ class BedMapFact(Strict):
 class BoneFacts(DecisionFacts):
     """The whole of decision/bone.json; ``soft`` is None where too little marrow is there to tell.
 
-    hardest, softest: regions by the density of their bone; uneven: whether they differ enough to draw a reamer aside.
+    hardest, softest: quarters by the density of their bone; uneven: whether they differ enough to draw a reamer aside.
     """
 
     schema_name: Literal["cotyle/bone"] = Field(default="cotyle/bone", alias="schema")
@@ -81,7 +82,7 @@ def bone_of(planned: PlannedCup, scan: Volume, questions: Questions, seed: int) 
     deep = deep_density_hu(planned.hip_bone, scan)
     found = bed_density(planned.hip_bone, planned.cup, planned.pelvis.frames[MEASURING_FRAME], scan, deep)
     marrow = _known(found.marrow_hu)
-    densities = {name: each.bone_hu for name, each in found.regions.items() if np.isfinite(each.bone_hu)}
+    densities = {name: found.regions[name].bone_hu for name in SECTORS if np.isfinite(found.regions[name].bone_hu)}
     hardest = max(densities, key=lambda name: densities[name], default=None)
     softest = min(densities, key=lambda name: densities[name], default=None)
     ratio = None

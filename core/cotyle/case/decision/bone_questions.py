@@ -21,4 +21,4 @@ class BoneQuestions(Strict):
     soft_below_hu: Density = 100.0
     """Median of the marrow behind the shell."""
     uneven_from: Annotated[float, Field(gt=1, le=10, allow_inf_nan=False)] = 1.6
-    """Hardest over softest region from which the reamer is said to leave the hard one."""
+    """Hardest over softest quarter of the bed from which the reamer is said to leave the hard one."""

@@ -85,7 +85,7 @@ def _advice(facts: BoneFacts) -> tuple[str, ...]:
         )
     if facts.hardest and facts.softest and facts.hardest_over_softest and facts.uneven:
         said.append(
-            f"The bed is {facts.hardest_over_softest:.1f} times as dense {_where(facts.hardest)} as "
+            f"Bone is {facts.hardest_over_softest:.1f} times as dense {_where(facts.hardest)} as "
             f"{_where(facts.softest)}: a reamer leaves hard bone for soft, so expect it to drift that way and check "
             "the centre on the screen (common practice, no source)."
         )
@@ -94,7 +94,6 @@ def _advice(facts: BoneFacts) -> tuple[str, ...]:
 
 def _where(region: str) -> str:
     return {
-        "medial": "medially",
         "superior": "superiorly",
         "anterior": "anteriorly",
         "inferior": "inferiorly",

@@ -20,12 +20,13 @@ class Shown:
 
 @dataclass(frozen=True)
 class Table:
-    """Rows of words under titles; the first column holds words, the others values. ``chosen``: rows that stand out."""
+    """Rows under titles; ``chosen``: rows that stand out; ``words``: columns that hold words, besides the first one."""
 
     titles: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     caption: str = ""
     chosen: frozenset[int] = frozenset()
+    words: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True)

@@ -65,7 +65,7 @@ def _tile(facts: PostureFacts, name: str) -> Tile:
         return Tile(_TITLES[name].capitalize(), "undefined", "", "", str(fact.how), True)
     note = f"inclination / anteversion, radiographic; pelvis {_signed(fact.anterior_tilt_deg)} deg forward, {fact.how}"
     value = minus(f"{angles.inclination_deg:.0f} / {angles.anteversion_deg:.0f}")
-    spread = "" if fact.anteversion_sd_deg is None else f"{2 * fact.anteversion_sd_deg:.0f}"
+    spread = "" if fact.anteversion_sd_deg is None else f"{2 * fact.anteversion_sd_deg:.1f}"
     return Tile(_TITLES[name].capitalize(), value, "deg", spread, note, fact.in_zone is False)
 
 
@@ -143,6 +143,7 @@ def _movement(facts: PostureFacts) -> Table:
         ),
         "From standing to relaxed sitting many spines look stiff that are not (Sharma et al., J Arthroplasty "
         "2023;38:713).",
+        words=frozenset({2, 3}),
     )
 
 

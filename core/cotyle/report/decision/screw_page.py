@@ -109,6 +109,7 @@ def _screws(facts: ScrewFacts) -> Table:
         "Around: from the line to the ASIS over posterior; to 90 posterior-superior, to 180 posterior-inferior. "
         "Allowed: forgives the hand, and the limit of its quadrant. Nearest: of the axis, up to the exit.",
         frozenset(n for n, screw in enumerate(facts.screws) if screw.proposed),
+        frozenset({7}),
     )
 
 
@@ -131,4 +132,5 @@ def _quadrants(facts: ScrewFacts) -> Table:
         tuple(rows),
         "Use and what lies behind: Wasielewski et al., J Bone Joint Surg Am 1990;72:501, after teaching pages. "
         "Anterior quadrants are to be avoided however much bone they show.",
+        words=frozenset({1, 5}),
     )
