@@ -15,10 +15,8 @@ from PIL import Image
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parents[1]))
 
-from tests.platform_plugin.web.browsing import browser  # noqa: E402
-from tests.platform_plugin.web.start.test_start_page import StartPage, started  # noqa: E402
+from tests.platform_plugin.web.browsing import SMALL, StartPage, browser, started  # noqa: E402
 
-SIZE = {"width": 1366, "height": 768}
 REST_S = 8.0
 
 
@@ -26,18 +24,17 @@ def main() -> None:
     """Write ``start-bones.jpg`` and ``start-landmarks.jpg`` beside this file."""
     series, case = (Path(each) for each in sys.argv[1:3])
     with browser() as chromium, started(series, case) as (_, link):
-        page = StartPage(chromium.new_page(viewport=SIZE), link)
-        page.until("s('start_busy') == ''")
+        page = StartPage(chromium.new_page(viewport=SMALL), link)
         page.act("series-1")
-        page.until("s('start_step') == 'side' && s('start_busy') == ''")
+        page.at("side")
         page.act("side-right")
         page.act("find")
-        page.until("s('start_found') && s('start_busy') == ''")
+        page.until(lambda: page.state("start_found") and page.state("start_busy") == "")
         _keep(page, "start-bones.jpg")
         page.act("bones-right")
-        page.until("s('start_step') == 'landmarks' && s('start_busy') == ''")
+        page.at("landmarks")
         page.act("mark-right")
-        page.until("s('start_mark') == 'asis_right'")
+        page.until(lambda: page.state("start_mark") == "asis_right")
         _keep(page, "start-landmarks.jpg")
 
 

@@ -5,6 +5,7 @@ import os
 import shutil
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -12,14 +13,30 @@ ROOT = Path(__file__).resolve().parents[3]
 CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
 LONG_S = 180.0
 """Waits end as soon as what is waited for is there; this is for machines that are busy."""
+GRIP_S, SEEN_WITHIN_S, TRIES = 0.8, 20.0, 3
+SMALL, LARGE = {"width": 1366, "height": 768}, {"width": 3840, "height": 2160}
+
+
+def viewer_of(*arguments):
+    """Run ``cotyle view``; gives the process and the link that it printed."""
+    return _served("-m", "cotyle.cli.main", "view", *map(str, arguments), "--no-browser")
+
+
+def started(series, case):
+    """Run the start page on a series, with the bones of a case that was planned on it; gives process and link.
+
+    The planning page follows at the same link once the new case is written.
+    """
+    return _served(str(Path(__file__).parent / "start" / "quick_start.py"), str(series), str(case))
 
 
 @contextlib.contextmanager
-def viewer_of(*arguments):
-    """Run ``cotyle view``; gives the process and the link that it printed."""
-    paths = os.pathsep.join([str(ROOT / "core"), str(ROOT / "platform_plugin"), os.environ.get("PYTHONPATH", "")])
+def _served(*command):
+    paths = os.pathsep.join(
+        [str(ROOT), str(ROOT / "core"), str(ROOT / "platform_plugin"), os.environ.get("PYTHONPATH", "")]
+    )
     process = subprocess.Popen(
-        [sys.executable, "-m", "cotyle.cli.main", "view", *map(str, arguments), "--no-browser"],
+        [sys.executable, *command],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
         text=True,
@@ -30,16 +47,19 @@ def viewer_of(*arguments):
         for line in process.stderr:
             said.append(line)
             if line.startswith("http://"):
-                yield process, line.strip()
-                return
-        raise AssertionError("the viewer did not start: " + "".join(said))
+                break
+        else:
+            raise AssertionError("the viewer did not start: " + "".join(said))
+        # what is said later must not fill the pipe
+        threading.Thread(target=process.stderr.read, daemon=True).start()
+        yield process, line.strip()
     finally:
         process.terminate()
         with contextlib.suppress(subprocess.TimeoutExpired):
             process.wait(30)
         if process.poll() is None:
             process.kill()
-        process.stderr.close()
+            process.wait()
 
 
 @contextlib.contextmanager
@@ -55,31 +75,24 @@ def browser():
             made.close()
 
 
-class PlanPage:
-    """The planning page as a hand and an eye have it."""
+class Hand:
+    """A page of the viewer under a hand and an eye; ``faults`` of its scripts gather."""
 
-    def __init__(self, page, link):
+    def __init__(self, page, link=None):
         self.page = page
         self.faults = []
-        page.on("pageerror", lambda error: self.faults.append(str(error)))
-        page.on("console", lambda line: line.type == "error" and self.faults.append(line.text))
         page.set_default_timeout(1000 * LONG_S)
-        page.goto(link)
-        page.wait_for_selector(".ct-page")
-        self.settle()
+        if link is not None:
+            page.goto(link)
 
-    def settle(self):
-        """Wait until nothing is being computed any more."""
-        self.page.wait_for_function("() => window.trame.state.get('page_stale') === false")
+    def listen(self):
+        """Gather faults from now on."""
+        self.page.on("pageerror", lambda error: self.faults.append(str(error)))
+        self.page.on("console", lambda line: line.type == "error" and self.faults.append(line.text))
 
-    def figure(self, name):
-        return self.page.inner_text(f"[data-figure='{name}'] [data-value]")
-
-    def number(self, name):
-        return float(self.page.input_value(f"[data-name={name}]"))
-
-    def slider(self, name):
-        return float(self.page.input_value(f"[data-slide={name}]"))
+    def state(self, name):
+        """Return a value of the page's state."""
+        return self.page.evaluate(f"window.trame.state.get('{name}')")
 
     def until(self, claim):
         """Wait until a claim about the page holds."""
@@ -92,23 +105,78 @@ class PlanPage:
         self.page.focus(where)
         self.page.keyboard.press(key)
 
-    def type_number(self, name, value):
-        self.page.fill(f"[data-name={name}]", str(value))
-        self.page.keyboard.press("Enter")
-
     def act(self, name):
-        self.page.click(f"[data-name={name}]")
+        self.page.click(f"[data-name='{name}']")
 
     def view(self, index):
         """Return the place of one of the four views: x, y, width, height."""
         box = self.page.locator(".ct-view").nth(index).bounding_box()
         return box["x"], box["y"], box["width"], box["height"]
 
-    def drag(self, x, y, right, down, steps=6):
+    def middle(self, index):
+        """Return the middle of a view."""
+        x, y, width, height = self.view(index)
+        return x + width / 2, y + height / 2
+
+    def drag(self, x, y, right, down, steps=6, seen_s=0.0):
+        """Drag from a place; the platform lets a point be gripped once the pointer was over it for ``seen_s``."""
         mouse = self.page.mouse
         mouse.move(x, y)
+        time.sleep(seen_s)
         mouse.down()
         for step in range(1, steps + 1):
             mouse.move(x + right * step / steps, y + down * step / steps)
             time.sleep(0.05)
         mouse.up()
+
+    def drag_until(self, claim, view, right, down, from_middle=(0, 0)):
+        """Drag from beside a view's middle until a claim holds: a busy machine may not have gripped it at first."""
+        x, y = self.middle(view)
+        for _ in range(TRIES):
+            self.drag(x + from_middle[0], y + from_middle[1], right, down, seen_s=GRIP_S)
+            ends = time.monotonic() + SEEN_WITHIN_S
+            while time.monotonic() < ends:
+                if claim():
+                    return
+                time.sleep(0.05)
+        raise AssertionError("nothing was dragged")
+
+
+class StartPage(Hand):
+    """The way from a scan to a case."""
+
+    def __init__(self, page, link):
+        super().__init__(page, link)
+        self.listen()
+        page.wait_for_selector(".st-page")
+
+    def at(self, step):
+        """Wait until a step is reached and nothing is being worked on."""
+        self.until(lambda: self.state("start_step") == step and self.state("start_busy") == "")
+
+
+class PlanPage(Hand):
+    """The planning page; without a link, the one that takes another page's place."""
+
+    def __init__(self, page, link=None):
+        super().__init__(page, link)
+        page.wait_for_selector(".ct-figures")
+        self.listen()
+        self.settle()
+
+    def settle(self):
+        """Wait until nothing is being computed any more."""
+        self.page.wait_for_function("() => window.trame && window.trame.state.get('page_stale') === false")
+
+    def figure(self, name):
+        return self.page.inner_text(f"[data-figure='{name}'] [data-value]")
+
+    def number(self, name):
+        return float(self.page.input_value(f"[data-name={name}]"))
+
+    def slider(self, name):
+        return float(self.page.input_value(f"[data-slide={name}]"))
+
+    def type_number(self, name, value):
+        self.page.fill(f"[data-name={name}]", str(value))
+        self.page.keyboard.press("Enter")

@@ -1,35 +1,30 @@
 """Screen, depth track, orientation field and two plans in a real browser, by hand and by keys."""
 
-import numpy as np
 import pytest
 
 pytest.importorskip("playwright", reason="no library that drives a browser")
 
-from PIL import Image
-
-from tests.platform_plugin.web.browsing import CHROMIUM, PlanPage, browser, viewer_of
-from tests.xray.registration.scenes import SIZE, take
+from tests.platform_plugin.web.browsing import CHROMIUM, SMALL, PlanPage, browser
 
 pytestmark = [
     pytest.mark.slow,
     pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine; the README's line installs it"),
 ]
 
-SMALL = {"width": 1366, "height": 768}
 WORDS = ".cotyle-track-foot span"
 
 
 @pytest.fixture(scope="module")
-def page(viewed_case):
-    with browser() as chromium, viewer_of(viewed_case) as (_, link):
-        made = PlanPage(chromium.new_page(viewport=SMALL), link)
+def page(running_viewer):
+    with browser() as chromium:
+        made = PlanPage(chromium.new_page(viewport=SMALL), running_viewer[0])
         made.page.wait_for_selector(".cotyle-picture")
         yield made
         assert [fault for fault in made.faults if "405" not in fault] == []
 
 
 def state(page, key):
-    return page.page.evaluate(f"window.trame.state.get('{key}')")
+    return page.state(key)
 
 
 def row_of_track(page, number):
@@ -104,39 +99,13 @@ def test_two_plans_stand_side_by_side(page):
     page.page.click("button:has-text('Two plans')")
 
 
-def test_a_bad_file_is_refused_and_a_real_picture_is_asked_about_and_compared(page, sample_series, tmp_path):
-    from cotyle.space.side import Side
-
-    page.settle()
+def test_a_bad_file_is_refused_in_one_line(page, tmp_path):
     hand = page.page
     hand.click(".cotyle-screen button:has-text('Real picture')")
     (tmp_path / "notes.txt").write_text("no picture")
     hand.set_input_files(".cotyle-load input", tmp_path / "notes.txt")
     hand.wait_for_selector(".cotyle-drawer [role=alert]")
-    assert "no picture" in hand.inner_text(".cotyle-drawer [role=alert]")
-
-    _, volume, truth = sample_series
-    grey = take(volume, truth, Side.RIGHT).picture.attenuation
-    low, high = np.percentile(grey, [0.5, 99.9])
-    Image.fromarray((65535 * np.clip((grey - low) / (high - low), 0, 1)).astype(np.uint16)).save(tmp_path / "seen.png")
-    hand.set_input_files(".cotyle-load input", tmp_path / "seen.png")
-    hand.wait_for_selector(".cotyle-form")
-    assert hand.is_disabled("text=Compare with the plan")
-    if any(each["name"] == "polarity" for each in state(page, "real_picture_questions")):
-        hand.select_option(".cotyle-form label:has-text('light or dark') select", "bone_light")
-        page.until(lambda: state(page, "real_picture") is not None)
-    for words, value in (("which way", "L/F"), ("tube stood", "under_table"), ("taken as", "ap_hip")):
-        hand.select_option(f".cotyle-form label:has-text('{words}') select", value)
-    for words, value in (("size of a pixel", 300.0 / SIZE), ("to detector", 1000), ("to isocentre", 680)):
-        hand.fill(f".cotyle-form label:has-text('{words}') input", str(value))
-        hand.keyboard.press("Tab")
-    page.until(lambda: not any(each["open"] for each in state(page, "real_picture_questions")))
-    hand.click("text=Compare with the plan")
-    hand.wait_for_selector(".cotyle-result")
-    assert "inclination" in hand.inner_text(".cotyle-result")
-    # on the real and on the simulated picture
-    page.until(lambda: hand.locator(".cotyle-line-found_outline").count() == 2)
-    hand.click("button:has-text('Overlay')")
-    page.until(lambda: hand.locator(".cotyle-line-found_outline").count() == 1)
-    assert any(each["kind"] == "found" for each in state(page, "depth_track")["rows"])
-    assert any(each["kind"] == "found" for each in state(page, "orientation_field")["marks"])
+    said = hand.inner_text(".cotyle-drawer [role=alert]")
+    assert "no picture" in said
+    assert "\n" not in said
+    hand.keyboard.press("Escape")

@@ -1,5 +1,5 @@
-"""Serves the start page with bones that were found before: ``python quick_start.py SERIES CASE``. Segmenting anew takes
-a minute, and the page is what is tested here."""
+"""Serves the viewer on a scan with bones that were found before: ``python quick_start.py SERIES CASE``. Segmenting anew
+takes a minute, and the page is what is tested here."""
 
 import sys
 from pathlib import Path
@@ -7,7 +7,8 @@ from pathlib import Path
 from cotyle.case import anatomy_stages
 from cotyle.case.store import read_case
 from cotyle.image.label_files import load_label_file
-from cotyle_platform.web.start import app, steps
+from cotyle_platform.web import app
+from cotyle_platform.web.start import steps
 
 series, folder = (Path(each) for each in sys.argv[1:3])
 case, own = read_case(folder), load_label_file(folder / "bones.nrrd").labels
@@ -19,4 +20,4 @@ def found(scan, info, side, labels, progress):
 
 
 steps.find_bones = found
-print(app.case_from_scan(series, browser=False), flush=True)
+app.begin_or_view(series, 0, None, browser=False)
