@@ -2,9 +2,9 @@
 
 Thirty degrees inside the rim, where the walls stand before they taper off, straight out of the floor of the last
 reamer: the bone met on seven lines within 30 degrees of the middle of the anterior and of the posterior quarter of the
-cup (azimuths as in :mod:`cotyle.cup.coverage`), the median of each seven. On a line, gaps under 2 mm are bridged as in the
-medial wall, and bone that begins up to 5 mm off the floor counts (a reamer that went in deep leaves the wall standing
-beside it); where none does it is 0. The definition is ours; we know of no published one for a reamed socket.
+cup (azimuths as in :mod:`cotyle.cup.coverage`), the median of each seven. On a line, gaps under 2 mm are bridged as in
+the medial wall, and bone that begins up to 5 mm off the floor counts (a reamer that went in deep leaves the wall
+standing beside it); where none does it is 0. The definition is ours; we know of no published one for a reamed socket.
 """
 
 from __future__ import annotations
