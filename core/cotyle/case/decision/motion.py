@@ -50,7 +50,7 @@ from cotyle.space.frames import Frame
 from cotyle.space.side import Side
 
 _SAME_TILT_DEG = 0.05
-_DIRECTIONS = 16
+_DIRECTIONS = 24
 MAP_STEP_DEG = 2.5
 _INCLINATION_DEG, _ANTEVERSION_DEG = (25.0, 65.0), (-10.0, 45.0)
 _MOST_METAL = 0.02

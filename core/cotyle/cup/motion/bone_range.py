@@ -97,7 +97,7 @@ def place(
     points = surface_points(carried, POINTS_MM)
     reach = np.linalg.norm(bones.vertices_lps_mm, axis=1).max()
     points = points[np.linalg.norm(points, axis=1) < reach + 1.0]
-    obstacle = Obstacle(bones)
+    obstacle = Obstacle(bones, float(np.linalg.norm(points, axis=1).max()) + 1.0)
     body = moving(points, obstacle)
     return PlacedHip(
         body=body,

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import cKDTree
+from scipy.ndimage import distance_transform_edt
 
+from cotyle.cup.motion.surface_points import surface_points
 from cotyle.space.arrays import Array, as_vector
 from cotyle.space.lines import inside
 from cotyle.space.mesh import TriangleMesh
@@ -24,27 +25,52 @@ TOUCH_MM = 0.02
 """Nearer than this counts as touching."""
 _LEAST_STEP_DEG = 0.005
 _TOGETHER_DEG = 0.25
-_EXACT_BELOW_MM = 6.0
+CELL_MM, _EXACT_BELOW_MM = 2.0, 3.0
+# A point of the surface lies in the cell of a lattice point or within half a cell of it: so far off that cell's middle.
+_SLACK_MM = CELL_MM * (0.5 * np.sqrt(3.0) + 0.5 / np.sqrt(3.0))
 
 
 class Obstacle:
-    """A closed surface that stands still, with what makes its distance quick."""
+    """A closed surface that stands still, with what makes its distance quick: a grid of how far it is at least.
 
-    def __init__(self, mesh: TriangleMesh) -> None:
+    Grid: cells of 2 mm over the cube within ``within_mm`` of the origin along each axis; each cell that holds a point
+    of the surface is marked, and the distance transform tells every cell how far the nearest marked one is. What lies
+    farther from the origin than that is met by nothing that turns about it within that reach, and needn't be known.
+    """
+
+    def __init__(self, mesh: TriangleMesh, within_mm: float) -> None:
         self.mesh = mesh
         self._query = MeshQuery(mesh)
-        self._vertices = cKDTree(mesh.vertices_lps_mm)
-        edges = mesh.corners_lps_mm - np.roll(mesh.corners_lps_mm, 1, axis=1)
-        # no point of a triangle is farther than this from its nearest corner
-        self._reach_mm = float(np.linalg.norm(edges, axis=2).max() / np.sqrt(3.0))
+        self._half = int(np.ceil(within_mm / CELL_MM)) + 1
+        count = 2 * self._half
+        empty = np.ones((count, count, count), dtype=bool)
+        cells = self._cells(surface_points(mesh, 0.5 * CELL_MM))
+        empty[tuple(cells[((cells >= 0) & (cells < count)).all(axis=1)].T)] = False
+        self._far_mm = distance_transform_edt(empty).astype(np.float32) * CELL_MM if not empty.all() else None
 
     def clearance_mm(self, points: Array) -> Array:
         """Return distances (n,) to the surface: exact where it is near, elsewhere a value that is not larger."""
-        bound = self._vertices.query(points)[0] - self._reach_mm
+        bound = self._least_mm(points)
         near = bound < _EXACT_BELOW_MM
         if near.any():
             bound[near] = self._query.distance(points[near])
         return np.asarray(bound)
+
+    def _least_mm(self, points: Array) -> Array:
+        """A distance that is surely not larger: between cells, less what points lie off the middles of theirs.
+
+        Zero for points outside the grid, and where nothing of the surface lies in it.
+        """
+        cells = self._cells(points)
+        known = ((cells >= 0) & (cells < 2 * self._half)).all(axis=1)
+        bound = np.zeros(len(points))
+        if self._far_mm is not None:
+            off = np.linalg.norm(points[known] - (cells[known] + 0.5 - self._half) * CELL_MM, axis=1)
+            bound[known] = self._far_mm[tuple(cells[known].T)] - off - _SLACK_MM
+        return bound
+
+    def _cells(self, points: Array) -> npt.NDArray[np.int64]:
+        return np.floor(points / CELL_MM).astype(np.int64) + self._half
 
     def holds(self, points: Array) -> npt.NDArray[np.bool_]:
         """Return whether points (n, 3) lie within it."""
@@ -53,7 +79,7 @@ class Obstacle:
     def nearest(self, point: Array) -> tuple[Array, int]:
         """Return the nearest point (3,) of the surface and its nearest vertex."""
         spot = self._query.closest_points(point[None])[0]
-        return spot, int(self._vertices.query(spot)[1])
+        return spot, int(self.mesh.vertex_tree.query(spot)[1])
 
 
 @dataclass(frozen=True, eq=False)

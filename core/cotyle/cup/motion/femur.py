@@ -183,7 +183,7 @@ def find_shaft(points_mm: Array, side: Side) -> Shaft:
         if len(middles) < _FEWEST_SLICES:
             raise InputError(
                 "femur-short",
-                f"the scan shows the {side} femur to {end:.0f} mm below the middle of its head: too little of its shaft",
+                f"the scan shows the {side} femur to {end:.0f} mm below the middle of its head: not enough shaft",
             )
         point = middles.mean(axis=0)
         way = np.linalg.svd(middles - point)[2][0]
