@@ -8,9 +8,12 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
+import pydicom
 import pytest
 from cotyle.cli.main import run
 from hypothesis import settings
+
+from tests import identity
 
 SIDE = "right"
 
@@ -51,14 +54,15 @@ class PlannedCase:
 
 @pytest.fixture(scope="session")
 def sample_series(tmp_path_factory):
-    """A coarse synthetic series of a subject with a worn right hip, and its truth."""
+    """A coarse synthetic series of a subject with a worn right hip, a made-up patient in its headers, and its truth."""
     from cotyle.space.side import Side
     from cotyle_sample import Posture, Variant, make_subject, scan, write_series
 
     subject = make_subject(seed=5, variant=Variant.WORN, affected_side=Side.RIGHT)
     volume, truth = scan(subject, Posture(6.0, 3.0, -2.0), seed=5, voxel_mm=(1.25, 1.25, 1.5))
-    folder = tmp_path_factory.mktemp("sample") / "series"
-    write_series(volume, folder, name="test-case")
+    folder = tmp_path_factory.mktemp("sample") / identity.FOLDER / "series"
+    for file in write_series(volume, folder, name="test-case"):
+        identity.plant(pydicom.dcmread(file)).save_as(file)
     return folder, volume, truth
 
 
@@ -66,10 +70,18 @@ def sample_series(tmp_path_factory):
 def planned_case(sample_series, tmp_path_factory):
     """The case of :func:`sample_series`, planned through the command line; tests must not change its folder."""
     series, _, truth = sample_series
-    folder = tmp_path_factory.mktemp("planned") / "case"
+    folder = tmp_path_factory.mktemp("planned") / identity.FOLDER / "case"
     code, out, err = outcome(["plan", str(series), "--side", SIDE, "--out", str(folder), "--json"])
     assert code == 0, err
-    return PlannedCase(series, folder, json.loads(out), truth)
+    before = _stamps(folder)
+    yield PlannedCase(series, folder, json.loads(out), truth)
+    assert _stamps(folder) == before, "a test changed the case that all share; own_case is a copy to change"
+
+
+def _stamps(folder):
+    """Return the files of a folder with size and time of change: what one test leaves there is another one's start."""
+    found = {path.relative_to(folder).as_posix(): path.stat() for path in folder.rglob("*") if path.is_file()}
+    return {name: (stat.st_size, stat.st_mtime_ns) for name, stat in found.items()}
 
 
 @pytest.fixture

@@ -1,7 +1,6 @@
 """The tests run without a network, and so do their child processes: attempts fail and are noted."""
 
 import contextlib
-import os
 import socket
 import subprocess
 import sys

@@ -48,5 +48,6 @@ def without_typed(text: str, typed: Typed) -> str:
     forms = sorted((form for form in called if form.strip("./")), key=len, reverse=True)
     if not forms:
         return text
-    pattern = re.compile("|".join(rf"(?<!\w){re.escape(form)}(?!\w)" for form in forms))
-    return pattern.sub(lambda found: called[found.group()], text)
+    # what lies below a typed folder may be called after a patient as well
+    pattern = re.compile(rf"(?<!\w)({'|'.join(map(re.escape, forms))})(?!\w)(?:[/\\]\S*)?")
+    return pattern.sub(lambda found: called[found.group(1)], text)
