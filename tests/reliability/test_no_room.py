@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import os
-import resource
 import shutil
 import subprocess
+import sys
 import threading
 from contextlib import contextmanager
 
@@ -24,6 +24,8 @@ from cotyle.space.mesh_files import write_stl
 from tests.reliability.killing import nursery
 from tests.reliability.writers import numbers_of_case, write_numbered, writers_own_case
 from tests.space.solids import sphere
+
+resource = pytest.importorskip("resource")
 
 WRITING = {
     "measure": [],
@@ -155,6 +157,15 @@ def test_a_read_only_folder_is_said_in_one_line(case, command, name):
     finally:
         case.parent.chmod(0o700)
         case.chmod(0o700)
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no device that is always full")
+@pytest.mark.parametrize("more", [[], ["--json"]])
+def test_a_result_that_cannot_be_printed_is_said_in_one_line(case, more):
+    command = [sys.executable, "-m", "cotyle.cli.main", "check", str(case / "ct.nrrd"), *more]
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert_one_line(done.returncode, done.stderr, "No space left on device. Files stand as written. [print-failed]")
 
 
 @pytest.mark.parametrize("anew", [False, True])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import sys
 import time
 from collections.abc import Iterator, Sequence
@@ -65,28 +67,52 @@ class Progress:
 
 
 def say(text: str) -> None:
-    """Print a line for people, on stderr."""
-    sys.stderr.write(text + "\n")
-    sys.stderr.flush()
+    """Print a line for people, on stderr; where that can't be written to, nobody reads it."""
+    with contextlib.suppress(OSError):
+        sys.stderr.write(text + "\n")
+        sys.stderr.flush()
 
 
 def print_json(document: Any) -> None:
-    """Print the one JSON document on stdout."""
+    """Print the one JSON document on stdout; errors as in :func:`print_table`."""
     from cotyle.case.json_text import to_json
 
-    sys.stdout.write(to_json(document))
+    _print(to_json(document))
 
 
 def print_table(titles: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    """Print rows under titles on stdout, as wide as they are; the last column stands below its row."""
+    """Print rows under titles on stdout, as wide as they are; the last column stands below its row.
+
+    Raises
+    ------
+    InputError
+        ``print-failed`` where stdout cannot be written to: a full disk, or a pipe that nobody reads.
+    """
+    text = ""
     lines = [titles[:-1], *(row[:-1] for row in rows)]
     widths = [max(len(line[column]) for line in lines) for column in range(len(titles) - 1)]
     remarks = ["", *(row[-1] for row in rows)]
     for line, remark in zip(lines, remarks, strict=True):
         cells = (one_line(cell).ljust(width) for cell, width in zip(line, widths, strict=True))
-        sys.stdout.write("  ".join(cells).rstrip() + "\n")
+        text += "  ".join(cells).rstrip() + "\n"
         if remark:
-            sys.stdout.write(" " * (widths[0] + 2) + one_line(remark) + "\n")
+            text += " " * (widths[0] + 2) + one_line(remark) + "\n"
+    _print(text)
+
+
+def _print(text: str) -> None:
+    from cotyle.errors import InputError
+
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except OSError as error:
+        with contextlib.suppress(OSError, ValueError):  # what is left goes nowhere, else Python would try at its end
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nowhere, sys.stdout.fileno())
+            os.close(nowhere)
+        reason = error.strerror or type(error).__name__
+        raise InputError("print-failed", f"cannot print the result: {reason}", "Files stand as written") from error
 
 
 def one_line(text: str) -> str:
