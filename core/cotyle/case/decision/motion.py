@@ -283,7 +283,8 @@ def _map(posture: str, neck: Neck, motions: Sequence[Motion]) -> MapFact:
 
 _ASSUMPTIONS = (
     "Flexion, abduction and rotation follow Grood and Suntay 1983 (hip: Wu et al. 2002), from zero where the thigh "
-    "hangs in the frame of the posture.",
+    "hangs in the frame of the posture. For the neck the knee then looks straight ahead; for bone the leg hangs as the "
+    "line on the leg says.",
     "The head stays in the middle of the cup; the neck is a round rod, the liner round, without a raised lip; of the "
     "cup's rim, stem and screws nothing else is met (cone: derived here; same model as Yoshimine and Ginbayashi 2002).",
     "Capsule, muscle and fat stop many motions before neck or bone; they are not in it, nor is a planned osteotomy, "

@@ -12,7 +12,8 @@ from cotyle.cup.motion.femur import CutFemur
 
 # Necks of adults look forward by 10 to 20 deg or so; beyond these the leg rather lay turned (from memory, no source).
 _USUAL_NECK_DEG = (-5.0, 30.0)
-_LEAST_SEEN_MM = 100.0
+# As far as the front of the ilium lies from the middle of the head, so that a thigh may meet it; our choice, no source.
+_LEAST_SEEN_MM = 110.0
 _UNSURE_DEG = 5.0
 
 

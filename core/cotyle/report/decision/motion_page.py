@@ -24,6 +24,7 @@ _IN_TILES = {
     "external_rotation": "External rotation",
     "adduction": "Adduction",
 }
+_MEETS = {First.NECK: "the neck meets the rim", First.BONE: "bone meets bone", First.NEITHER: "nothing is met"}
 
 
 def motion_page(facts: MotionFacts) -> PartPage:
@@ -56,7 +57,7 @@ def _lead(facts: MotionFacts, here: PostureMotion) -> str:
         end = "nothing is met within the motions looked at"
     else:
         end = (
-            f"the tightest is {tight.words}, {tight.limit_deg:.0f} deg to {tight.first} where "
+            f"the tightest is {tight.words}, {tight.limit_deg:.0f} deg until {_MEETS[tight.first]} where "
             f"{tight.wanted_deg:.0f} are wanted"
         )
     return f"{held}, {facts.posture}, by {known}; {end}."
@@ -256,9 +257,11 @@ def _advice(facts: MotionFacts, here: PostureMotion) -> tuple[str, ...]:
         if each.bone.limit_deg < each.wanted_deg
     ]
     if bone_short:
+        unsure = facts.femur is not None and facts.femur.rotation_known == "as it lay"
         found.append(
             f"Bone stops {', '.join(bone_short)} too early: no turn of the cup helps. More offset or length, a centre "
             "farther out, or less bone where they meet would."
+            + (" How far the leg lay turned is not known, so this is unsure." if unsure else "")
         )
     if facts.neck is not None and here.window is not None and here.window.anteversion_deg is None:
         found.append("The neck does not let this cup do all that is wanted: see the map for cups that would.")
