@@ -11,6 +11,7 @@ from cotyle.case.store import read_case
 from cotyle.cup.component import Cup
 from cotyle.cup.options.rim_walls import rim_walls
 from cotyle.cup.orientation import Orientation, axis_from_orientation
+from cotyle.errors import InputError
 
 # Angles are pinned so that the search is short.
 PINS = {"inclination_deg": 41.0, "anteversion_deg": 16.0, "anterior_mm": 0.0}
@@ -64,19 +65,26 @@ def test_the_set_is_small_named_and_set_against_the_plan(facts, stored):
     assert facts.plan.outer_diameter_mm == stored.plan.cup.outer_diameter_mm
 
 
-def ask(command, case, tmp_path, content):
-    given = tmp_path / "given.json"
-    given.write_text(json.dumps({"options": content}), encoding="utf-8")
-    return command("decide", case, "--only", "options", "--given", given, "--no-pdf", "--json")
+@pytest.mark.parametrize(
+    ("content", "code"),
+    [
+        ({"pins": {"superior_mm": 30.0}}, "option-pin"),
+        ({"largest_size_mm": 40.0, "smallest_size_mm": 44.0}, "option-limits"),
+        ({"restore": "opposite", "pins": {"inclination_deg": 70.0}}, "option-pin"),
+    ],
+)
+def test_pins_and_limits_that_cannot_be_are_named(stored, content, code):
+    planned = plan_cup(stored.anatomy, stored.scan, stored.plan)
+    with pytest.raises(InputError, match=code):
+        options_of(planned, stored.scan, Questions.model_validate({"options": content}), 0)
 
 
 def test_limits_that_leave_no_room_are_one_line_and_nothing_is_written(command, own_case, tmp_path):
-    for content, code in (
-        ({"least_wall_mm": 25.0}, "option-no-room"),
-        ({"pins": {"superior_mm": 30.0}}, "option-pin"),
-        ({"largest_size_mm": 40.0, "smallest_size_mm": 44.0}, "option-limits"),
-    ):
-        exit_code, out, err = ask(command, own_case, tmp_path, content)
-        assert (exit_code, out) == (2, "")
-        assert code in err.strip().splitlines()[-1]
+    given = tmp_path / "given.json"
+    given.write_text(json.dumps({"options": {"least_wall_mm": 25.0}}), encoding="utf-8")
+    exit_code, out, err = command("decide", own_case, "--only", "options", "--given", given, "--no-pdf")
+    assert (exit_code, out) == (2, "")
+    last = err.strip().splitlines()[-1]
+    assert "the least wall of 25 mm binds" in last
+    assert "option-no-room" in last
     assert not (own_case / "decision" / "options.json").exists()
