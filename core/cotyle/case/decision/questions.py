@@ -15,6 +15,7 @@ from cotyle.case.decision.bone_questions import BoneQuestions
 from cotyle.case.decision.motion_questions import MotionQuestions
 from cotyle.case.decision.option_questions import OptionQuestions
 from cotyle.case.decision.posture_questions import PostureQuestions
+from cotyle.case.decision.revision_questions import RevisionQuestions
 from cotyle.case.decision.screw_questions import ScrewQuestions
 from cotyle.case.decision.tolerance_questions import ToleranceQuestions
 from cotyle.case.json_text import read_json
@@ -32,6 +33,7 @@ class Questions(FileModel):
     bone: BoneQuestions = BoneQuestions()
     motion: MotionQuestions = MotionQuestions()
     tolerance: ToleranceQuestions = ToleranceQuestions()
+    revision: RevisionQuestions = RevisionQuestions()
 
     def given(self) -> dict[str, Any]:
         """Return what the user gave, without defaults."""

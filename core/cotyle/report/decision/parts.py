@@ -16,6 +16,7 @@ from cotyle.case.decision.motion_facts import MotionFacts
 from cotyle.case.decision.options import OptionsFacts, options_of
 from cotyle.case.decision.posture import PostureFacts, posture_of
 from cotyle.case.decision.questions import Questions
+from cotyle.case.decision.revision import RevisionFacts, revision_of, unfit_for_revision
 from cotyle.case.decision.screws import ScrewFacts, screws_of
 from cotyle.case.decision.tolerance import ToleranceFacts, tolerance_of
 from cotyle.case.stages import PlannedCup
@@ -30,6 +31,8 @@ from cotyle.report.decision.options_page import options_page
 from cotyle.report.decision.part_page import PartPage
 from cotyle.report.decision.posture_figure import posture_pictures
 from cotyle.report.decision.posture_page import posture_page
+from cotyle.report.decision.revision_figure import revision_pictures
+from cotyle.report.decision.revision_page import revision_page
 from cotyle.report.decision.screw_figure import screw_pictures
 from cotyle.report.decision.screw_page import screw_page
 from cotyle.report.decision.tolerance_figure import tolerance_pictures
@@ -77,6 +80,16 @@ PARTS: tuple[Part, ...] = (
     ),
     Part("screws", "Screws", "looking for bone behind the shell", ScrewFacts, screws_of, screw_pictures, screw_page),
     Part("bone", "Bone quality", "reading the density of the bone", BoneFacts, bone_of, bone_pictures, bone_page),
+    Part(
+        "revision",
+        "Revision",
+        "looking behind the old cup",
+        RevisionFacts,
+        revision_of,
+        revision_pictures,
+        revision_page,
+        unfit_for_revision,
+    ),
 )
 
 

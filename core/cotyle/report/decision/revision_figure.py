@@ -1,0 +1,76 @@
+"""Pictures of a revision: the old cup in the CT, and where bone is lost."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from cotyle.case.decision.revision import RevisionFacts, fields_and_socket, wall_behind
+from cotyle.case.stages import MEASURING_FRAME, Hip, PlannedCup, hip_of
+from cotyle.cup.bone_loss import lost_points
+from cotyle.cup.component import LARGEST_CUP_MM, SMALLEST_CUP_MM, Cup
+from cotyle.image.volume import Volume
+from cotyle.report import ink
+from cotyle.report.cup_planes import CutPlane, cup_planes
+from cotyle.report.slices import Segment, slice_figure
+from cotyle.space.arrays import Array
+
+_DOTS = 6000
+
+
+def revision_pictures(facts: RevisionFacts, planned: PlannedCup, scan: Volume) -> dict[str, bytes]:
+    """Return the pictures of the part, PNG by short name."""
+    hip = hip_of(planned.anatomy, scan, planned.plan.side)
+    pictures = {"upright": ink.png(upright_figure(planned, scan, hip))}
+    if facts.losses is not None:
+        pictures["lost"] = ink.png(lost_figure(hip))
+    return pictures
+
+
+def upright_figure(planned: PlannedCup, scan: Volume, hip: Hip) -> Figure:
+    """Draw the CT along the old cup's axis with the cup, its bed and the least bone behind it."""
+    metal = planned.anatomy.skeleton.metal_cups[hip.side]
+    size = float(np.clip(metal.outer_diameter_mm, SMALLEST_CUP_MM, LARGEST_CUP_MM))
+    cup = Cup(hip.side, metal.center_lps_mm, metal.opening_axis_lps, size)
+    plane = cup_planes(cup, planned.pelvis.frames[MEASURING_FRAME])[0]
+    behind = wall_behind(metal, hip)
+    least = Segment(behind.minimum_from_lps_mm, behind.minimum_at_lps_mm, f"{behind.minimum_mm:.1f} mm at the least")
+    made = slice_figure(scan, plane, planned.anatomy.surfaces, cup, (), (least,))
+    if metal.bed is not None:
+        _circle(made.axes[0], plane, metal.bed.sphere.center_lps_mm, metal.bed.sphere.radius_mm, metal.opening_axis_lps)
+    return made
+
+
+def _circle(axes: Any, plane: CutPlane, center: Array, radius: float, mouth: Array) -> None:
+    """Draw the half of a sphere away from the mouth where the plane cuts it."""
+    height = float(plane.height_mm(center))
+    if abs(height) >= radius:
+        return
+    turn = np.linspace(0.0, 2.0 * np.pi, 361)
+    flat = np.sqrt(radius**2 - height**2) * (
+        np.cos(turn)[:, None] * plane.right_lps + np.sin(turn)[:, None] * plane.up_lps
+    )
+    circle = plane.coordinates_mm(center + flat)
+    circle[flat @ mouth > 0.0] = np.nan
+    axes.plot(*circle.T, color=ink.FOUND, linewidth=1.6, linestyle=(0, (4, 2)))
+
+
+def lost_figure(hip: Hip) -> Figure:
+    """Draw the hip bone from in front and from the side, with what is lost."""
+    own, mirrored, socket, _ = fields_and_socket(hip)
+    lost = lost_points(own, mirrored, socket, hip.frame) - socket.center_lps_mm
+    bone = hip.bone.vertices_lps_mm
+    bone = bone[:: max(len(bone) // _DOTS, 1)] - socket.center_lps_mm
+    made = ink.figure(470, 352)
+    frame = hip.frame
+    for place, (right, words) in enumerate(((frame.left, "from in front"), (frame.anterior, "from the side"))):
+        axes = made.add_axes((0.01 + 0.5 * place, 0.02, 0.48, 0.88))
+        view = np.stack([right, frame.superior])
+        axes.plot(*(bone @ view.T).T, ".", color="#c4b79a", markersize=1.2, zorder=1)
+        axes.plot(*(lost @ view.T).T, ".", color=ink.WALL_ON_PAPER, markersize=2.2, zorder=2)
+        axes.set_title(words, fontsize=ink.SMALL_PT, color=ink.INK)
+        axes.set(xlim=(-85, 85), ylim=(-75, 85), aspect="equal")
+        axes.axis("off")
+    return made
