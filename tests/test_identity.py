@@ -35,7 +35,7 @@ HIDDEN = {
     "Shift JIS": "山彦日向".encode("shift_jis"),
     "Korean": "사공선녀".encode("euc_kr"),
     "JSON escapes": json.dumps("山彦日向").encode(),
-    "character references": "S&#248;raa".encode(),
+    "character references": b"S&#248;raa",
     "percent": b"/S%C3%B8raa/",
     "NRRD's gzip": b"NRRD0004\n\n" + gzip.compress(b"pixels sunniva pixels"),
     "PDF stream": b"%PDF-1.7 stream\n" + zlib.compress(b"(Sunniva) Tj") + b"endstream",
