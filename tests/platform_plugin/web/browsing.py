@@ -102,6 +102,7 @@ class Hand:
             time.sleep(0.05)
 
     def press(self, where, key):
+        self.page.wait_for_selector(where)  # what is not seen yet takes no key
         self.page.focus(where)
         self.page.keyboard.press(key)
 

@@ -172,14 +172,13 @@ def _change_view_and_posture(page):
 
 
 def _undo_all(page):
+    def shown():
+        return page.state("cup_values"), page.state("marks")
+
     while page.page.is_enabled("[data-name=undo]"):
-        before = page.page.evaluate("[window.trame.state.get('cup_values'), window.trame.state.get('marks')]")
+        before = shown()
         page.act("undo")
-        page.until(
-            lambda: (
-                page.page.evaluate("[window.trame.state.get('cup_values'), window.trame.state.get('marks')]") != before  # noqa: B023
-            )
-        )
+        page.until(lambda: shown() != before)  # noqa: B023
     page.settle()
 
 
