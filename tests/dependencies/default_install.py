@@ -9,9 +9,7 @@ from importlib.metadata import Distribution, distribution
 from packaging.requirements import Requirement
 
 _LICENCE_FILE = re.compile(r"licen[cs]e|copying|notice|third.?party", re.IGNORECASE)
-_COPYLEFT_TEXT = re.compile(
-    r"GNU\s+(?:LESSER\s+|LIBRARY\s+|AFFERO\s+)?GENERAL\s+PUBLIC\s+LICEN[CS]E|GPL", re.IGNORECASE
-)
+_GPL = re.compile(r"GNU\s+(?:LESSER\s+|LIBRARY\s+|AFFERO\s+)?GENERAL\s+PUBLIC\s+LICEN[CS]E|GPL", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -65,7 +63,7 @@ def _speaks_of_gpl(package: Distribution) -> bool:
         if _LICENCE_FILE.search(file.name) and not file.name.endswith((".py", ".pyc", ".so", ".pyd")):
             path = package.locate_file(file)
             try:
-                if _COPYLEFT_TEXT.search(str(path.read_text(encoding="utf-8", errors="replace"))):  # type: ignore[attr-defined]
+                if _GPL.search(str(path.read_text(encoding="utf-8", errors="replace"))):  # type: ignore[attr-defined]
                     return True
             except OSError:
                 continue

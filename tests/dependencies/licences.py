@@ -26,8 +26,8 @@ JUDGED = {
 """Packages whose own licence is not in the list, and why they are in the install all the same."""
 
 BUNDLED = {
-    "numpy": "wheels bring libgfortran (GPL-3.0 with the GCC runtime exception) and libquadmath (LGPL-2.1, a library of "
-    "its own that may be exchanged)",
+    "numpy": "wheels bring libgfortran (GPL-3.0 with the GCC runtime exception) and libquadmath (LGPL-2.1, a library "
+    "of its own that may be exchanged)",
     "scipy": "as numpy",
     "numba": "contains Python's own licence text, which calls itself compatible with the GPL",
     "typing-extensions": "as numba",

@@ -26,7 +26,7 @@ NOT_CHECKED = "known vulnerabilities: NOT CHECKED, the database cannot be reache
 def reachable(url: str = DATABASE) -> bool:
     """Whether the database answers at all; an answer that refuses the question is one."""
     try:
-        urllib.request.urlopen(urllib.request.Request(url, data=b"{}"), timeout=5).close()  # noqa: S310
+        urllib.request.urlopen(urllib.request.Request(url, data=b"{}"), timeout=5).close()
     except urllib.error.HTTPError:
         return True
     except (OSError, ValueError):
@@ -48,7 +48,7 @@ def ask(audit: list[str], packages: list[str]) -> tuple[int, list[str]]:
     except (ValueError, KeyError, TypeError):
         return 2, [line for line in done.stderr.strip().splitlines()[-3:] if line]
     found = [
-        f"{each['name']} {each.get('version', '')}: {fault['id']} (right from {', '.join(fault['fix_versions']) or '?'})"
+        f"{each['name']} {each['version']}: {fault['id']} (right from {', '.join(fault['fix_versions']) or '?'})"
         for each in answers
         for fault in each.get("vulns", ())
     ]
