@@ -210,6 +210,19 @@ def test_only_the_chosen_landmark_can_be_dragged_and_says_where_it_was_let_go(sh
         picture.choose_landmark("elbow")
 
 
+def test_a_landmark_that_goes_back_is_still_the_one_that_can_be_dragged(shown):
+    case, picture = shown
+    node = picture.node(parts.LANDMARKS)
+    picture.choose_landmark("asis_left")
+    index = node.GetControlPointIndexByLabel("asis_left")
+    node.SetNthControlPointPosition(index, *axes.points_to_ras([118.0, -61.0, 900.0]))
+    picture.show_landmarks(case.anatomy.landmarks)
+    np.testing.assert_allclose(drawn_landmarks(picture)["asis_left"], case.anatomy.landmarks["asis_left"].lps_mm)
+    assert not node.GetNthControlPointLocked(index)
+    picture.show_landmarks({name: mark for name, mark in case.anatomy.landmarks.items() if name != "asis_left"})
+    assert node.GetLocked()
+
+
 def test_another_anatomy_moves_landmarks_frames_and_what_rests_on_them(shown):
     case, picture = shown
     moved = {**case.anatomy.landmarks, "asis_left": given_by_hand("asis_left", (118.0, -70.0, 90.0))}
