@@ -20,6 +20,8 @@ from cotyle.space.mesh import TriangleMesh
 _CELLS_MM = (1.0, 8.0)
 # Boxes of triangles are wider by more than rounding, so that the edges alone tell what meets a line.
 _BOX_MM = 1e-9
+# A line passes a triangle by if it keeps clear of the ball about it by this: more than it is moved aside.
+_CLEAR_MM = 1e-5
 # Lines are moved aside by less than anyone can measure, so that none runs exactly through an edge or a corner.
 _ASIDE_MM = (2.71828182845e-7, 3.14159265358e-7, 0.0)
 
@@ -71,7 +73,9 @@ def cross_each(mesh: TriangleMesh, points_lps_mm: npt.ArrayLike, directions_lps:
         row[0] = any_perpendicular(direction)
         row[2] = unit(direction)
         row[1] = np.cross(row[2], row[0])
-    return Crossings(*_cross_each(mesh.vertices_lps_mm, mesh.triangles, points, axes, np.array(_ASIDE_MM)))
+    reaches = np.linalg.norm(mesh.corners_lps_mm - mesh.centroids_lps_mm[:, None], axis=2).max(axis=1)
+    triangles, aside = mesh.triangles, np.array(_ASIDE_MM)
+    return Crossings(*_cross_each(mesh.vertices_lps_mm, triangles, mesh.centroids_lps_mm, reaches, points, axes, aside))
 
 
 def inside(
@@ -152,10 +156,15 @@ def _bin(local, triangles, low, high, cell_mm, cells):  # type: ignore[no-untype
 @numba.njit(cache=True)
 def _edge(local, p, q, edge):  # type: ignore[no-untyped-def]
     """Write the edge p to q: always begun at the lower number, so that both of its triangles judge it alike."""
-    a, b = (p, q) if p < q else (q, p)
+    _edge_between(local, p, q, p < q, edge)
+
+
+@numba.njit(cache=True)
+def _edge_between(local, p, q, forward, edge):  # type: ignore[no-untyped-def]
+    a, b = (p, q) if forward else (q, p)
     edge[0], edge[1] = local[a, 0], local[a, 1]
     edge[2], edge[3] = local[b, 0] - local[a, 0], local[b, 1] - local[a, 1]
-    edge[4] = 1.0 if p < q else 0.0
+    edge[4] = 1.0 if forward else 0.0
 
 
 @numba.njit(cache=True)
@@ -226,33 +235,23 @@ def _put(depths, enters, first, used, depth, enter):  # type: ignore[no-untyped-
 
 
 @numba.njit(cache=True, nogil=True)
-def _cross_each(vertices, triangles, points, axes, aside):  # type: ignore[no-untyped-def]
+def _cross_each(vertices, triangles, centroids, reaches, points, axes, aside):  # type: ignore[no-untyped-def]
     starts = np.zeros(len(points) + 1, dtype=np.int32)
     depths = np.empty(8 * len(points) + 64)
     enters = np.empty(8 * len(points) + 64, dtype=np.bool_)
-    local, edges = np.empty_like(vertices), np.empty((3, 5))
-    u, v = aside[0], aside[1]
+    local, edges, corners = np.empty((3, 3)), np.empty((3, 5)), np.arange(3)
     used = 0
     for n in range(len(points)):
         first = used
-        for p in range(len(vertices)):
-            x, y, z = (
-                vertices[p, 0] - points[n, 0],
-                vertices[p, 1] - points[n, 1],
-                vertices[p, 2] - points[n, 2],
-            )
-            for axis in range(3):
-                local[p, axis] = axes[n, axis, 0] * x + axes[n, axis, 1] * y + axes[n, axis, 2] * z
         for t in range(len(triangles)):
-            a, b, c = triangles[t, 0], triangles[t, 1], triangles[t, 2]
-            if _one_side(local[a, 0], local[b, 0], local[c, 0], u) or _one_side(
-                local[a, 1], local[b, 1], local[c, 1], v
-            ):
+            if _passes_by(centroids[t], reaches[t], points[n], axes[n, 2]):
                 continue
-            _edge(local, a, b, edges[0])
-            _edge(local, b, c, edges[1])
-            _edge(local, c, a, edges[2])
-            met, leaves, depth = _met(local, triangles[t], edges, u, v)
+            for corner in range(3):
+                _to_line(vertices[triangles[t, corner]], points[n], axes[n], local[corner])
+            for corner in range(3):
+                beside = (corner + 1) % 3
+                _edge_between(local, corner, beside, triangles[t, corner] < triangles[t, beside], edges[corner])
+            met, leaves, depth = _met(local, corners, edges, aside[0], aside[1])
             if not met:
                 continue
             if used == len(depths):
@@ -265,11 +264,20 @@ def _cross_each(vertices, triangles, points, axes, aside):  # type: ignore[no-un
 
 
 @numba.njit(cache=True)
-def _one_side(a, b, c, value):  # type: ignore[no-untyped-def]
-    """Whether three coordinates all lie clear on one side of a value."""
-    return (a > value + _BOX_MM and b > value + _BOX_MM and c > value + _BOX_MM) or (
-        a < value - _BOX_MM and b < value - _BOX_MM and c < value - _BOX_MM
-    )
+def _passes_by(center, reach, point, direction):  # type: ignore[no-untyped-def]
+    """Whether a line keeps clear of a ball."""
+    x, y, z = center[0] - point[0], center[1] - point[1], center[2] - point[2]
+    along = x * direction[0] + y * direction[1] + z * direction[2]
+    clear = reach + _CLEAR_MM
+    return x * x + y * y + z * z - along * along > clear * clear
+
+
+@numba.njit(cache=True)
+def _to_line(vertex, point, axes, local):  # type: ignore[no-untyped-def]
+    """Write a vertex in a line's own axes, the same for every triangle that has it."""
+    x, y, z = vertex[0] - point[0], vertex[1] - point[1], vertex[2] - point[2]
+    for axis in range(3):
+        local[axis] = axes[axis, 0] * x + axes[axis, 1] * y + axes[axis, 2] * z
 
 
 @numba.njit(cache=True, nogil=True)

@@ -22,6 +22,7 @@ from cotyle.space.mesh import TriangleMesh
 
 STEP_DEG = 5.0
 _TURNS = 8
+_AT_ONCE = 16
 # Where the generic shell may have holes, from its pole, and how fine they are tried; common practice, no source.
 _FIRST_HOLE_DEG, _LAST_HOLE_DEG, _HOLE_STEP_DEG = 10.0, 60.0, 5.0
 
@@ -102,12 +103,16 @@ def best_place(
     )
     places = quadrants.directions(polar.ravel(), around.ravel())
     straight = measure_screws(bed, places, places, margins)
-    tried = np.flatnonzero(straight.safe_mm > 0.0)
-    if not len(tried):
-        return None
-    steady = np.minimum(steady_mm(bed, quadrants, places[tried], places[tried], hand_deg, margins), longest_mm)
+    reach = np.minimum(straight.safe_mm, longest_mm)
+    # no screw is steadier than it is long: once the steadiest so far is longer than all that are left, it is the best
+    tried = np.argsort(-reach, kind="stable")
+    steady = np.zeros(len(places))
+    for first in range(0, len(tried), _AT_ONCE):
+        rows = tried[first : first + _AT_ONCE]
+        if reach[rows[0]] <= 0.0 or reach[rows[0]] < steady.max():
+            break
+        steady[rows] = np.minimum(steady_mm(bed, quadrants, places[rows], places[rows], hand_deg, margins), longest_mm)
     if steady.max() <= 0.0:
         return None
-    order = np.lexsort((straight.mean_hu[tried], np.round(steady, 3)))
-    best = int(tried[order[-1]])
+    best = int(np.lexsort((np.nan_to_num(straight.mean_hu, nan=-np.inf), np.round(steady, 3)))[-1])
     return float(polar.ravel()[best]), float(around.ravel()[best])
