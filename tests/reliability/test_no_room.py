@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 from contextlib import contextmanager
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -159,11 +160,11 @@ def test_a_read_only_folder_is_said_in_one_line(case, command, name):
         case.chmod(0o700)
 
 
-@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no device that is always full")
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
 @pytest.mark.parametrize("more", [[], ["--json"]])
 def test_a_result_that_cannot_be_printed_is_said_in_one_line(case, more):
     command = [sys.executable, "-m", "cotyle.cli.main", "check", str(case / "ct.nrrd"), *more]
-    with open("/dev/full", "w") as full:
+    with Path("/dev/full").open("w") as full:
         done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
     assert_one_line(done.returncode, done.stderr, "No space left on device. Files stand as written. [print-failed]")
 
