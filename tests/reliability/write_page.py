@@ -65,11 +65,12 @@ def main() -> int:
     parser.add_argument("--kills", type=int, default=200)
     options = parser.parse_args()
     kept = True
-    texts = _present()
+    texts: dict[str, str] = {}
     for name in options.only:
         texts[name], good = SECTIONS[name](Options(options.fuzz_seconds, options.kills))
         print(f"{name}: {'kept' if good else 'BROKEN'}")
         kept = kept and good
+    texts = {**_present(), **texts}
     body = "".join(f"\n<!-- {name} -->\n{texts[name].strip()}\n<!-- end -->\n" for name in SECTIONS if name in texts)
     write_text_atomically(PAGE, HEAD + body)
     return 0 if kept else 1
