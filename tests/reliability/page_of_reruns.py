@@ -21,11 +21,11 @@ SIDE = Side.RIGHT
 INTRODUCTION = """## The same again
 
 The synthetic sample of the tests (seed {seed}) is planned, a view is simulated, a synthetic picture is compared with
-the plan, and decisions are worked out: by commands in processes of their own, three times, with 1 thread, with 1 thread
-again and with {threads}. All files of the cases are compared byte for byte (no PDF is made here), and what the commands
-print as JSON, without timings. Where bytes differ, the largest difference of a number (mm, degrees or as its field
-says), of a voxel, or of a colour from 0 to 255 is given. Promised is the first column: the same input and options give
-the same bytes on the same machine with the same packages. {made}.
+the plan, and decisions (tolerance, bone) are worked out: by commands in processes of their own, three times, with 1
+thread, with 1 thread again and with {threads}. All files of the cases are compared byte for byte (no PDF is made here),
+and what the commands print as JSON, without timings. Where bytes differ, the largest difference of a number (mm,
+degrees or as its field says), of a voxel, or of a colour from 0 to 255 is given. Promised is the first column: the same
+input and options give the same bytes on the same machine with the same packages. {made}.
 """
 
 KINDS: dict[str, Callable[[str], bool]] = {
@@ -75,7 +75,7 @@ def _run(series: Path, picture: Path, out: Path, threads: int) -> None:
         "plan": ("plan", series, "--side", str(SIDE), "--out", case, "--no-pdf"),
         "xray": ("xray", case, "--view", "inlet"),
         "compare": ("compare", case, picture, *HOW, "--cup-diameter", 50),
-        "decide": ("decide", case, "--no-pdf"),
+        "decide": ("decide", case, "--only", "tolerance", "--only", "bone", "--no-pdf"),
     }
     for name, arguments in commands.items():
         printed = run_with_threads(arguments, threads)
