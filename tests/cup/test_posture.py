@@ -132,7 +132,7 @@ def test_mobility_classes_have_the_published_limits(back, mobility):
     assert mobility_of(back) is mobility
 
 
-# 13 deg: Langston et al., Bone Joint J 2018;100-B:845-52
+# 13 deg: Langston et al., Bone Joint J 2018;100-B:845
 def test_thirteen_degrees_back_on_standing_are_unfavourable():
     assert tilts_unfavourably(-13.0)
     assert not tilts_unfavourably(-12.9)

@@ -128,7 +128,7 @@ UNBALANCED_ABOVE_DEG = 10.0
 def mobility_of(backward_tilt_deg: float) -> Mobility:
     """Return the class of a pelvis by how far it tilts back from standing to sitting.
 
-    Below 10 deg stiff, 10 to 30 normal, above 30 hypermobile: Innmann MM et al., Bone Joint J 2019;101-B:902-9; Haffer
+    Below 10 deg stiff, 10 to 30 normal, above 30 hypermobile: Innmann MM et al., Bone Joint J 2019;101-B:902; Haffer
     H et al., J Clin Med 2020;9:2569 (by the sacral slope, which changes as much). The slope from standing to relaxed
     sitting calls many spines stiff that are not (Sharma AK et al., J Arthroplasty 2023;38:713-8).
     """
@@ -140,6 +140,6 @@ def mobility_of(backward_tilt_deg: float) -> Mobility:
 def tilts_unfavourably(supine_to_standing_deg: float) -> bool:
     """Return whether the pelvis tilts back by 13 deg or more on standing: about 10 deg of functional anteversion.
 
-    Langston J et al., Bone Joint J 2018;100-B:845-52. ``supine_to_standing_deg``: change of anterior tilt.
+    Langston J et al., Bone Joint J 2018;100-B:845. ``supine_to_standing_deg``: change of anterior tilt.
     """
     return supine_to_standing_deg <= -UNFAVOURABLE_FROM_DEG

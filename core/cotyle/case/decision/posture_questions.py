@@ -17,7 +17,7 @@ class GivenPosture(Strict):
 
     ``anterior_tilt_deg``: of the anterior pelvic plane to the vertical (supine: to the table), positive with the ASIS
     in front of the tubercles. ``sacral_slope_deg``: of the endplate of S1 to the horizontal. The sacrum doesn't move in
-    the pelvis (pelvic incidence = pelvic tilt + sacral slope; Legaye J et al., Eur Spine J 1998;7:99-103), so that two
+    the pelvis (pelvic incidence = pelvic tilt + sacral slope; Legaye J et al., Eur Spine J 1998;7:99), so that two
     slopes differ by as much as two tilts; one slope alone tells no tilt.
     """
 

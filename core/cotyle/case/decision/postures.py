@@ -14,7 +14,7 @@ from cotyle.case.plan_file import PostureChoice
 SUPINE, STANDING, SEATED = "supine", "standing", "seated"
 MOST_BACK_DEG, MOST_FORWARD_DEG, MEAN_CHANGE_DEG = -21.8, 8.4, -5.5
 """Change of anterior tilt from lying to standing: largest both ways and mean of 1517 patients; Pierrepont J et al.,
-Bone Joint J 2017;99-B:184-91."""
+Bone Joint J 2017;99-B:184."""
 SITS_BACK_DEG, SITS_BACK_SD_DEG = 22.2, 12.2
 """How far a pelvis tilts back from standing to sitting, mean and one deviation; Ochi H et al., Eur Spine J 2016."""
 

@@ -41,7 +41,7 @@ class ToleranceQuestions(Strict):
     """How far the reamer goes deeper or less deep than meant between two pictures; our choice, no source."""
     standing_tilt_deg: Turn | None = None
     """Of the tilt of the standing pelvis; else the posture's own, or 4.6 deg where nobody measured it: half the range
-    of 1517 patients, 30.2 deg, over 3.3 (Pierrepont J et al., Bone Joint J 2017;99-B:184-91): normal, at its ends."""
+    of 1517 patients, 30.2 deg, over 3.3 (Pierrepont J et al., Bone Joint J 2017;99-B:184): normal, at its ends."""
     one_size_up: Chance = 0.1
     one_size_down: Chance = 0.1
     """Chances that another size is put in than planned; our choice, no source."""
