@@ -2,7 +2,7 @@ import os
 from pathlib import Path
 
 import pytest
-from cotyle.case.folder import carry_over, is_case, require_case, written_whole
+from cotyle.case.folder import carry_over, is_case, read_undisturbed, require_case, written_whole
 from cotyle.case.plan_file import PlanFile
 from cotyle.errors import InputError
 from cotyle.space.side import Side
@@ -88,6 +88,28 @@ def test_carrying_over_leaves_both_folders_whole(tmp_path):
     carry_over(tmp_path / "old", tmp_path / "new", ("ct.nrrd", "absent"))
     assert (tmp_path / "new" / "ct.nrrd").read_text() == "scan"
     assert (tmp_path / "old" / "ct.nrrd").read_text() == "scan"
+
+
+def test_what_is_read_is_of_one_case_though_another_takes_its_place_amid(tmp_path):
+    make_case(tmp_path / "case", "first")
+    swaps = iter([lambda: make_case(tmp_path / "case", "second"), *[lambda: None] * 9])
+
+    def read():
+        one = (tmp_path / "case" / "words.txt").read_text()
+        next(swaps)()
+        return one, (tmp_path / "case" / "words.txt").read_text()
+
+    assert read_undisturbed(tmp_path / "case", read) == ("second", "second")
+
+
+def test_an_error_of_reading_counts_where_nothing_took_the_cases_place(tmp_path):
+    make_case(tmp_path / "case", "first")
+    with pytest.raises(InputError) as caught:
+        read_undisturbed(tmp_path / "case", lambda: PlanFile.read(tmp_path / "case" / "other.json"))
+    assert caught.value.code == "file-missing"
+    with pytest.raises(InputError) as caught:
+        read_undisturbed(tmp_path / "case", lambda: make_case(tmp_path / "case", "again"))
+    assert caught.value.code == "case-busy"
 
 
 @pytest.mark.parametrize("text", ["", "{}", '{"schema": "other"}', "not json"])

@@ -8,14 +8,18 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TypeVar
 
 from cotyle.case import folder_swap
 from cotyle.case.json_text import read_json
 from cotyle.case.one_writer import only_writer_of, unwritable_folder
 from cotyle.errors import InputError
+
+T = TypeVar("T")
+_TRIES = 5
 
 PLAN = "plan.json"
 MEASUREMENTS = "measurements.json"
@@ -69,6 +73,35 @@ def require_case(folder: Path) -> None:
         )
     if not is_case(folder):
         raise InputError("case-not", f"{folder.name or folder} is not a case folder", "Give a folder that 'plan' wrote")
+
+
+def read_undisturbed(folder: Path, read: Callable[[], T]) -> T:
+    """Return what ``read`` reads from a case; again where another case took its place meanwhile, lest both are mixed.
+
+    Raises
+    ------
+    InputError
+        ``case-busy`` where that happens time and again, and those of ``read``.
+    """
+    for _ in range(_TRIES):
+        before = _standing(folder)
+        try:
+            found = read()
+        except InputError:
+            if _standing(folder) == before:
+                raise
+            continue
+        if _standing(folder) == before:
+            return found
+    raise InputError("case-busy", f"{folder.name} is being written all the time", "Try again when that is done")
+
+
+def _standing(folder: Path) -> tuple[int, int] | None:
+    try:
+        found = folder.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
 
 
 @contextmanager

@@ -60,6 +60,10 @@ def read_case(folder: Path) -> StoredCase:
     InputError
         ``case-missing``, ``case-not``, ``case-outdated`` and those of its files.
     """
+    return names.read_undisturbed(folder, lambda: _read(folder))
+
+
+def _read(folder: Path) -> StoredCase:
     names.require_case(folder)
     return StoredCase(
         folder,
@@ -83,7 +87,7 @@ class OpenedCase:
 
 def open_case(folder: Path) -> OpenedCase:
     """Read a case to be planned on; errors as in :func:`read_case`, and ``file-missing``."""
-    return OpenedCase(read_case(folder), _small_files(folder))
+    return names.read_undisturbed(folder, lambda: OpenedCase(_read(folder), _small_files(folder)))
 
 
 _SMALL = (names.PLAN, names.BONES, names.ANATOMY, names.LANDMARKS)
