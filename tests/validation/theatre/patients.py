@@ -108,7 +108,7 @@ def make_patient(trial: Trial, progress: Progress = lambda _: None) -> Patient:
     progress(f"{trial.name}: scanning")
     volume, truth = make_scan(trial)
     progress(f"{trial.name}: finding the bones")
-    found = find_bones(volume, _info(trial, volume), side)
+    found = find_bones(volume, series_info(trial.name, volume), side)
     anatomy = complete_anatomy(found.skeleton, {})
     progress(f"{trial.name}: planning")
     planned = plan_cup(anatomy, volume, PlanFile(side=side))
@@ -144,12 +144,13 @@ def _kept(truth: Truth) -> PatientTruth:
     )
 
 
-def _info(trial: Trial, volume: Volume) -> SeriesInfo:
+def series_info(name: str, volume: Volume) -> SeriesInfo:
+    """Return what a reader would say of the scan of a subject."""
     i, j, k = (float(each) for each in volume.spacing_mm)
     return SeriesInfo(
         kind="dicom",
         number=1,
-        description=f"SYNTHETIC - not a person, subject {trial.name}",
+        description=f"SYNTHETIC - not a person, subject {name}",
         modality="CT",
         kernel="",
         patient_position="HFS",

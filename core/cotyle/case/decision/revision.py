@@ -164,7 +164,7 @@ def wall_behind(cup: MetalCup, hip: Hip) -> Wall:
     """Measure the bone behind an old cup as behind a reamer of its size."""
     floor = step_along(cup.outer_diameter_mm, cup.center_lps_mm, -cup.opening_axis_lps)
     edges = hip.anatomy.edges[hip_bone(hip.side)]
-    return measure_wall(hip.bone, hip.inner, Cavity((floor,)), edges=edges)
+    return measure_wall(hip.bone, hip.inner, Cavity((floor,)), hip.scan, blur=hip.anatomy.blur, edges=edges)
 
 
 def fields_and_socket(hip: Hip) -> tuple[BoneField, BoneField, MirroredSocket, float]:

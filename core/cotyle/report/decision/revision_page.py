@@ -20,7 +20,7 @@ def revision_page(facts: RevisionFacts) -> PartPage:
             Shown(
                 "upright",
                 "The CT along the old cup's axis, from in front. Blue: the cup as measured; violet, dashed: its bony "
-                "bed; green: found edges of bone; yellow: the least bone behind it.",
+                "bed; green: found edges of bone; yellow: the least bone behind it, if it lies in this plane.",
                 "one sphere for the cup, one for its bed; edges in streaks are the shape model's.",
                 wide=False,
             ),
