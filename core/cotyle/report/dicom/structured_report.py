@@ -42,7 +42,7 @@ def structured_report(
         groups += [_view_group(n, *view, source, measured) for n, view in enumerate(views, 1)]
         report = sr.MeasurementReport(
             observation_context=_context(study.study_uid),
-            procedure_reported=concept(codes.HIP_PROSTHESIS),
+            procedure_reported=concept(codes.CT_IMAGING),
             imaging_measurements=groups,
         )
         report[0].ContentSequence.append(_words(measured, study.of_nobody))
