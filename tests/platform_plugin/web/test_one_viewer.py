@@ -1,3 +1,4 @@
+import os
 import subprocess
 import sys
 
@@ -43,7 +44,9 @@ with one_viewer.only_viewer_of(pathlib.Path(sys.argv[2])):
 
 
 def test_a_viewer_in_another_process_holds_the_case_until_it_is_killed(tmp_path, own_marks):
-    with subprocess.Popen([sys.executable, "-c", HOLD, own_marks, tmp_path], stdout=subprocess.PIPE) as viewer:
+    command = [sys.executable, "-c", HOLD, str(own_marks), str(tmp_path)]
+    paths = {**os.environ, "PYTHONPATH": os.pathsep.join(path for path in sys.path if path)}
+    with subprocess.Popen(command, stdout=subprocess.PIPE, env=paths) as viewer:
         assert viewer.stdout.readline() == b"held\n"
         with pytest.raises(InputError) as refused, only_viewer_of(tmp_path):
             pass
