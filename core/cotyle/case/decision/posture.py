@@ -25,7 +25,7 @@ from cotyle.case.decision.postures import (
 )
 from cotyle.case.decision.questions import Questions
 from cotyle.case.measurements import Angles, Doubt
-from cotyle.case.plan_file import Targets
+from cotyle.case.plan_file import FrameName, Targets
 from cotyle.case.schema import Finite, Strict
 from cotyle.case.stages import PlannedCup
 from cotyle.cup.orientation import Definition, Orientation, orientation_of_axis, tilted
@@ -68,8 +68,9 @@ class PostureFact(Strict):
 
 
 class ZoneFact(Strict):
-    """The plan's target zone."""
+    """The plan's target zone, and the frame it was stated for; each posture is held against it."""
 
+    frame: FrameName
     inclination_deg: tuple[Finite, Finite]
     anteversion_deg: tuple[Finite, Finite]
     definition: Definition
@@ -141,7 +142,10 @@ def posture_of(planned: PlannedCup, scan: Volume, questions: Questions, seed: in
     return PostureFacts(
         side=side,
         zone=ZoneFact(
-            inclination_deg=zone.inclination_deg, anteversion_deg=zone.anteversion_deg, definition=zone.definition
+            frame=planned.plan.targets.frame,
+            inclination_deg=zone.inclination_deg,
+            anteversion_deg=zone.anteversion_deg,
+            definition=zone.definition,
         ),
         usual_seated_ante_inclination_deg=asked.seated_ante_inclination_deg,
         postures=facts,

@@ -66,7 +66,12 @@ def _tile(facts: PostureFacts, name: str) -> Tile:
     note = f"inclination / anteversion, radiographic; pelvis {_signed(fact.anterior_tilt_deg)} deg forward, {fact.how}"
     value = minus(f"{angles.inclination_deg:.0f} / {angles.anteversion_deg:.0f}")
     spread = "" if fact.anteversion_sd_deg is None else f"{2 * fact.anteversion_sd_deg:.1f}"
-    return Tile(_TITLES[name].capitalize(), value, "deg", spread, note, fact.in_zone is False)
+    return Tile(_TITLES[name].capitalize(), value, "deg", spread, note, _is_out(fact))
+
+
+def _is_out(fact: PostureFact) -> bool:
+    """Whether a cup lies outside its zone in a posture that is known."""
+    return fact.in_zone is False and fact.how is not Known.ASSUMED
 
 
 def _angles(facts: PostureFacts) -> Table:
@@ -85,7 +90,8 @@ def _angles(facts: PostureFacts) -> Table:
         ),
         tuple(rows),
         "Inclination / anteversion in degrees, definitions after Murray 1993, in the frame of the posture. ± from the "
-        "tilt alone. Ante-inclination is the operative anteversion. Zone: the plan's target lying and standing; seated "
+        "tilt alone. Ante-inclination is the operative anteversion. Zone: the plan's target, "
+        f"stated for the {facts.zone.frame} frame, lying and standing; seated "
         f"{low:.0f} to {high:.0f} deg of ante-inclination, what was seen in 85 hips (Kanawade et al., J Bone Joint "
         "Surg Am 2014;96:978), not what is safe.",
     )
