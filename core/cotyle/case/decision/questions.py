@@ -7,7 +7,7 @@ source beside it.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, ClassVar, Literal
 
 from pydantic import Field
 
@@ -25,6 +25,7 @@ from cotyle.case.schema import FileModel, validated
 class Questions(FileModel):
     """The whole of the file that ``--given`` names; ``schema`` and ``version`` may be left out."""
 
+    may_leave_out_version: ClassVar[bool] = True
     schema_name: Literal["cotyle/questions"] = Field(default="cotyle/questions", alias="schema")
     version: Literal[1] = 1
     options: OptionQuestions = OptionQuestions()
