@@ -64,7 +64,9 @@ class Defect:
     notes:
         Codes that go with a right result.
     within_mm:
-        Error of a length allowed after a repair; more than 0.1 only where slices were interpolated.
+        Error of a length allowed after a repair; more than 0.1 only where it ends in slices that were interpolated.
+        What a missing slice held is not in its neighbours: interpolation by cubics (monotone, and through four slices),
+        tried on the same series, leaves 0.16 to 0.24 mm where the straight line leaves 0.13 to 0.27 mm.
     """
 
     name: str
@@ -85,7 +87,7 @@ DEFECTS = (
     Defect("five slices missing", lambda: without(5, 9, 20, 33, 50),
            "series-gap", says=r"5 slices are missing .*gap 2\.00 mm", within_mm=0.3),
     Defect("five neighbouring slices missing", lambda: without(*range(20, 25)),
-           "series-gap", says=r"5 slices are missing .*gap 6\.00 mm", within_mm=0.3),
+           "series-gap", says=r"5 slices are missing .*gap 6\.00 mm"),
     Defect("a gap too wide to fill", lambda: without(*range(20, 32)), "series-gap", "series-gap", r"gap 13\.00 mm"),
     Defect("one slice twice", doubled, notes=("series-duplicate",), says=r"z = -11\.50 mm"),
     Defect("two pictures at one place", lambda: doubled(differs=True),
@@ -104,9 +106,9 @@ DEFECTS = (
     Defect("positions off by 3 % of the spacing", lambda: moved(0.03),
            notes=("series-jitter",), says=r"vary by up to 0\.0\d\d mm"),
     Defect("positions off by 30 % of the spacing", lambda: moved(0.3),
-           "series-uneven", says=r"gaps of 0\.\d\d to 1\.\d\d mm", within_mm=0.3),
+           "series-uneven", says=r"gaps of 0\.\d\d to 1\.\d\d mm", within_mm=0.15),
     Defect("spacing of 1 mm, then 2 mm", both_blocks,
-           "series-uneven", says=r"1\.00 mm from z = -32\.00 .*then 2\.00 mm", within_mm=0.3),
+           "series-uneven", says=r"1\.00 mm from z = -32\.00 .*then 2\.00 mm", within_mm=0.25),
     Defect("one slice without position", lambda: one(20, ImagePositionPatient=None),
            "series-no-position", says="has no position"),
     Defect("one position not a number", lambda: one(20, ImagePositionPatient=["0", "nan", "3"]),

@@ -18,10 +18,13 @@ from cotyle.files import write_text_atomically
 
 from tests.reliability.page_of_corpus import corpus_section
 from tests.reliability.page_of_defects import defect_section
+from tests.reliability.page_of_dependencies import dependency_section
 from tests.reliability.page_of_dicom import dicom_section
 from tests.reliability.page_of_fuzzing import fuzz_section
 from tests.reliability.page_of_killing import kill_section
+from tests.reliability.page_of_privacy import privacy_section
 from tests.reliability.page_of_reruns import rerun_section
+from tests.reliability.page_of_schema import schema_section
 
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "reliability.md"
 
@@ -51,7 +54,10 @@ SECTIONS: dict[str, Section] = {
     "corpus": lambda options: corpus_section(),
     "fuzz": lambda options: fuzz_section(options.fuzz_seconds),
     "kills": lambda options: kill_section(options.kills),
+    "schema": lambda options: schema_section(),
     "reruns": lambda options: rerun_section(),
+    "privacy": lambda options: privacy_section(),
+    "dependencies": lambda options: dependency_section(),
     "dicom": lambda options: dicom_section(),
 }
 """In the order of the page: each returns its text and whether it kept what it promises."""
