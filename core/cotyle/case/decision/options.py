@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import asdict
 from typing import Any, Literal
 
@@ -20,7 +21,7 @@ from cotyle.case.schema import Finite, Strict, Vector
 from cotyle.case.stages import Hip, PlannedCup, hip_of
 from cotyle.cup.center import CenterShift, center_shift
 from cotyle.cup.options.bone_field import bone_field
-from cotyle.cup.options.choice import Choice, Favours, choose
+from cotyle.cup.options.choice import NO_CHOICE, Choice, Favours, choose
 from cotyle.cup.options.figures import Figures, dominates, gains
 from cotyle.cup.options.limits import ANTEVERSION, INCLINATION, Limits, Pins
 from cotyle.cup.options.quick import Ground
@@ -161,7 +162,7 @@ def options_of(planned: PlannedCup, scan: Volume, questions: Questions, seed: in
     Raises
     ------
     InputError
-        ``option-pin``, ``option-limits``, ``option-no-room``.
+        ``option-pin``, ``option-limits``, ``option-no-room``, ``option-goal``.
     """
     del seed
     asked, plan = questions.options, planned.plan
@@ -175,17 +176,7 @@ def options_of(planned: PlannedCup, scan: Volume, questions: Questions, seed: in
         cup = question.cup(variables)
         return measured_cup(hip, plan_with(hip, plan, cup, zone.definition, frame, angles), goal.center_lps_mm)
 
-    bed, doubts = bed_of(hip, goal), []
-    heights = shows_high_center(hip, goal) if asked.high_center is None else asked.high_center
-    as_planned = measured_cup(hip, plan, goal.center_lps_mm)
-    choice = None
-    try:
-        choice = choose(question, lambda variables: measured(variables).figures, with_heights=heights)
-    except InputError as error:
-        if error.code != "option-no-room" or asked.model_fields_set:
-            raise
-        # nobody set these limits: the other parts of the decision must not be lost for them
-        doubts.append(Doubt(code=error.code, text=f"{error.what[0].upper()}{error.what[1:]}."))
+    choice, refused = _chosen(question, measured, hip, goal, asked)
     options = tuple(
         NamedOption(
             favours=each.favours,
@@ -193,8 +184,9 @@ def options_of(planned: PlannedCup, scan: Volume, questions: Questions, seed: in
             reaches=each.binding,
             **_cup_fields(measured(each.variables), zone.definition, frame),
         )
-        for each in (choice.options if choice else ())
+        for each in choice.options
     )
+    bed, as_planned = bed_of(hip, goal), measured_cup(hip, plan, goal.center_lps_mm)
     return OptionsFacts(
         side=plan.side,
         goal=_goal_fact(hip, goal),
@@ -210,13 +202,29 @@ def options_of(planned: PlannedCup, scan: Volume, questions: Questions, seed: in
         bed=None if bed is None else BedFact(**asdict(bed)),
         plan=CupOption(**_cup_fields(as_planned, zone.definition, frame)),
         options=options,
-        missing=choice.missing if choice else (),
-        curves=_curves(choice) if choice else {},
-        better_than_plan=_better(choice, as_planned.figures, question.limits.enough_wall_mm) if choice else (),
-        tried=choice.estimated if choice else 0,
+        missing=choice.missing,
+        curves=_curves(choice),
+        better_than_plan=_better(choice, as_planned.figures, question.limits.enough_wall_mm),
+        tried=choice.estimated,
         assumptions=_ASSUMPTIONS,
-        doubts=(*doubts, *_doubts(goal, bed, choice, hip)),
+        doubts=(*refused, *_doubts(goal, bed, choice, hip)),
     )
+
+
+def _chosen(
+    question: Question, measured: Callable[[Array], MeasuredCup], hip: Hip, goal: Goal, asked: OptionQuestions
+) -> tuple[Choice, tuple[Doubt, ...]]:
+    """Return the choice; where the usual limits, which nobody set, leave no room, an empty one with the doubt.
+
+    The other parts of the decision must not be lost for limits that nobody set.
+    """
+    heights = shows_high_center(hip, goal) if asked.high_center is None else asked.high_center
+    try:
+        return choose(question, lambda variables: measured(variables).figures, with_heights=heights), ()
+    except InputError as error:
+        if error.code != "option-no-room" or asked.model_fields_set:
+            raise
+        return NO_CHOICE, (Doubt(code=error.code, text=f"{error.what[0].upper()}{error.what[1:]}."),)
 
 
 def _question(hip: Hip, plan: PlanFile, asked: OptionQuestions, goal: Goal) -> Question:
@@ -298,7 +306,7 @@ def _better(choice: Choice, plan: Figures, enough_mm: float) -> tuple[int, ...]:
     return tuple(n for n, row in enumerate(worth[1:]) if dominates(row, worth[0]))
 
 
-def _doubts(goal: Goal, bed: Bed | None, choice: Choice | None, hip: Hip) -> tuple[Doubt, ...]:
+def _doubts(goal: Goal, bed: Bed | None, choice: Choice, hip: Hip) -> tuple[Doubt, ...]:
     found = [Doubt(code="options-goal", text=goal.doubt)] if goal.doubt else []
     if bed is not None and bed.seen_share < LITTLE_SEEN:
         text = (
@@ -309,8 +317,8 @@ def _doubts(goal: Goal, bed: Bed | None, choice: Choice | None, hip: Hip) -> tup
     elif hip.side in hip.anatomy.skeleton.metal_cups and bed is None:
         text = "No bone was seen behind the old cup: the options start from the old cup's own sphere."
         found.append(Doubt(code="options-bed-unseen", text=text))
-    if choice is not None and choice.missing:
-        names = ", ".join(str(each) for each in choice.missing)
+    if choice.missing:
+        names = ", ".join(str(each).replace("-", " ") for each in choice.missing)
         text = f"No cup that was measured fulfils: {names}. The quick estimate found one that the measurement refused."
         found.append(Doubt(code="options-missing", text=text))
     return tuple(found)

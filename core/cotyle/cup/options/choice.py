@@ -87,14 +87,16 @@ class Choice:
     """All options, none beaten but those kept for comparison; ``missing``: wishes that no measured cup fulfilled.
 
     ``curves``: the most cover for each medial shift, with the height of the centre restored and with it free.
-    ``estimated`` tells how many cups were tried, ``front`` how many of them no other beats.
+    ``estimated`` tells how many cups were tried.
     """
 
     options: tuple[Option, ...]
     missing: tuple[Favours, ...]
     curves: dict[Favours, tuple[CurvePoint, ...]]
-    scale: Scale
     estimated: int
+
+
+NO_CHOICE = Choice((), (), {}, 0)
 
 
 def choose(question: Question, remeasure: Remeasure, with_heights: bool = False, with_curves: bool = True) -> Choice:
@@ -125,7 +127,7 @@ def choose(question: Question, remeasure: Remeasure, with_heights: bool = False,
         for height in (Favours.SAME_HEIGHT, Favours.HIGH_CENTER):
             curves[height] = _curve(question, remeasure, where, found, height)
     kept = _undoubled(options, question.limits.enough_wall_mm)
-    return Choice(tuple(kept), tuple(missing), curves, scale, len(found.variables))
+    return Choice(tuple(kept), tuple(missing), curves, len(found.variables))
 
 
 def _granted(
