@@ -19,16 +19,18 @@ from cotyle.errors import InputError
 from cotyle_platform.session.history import State
 
 DRAFT = "draft.json"
-SAVED_WITHIN_S = 120.0
+WRITTEN_WITHIN_S = 120.0
 
 
 def write_draft(folder: Path, state: State) -> None:
     """Write the draft whole or not at all; raises InputError where the case is gone or cannot be written to.
 
-    While the case is being saved, the draft waits and goes into the new one.
+    While the case is being written, the draft waits and goes into the new one; in the end it is written all the same.
     """
     require_case(folder)
-    with only_writer_of(folder, wait_s=SAVED_WITHIN_S):
+    with contextlib.ExitStack() as stack:
+        with contextlib.suppress(InputError):
+            stack.enter_context(only_writer_of(folder, wait_s=WRITTEN_WITHIN_S))
         state.plan.write(folder / DRAFT)
 
 
@@ -44,9 +46,7 @@ def read_draft(folder: Path, saved: PlanFile) -> PlanFile | None:
 
 def remove_draft(folder: Path) -> None:
     """Remove the draft if there is one."""
-    if not (folder / DRAFT).exists():
-        return
-    with contextlib.suppress(OSError, InputError), only_writer_of(folder, wait_s=SAVED_WITHIN_S):
+    with contextlib.suppress(OSError):
         (folder / DRAFT).unlink(missing_ok=True)
 
 
