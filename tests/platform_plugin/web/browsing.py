@@ -1,6 +1,7 @@
 """A viewer in a process of its own and a browser on its page, for tests, measurements and pictures."""
 
 import contextlib
+import itertools
 import os
 import shutil
 import subprocess
@@ -13,7 +14,7 @@ ROOT = Path(__file__).resolve().parents[3]
 CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
 LONG_S = 180.0
 """Waits end as soon as what is waited for is there; this is for machines that are busy."""
-GRIP_S, SEEN_WITHIN_S, TRIES = 0.8, 20.0, 3
+VIEWS = ("Red", "Green", "Yellow", "ThreeD")
 SMALL, LARGE = {"width": 1366, "height": 768}, {"width": 3840, "height": 2160}
 
 
@@ -119,28 +120,28 @@ class Hand:
         x, y, width, height = self.view(index)
         return x + width / 2, y + height / 2
 
-    def drag(self, x, y, right, down, steps=6, seen_s=0.0):
-        """Drag from a place; the platform lets a point be gripped once the pointer was over it for ``seen_s``."""
+    def drag(self, x, y, right, down, steps=6):
         mouse = self.page.mouse
         mouse.move(x, y)
-        time.sleep(seen_s)
         mouse.down()
         for step in range(1, steps + 1):
             mouse.move(x + right * step / steps, y + down * step / steps)
             time.sleep(0.05)
         mouse.up()
 
-    def drag_until(self, claim, view, right, down, from_middle=(0, 0)):
-        """Drag from beside a view's middle until a claim holds: a busy machine may not have gripped it at first."""
+    def drag_point(self, view, right, down):
+        """Drag the landmark in a view's middle, once the platform shows by the pointer that it can be gripped."""
         x, y = self.middle(view)
-        for _ in range(TRIES):
-            self.drag(x + from_middle[0], y + from_middle[1], right, down, seen_s=GRIP_S)
-            ends = time.monotonic() + SEEN_WITHIN_S
-            while time.monotonic() < ends:
-                if claim():
-                    return
-                time.sleep(0.05)
-        raise AssertionError("nothing was dragged")
+        cursor = f"{VIEWS[view]}_active_view_cursor"
+        beside = itertools.cycle((0, 1))
+
+        def gripped():
+            self.page.mouse.move(x + next(beside), y)
+            time.sleep(0.2)
+            return self.state(cursor) == "pointer"
+
+        self.until(gripped)
+        self.drag(x, y, right, down)
 
 
 class StartPage(Hand):

@@ -77,10 +77,7 @@ def test_looking_changes_no_plan(open_page, running_viewer):
     page.press(".cotyle-track-body", "End")
     page.act("marks")
     page.act("mark-asis_right")
-    x, y = page.middle(0)
-    hand.mouse.move(x, y)
-    time.sleep(1.0)
-    hand.mouse.click(x, y)  # on the point itself, without a drag
+    page.drag_point(0, 0, 0)  # gripped and let go where it is
     page.act("marks-close")
     time.sleep(DRAFT_WITHIN_S)
     page.settle()
@@ -99,7 +96,8 @@ def test_a_landmark_is_dragged_in_3d_onto_its_bone(open_page):
     def given():
         return next(each["given"] for each in page.state("marks") if each["name"] == "asis_right")
 
-    page.drag_until(given, 3, -10, 8)
+    page.drag_point(3, -10, 8)
+    page.until(given)
     page.settle()
     assert page.state("page_message") == ""
     page.act("undo")

@@ -45,8 +45,7 @@ def test_from_a_folder_of_dicom_files_to_a_report_and_over_a_crash(planned_case,
             assert page.state("cup_values") == first
             assert "placed by hand" not in _mark(page, MOVED)["origin"]
             page.act("redo")
-            page.settle()
-            assert page.state("cup_values") == with_landmark
+            page.until(lambda: page.state("cup_values") == with_landmark)
 
             page.type_number("inclination", 42.5)
             page.until(lambda: page.figure("Inclination") == "42.5")
@@ -87,7 +86,7 @@ def _make_a_case(page, out):
     page.act("bone-sacrum")
     page.act("tool-eraser")
     x, y = page.middle(2)
-    page.drag(x + 40, y - 40, 30, 10, seen_s=0.8)
+    page.drag(x + 40, y - 40, 30, 10)
     page.act("stroke-back")
     page.act("tool-none")
     page.act("bones-right")
@@ -100,10 +99,12 @@ def _make_a_case(page, out):
     def given():
         return next(each["given"] for each in page.state("start_marks") if each["name"] == name)
 
-    page.drag_until(given, 0, -12, 0)
+    page.drag_point(0, -12, 0)
+    page.until(given)
     page.act("marks-undo")
     page.until(lambda: not given())
-    page.drag_until(given, 0, -6, 0)
+    page.drag_point(0, -6, 0)
+    page.until(given)
     page.act("mark-to-bone")
     page.act("marks-right")
     page.at("plan")
@@ -119,9 +120,9 @@ def _move_a_landmark(page):
     page.act("marks")
     page.act(f"mark-{MOVED}")
     assert page.state("marks_snap")
-    page.drag_until(lambda: _mark(page, MOVED)["given"], 0, 14, 0)
+    page.drag_point(0, 14, 0)
+    page.until(lambda: _mark(page, MOVED)["given"])
     page.settle()
-    page.until(lambda: not page.state("page_surveying"))
     assert page.state("page_can_undo")
     assert _mark(page, MOVED)["origin"] == "placed by hand, ± 4.0 mm"
     page.act("marks-close")
@@ -153,7 +154,8 @@ def _set_the_cup_in_every_way(page):
 
     # the cup's middle in the plane of its rim to the right: on a right hip, seen from outside, forwards
     before = page.number("anterior")
-    page.drag_until(lambda: page.number("anterior") > before + 3, 2, 15, 0)
+    page.drag(*page.middle(2), 15, 0)
+    page.until(lambda: page.number("anterior") > before + 3)
     page.settle()
 
 
