@@ -5,12 +5,24 @@ import pytest
 from cotyle.cup.component import Cup
 from cotyle.cup.inner_surface import inner_surface
 from cotyle.cup.orientation import Definition, Orientation, axis_from_orientation
-from cotyle.cup.screws.choice import Bed, best_place, directions_beside, measure_screws, shell_map, steady_mm
+from cotyle.cup.screws.choice import (
+    Bed,
+    aim_map,
+    aim_of,
+    aimed,
+    best_place,
+    directions_beside,
+    measure_screws,
+    shell_map,
+    steady_mm,
+)
 from cotyle.cup.screws.paths import Margins
 from cotyle.cup.screws.pelvic_surface import pelvic_surface
 from cotyle.cup.screws.quadrants import Quadrant, Quadrants, quadrants_of
 from cotyle.space.rotations import rigid_matrix, rotation_matrix
 from cotyle.space.side import Side
+from hypothesis import given
+from hypothesis import strategies as st
 
 from tests.cup.cup_solids import model_hip
 from tests.cup.screws.test_paths import FLAT, INNER, SLAB
@@ -111,3 +123,26 @@ def test_the_pelvic_surface_holds_the_inner_one_and_reaches_up_the_ilium():
     # nothing of the socket itself: no triangle of it looks at the centre
     offset = wide.centroids_lps_mm - hip.center
     assert (np.einsum("ij,ij->i", offset, wide.normals_lps) > 0).all()
+
+
+@given(st.floats(0.0, 85.0), st.floats(0.0, 359.0), st.floats(1.0, 40.0), st.floats(0.0, 359.0))
+def test_an_aim_leans_as_far_and_that_way_and_is_read_back(from_pole, around, tilt, turn):
+    place = LINES.directions([from_pole], [around])[0]
+    way = aimed(LINES, place, [tilt], [turn])[0]
+    assert np.rad2deg(np.arccos(np.clip(way @ place, -1, 1))) == pytest.approx(tilt, abs=1e-6)
+    back = aim_of(LINES, place, way)
+    assert back[0] == pytest.approx(tilt, abs=1e-6)
+    assert (back[1] - turn + 180.0) % 360.0 - 180.0 == pytest.approx(0.0, abs=1e-5)
+
+
+def test_an_aim_at_the_pole_leans_along_the_lines():
+    up, behind = aimed(LINES, LINES.pole_lps, [10.0, 10.0], [0.0, 90.0])
+    assert up @ LINES.towards_asis_lps == pytest.approx(np.sin(np.deg2rad(10.0)))
+    assert behind @ LINES.posterior_lps == pytest.approx(np.sin(np.deg2rad(10.0)))
+
+
+def test_aims_from_one_place_of_a_slab_are_its_closed_form():
+    """From the pole, leaning by a: the surface comes near at (60 - 25 - 5.25) / cos a."""
+    found = aim_map(slab_bed(), LINES, LINES.pole_lps, KEEP)
+    for row, tilt in enumerate(found.tilt_deg):
+        assert found.safe_mm[row] == pytest.approx(29.75 / np.cos(np.deg2rad(tilt)), abs=1e-3)

@@ -16,7 +16,16 @@ from cotyle.case.schema import Finite, Strict, Vector
 from cotyle.case.stages import MEASURING_FRAME, PlannedCup, hip_of
 from cotyle.cup.center import center_shift
 from cotyle.cup.inner_surface import distances_from_points
-from cotyle.cup.screws.choice import Bed, ShellMap, best_place, measure_screws, shell_map, steady_mm
+from cotyle.cup.screws.choice import (
+    Bed,
+    ShellMap,
+    aim_map,
+    aim_of,
+    best_place,
+    measure_screws,
+    shell_map,
+    steady_mm,
+)
 from cotyle.cup.screws.paths import Margins, depths_to
 from cotyle.cup.screws.pelvic_surface import pelvic_surface
 from cotyle.cup.screws.quadrants import AT_RISK, Quadrant, Quadrants, quadrant_at, quadrants_of
@@ -38,6 +47,19 @@ class ProfileFact(Strict):
     depth_mm: tuple[Finite, ...]
     hu: tuple[Finite | None, ...]
     to_inner_surface_mm: tuple[Finite, ...]
+
+
+class AimFact(Strict):
+    """Safe lengths of leaning screws from the same place: rows by ``tilt_deg`` from straight, columns by ``turn_deg``.
+
+    Turn 0 leans towards the ASIS, 90 to posterior. ``own_tilt_deg``, ``own_turn_deg``: those of the screw itself.
+    """
+
+    tilt_deg: tuple[Finite, ...]
+    turn_deg: tuple[Finite, ...]
+    safe_mm: tuple[tuple[Finite, ...], ...]
+    own_tilt_deg: Finite
+    own_turn_deg: Finite
 
 
 class ScrewFact(Strict):
@@ -69,6 +91,7 @@ class ScrewFact(Strict):
     mean_hu: Finite | None
     asked_mm: Finite | None
     profile: ProfileFact
+    aim: AimFact
 
 
 class QuadrantFact(Strict):
@@ -163,7 +186,7 @@ def _screw(
 ) -> ScrewFact:
     place = lines.directions([wanted.from_pole_deg], [wanted.around_deg])
     direction = place if wanted.direction_lps is None else unit(wanted.direction_lps)[None]
-    aside = float(np.rad2deg(np.arccos(np.clip(place[0] @ direction[0], -1.0, 1.0))))
+    aside, _ = aim_of(lines, place[0], direction[0])
     if aside > _FARTHEST_ASIDE_DEG:
         raise InputError(
             "screw-direction",
@@ -199,6 +222,19 @@ def _screw(
         mean_hu=_known(float(found.mean_hu[0])),
         asked_mm=wanted.length_mm,
         profile=_profile(bed, start, direction[0], exit_mm),
+        aim=_aim(bed, lines, place[0], direction[0], margins),
+    )
+
+
+def _aim(bed: Bed, lines: Quadrants, place: Array, direction: Array, margins: Margins) -> AimFact:
+    found = aim_map(bed, lines, place, margins)
+    tilt, turn = aim_of(lines, place, direction)
+    return AimFact(
+        tilt_deg=tuple(found.tilt_deg.tolist()),
+        turn_deg=tuple(found.turn_deg.tolist()),
+        safe_mm=tuple(tuple(round(float(x), 2) for x in row) for row in found.safe_mm),
+        own_tilt_deg=tilt,
+        own_turn_deg=turn,
     )
 
 

@@ -23,6 +23,7 @@ from cotyle.space.mesh import TriangleMesh
 STEP_DEG = 5.0
 _TURNS = 8
 _AT_ONCE = 16
+_FARTHEST_AIM_DEG, _AIM_TURN_DEG = 20.0, 15.0
 # Where the generic shell may have holes, from its pole, and how fine they are tried; common practice, no source.
 _FIRST_HOLE_DEG, _LAST_HOLE_DEG, _HOLE_STEP_DEG = 10.0, 60.0, 5.0
 
@@ -86,6 +87,55 @@ def directions_beside(direction_lps: Array, angle_deg: float, first_lps: Array) 
     leaning = np.cos(turn)[:, None] * u + np.sin(turn)[:, None] * v
     angle = np.deg2rad(angle_deg)
     return np.asarray(np.cos(angle) * np.asarray(direction_lps) + np.sin(angle) * leaning)
+
+
+@dataclass(frozen=True, eq=False)
+class AimMap:
+    """Screws from one place of the shell: safe lengths (r, c) by ``tilt_deg`` (r,) from straight out of the shell and
+    ``turn_deg`` (c,), the way the screw leans: 0 towards the ASIS, 90 to posterior, as places go around.
+    """
+
+    tilt_deg: Array
+    turn_deg: Array
+    safe_mm: Array
+
+
+def aim_map(bed: Bed, quadrants: Quadrants, place: Array, margins: Margins) -> AimMap:
+    """Measure screws from a place, unit direction (3,) out of the centre, up to 20 degrees beside straight."""
+    tilt, turn = np.arange(0.0, _FARTHEST_AIM_DEG + 0.1, STEP_DEG), np.arange(0.0, 360.0, _AIM_TURN_DEG)
+    leaning, turning = np.meshgrid(tilt, turn, indexing="ij")
+    ways = aimed(quadrants, place, leaning.ravel(), turning.ravel())
+    safe = measure_screws(bed, np.tile(place, (len(ways), 1)), ways, margins).safe_mm
+    return AimMap(tilt, turn, safe.reshape(leaning.shape))
+
+
+def aimed(quadrants: Quadrants, place: Array, tilt_deg: npt.ArrayLike, turn_deg: npt.ArrayLike) -> Array:
+    """Return unit directions (n, 3) that lean so far and that way from straight out of the shell at a place."""
+    towards, behind = _aim_axes(quadrants, place)
+    tilt, turn = np.deg2rad(np.asarray(tilt_deg))[:, None], np.deg2rad(np.asarray(turn_deg))[:, None]
+    return np.asarray(np.cos(tilt) * place + np.sin(tilt) * (np.cos(turn) * towards + np.sin(turn) * behind))
+
+
+def aim_of(quadrants: Quadrants, place: Array, direction_lps: Array) -> tuple[float, float]:
+    """Return tilt and turn, degrees, of a unit direction at a place; inverse of :func:`aimed`."""
+    towards, behind = _aim_axes(quadrants, place)
+    along, across = float(direction_lps @ towards), float(direction_lps @ behind)
+    tilt = np.arctan2(np.hypot(along, across), float(direction_lps @ place))
+    return float(np.rad2deg(tilt)), float(np.rad2deg(np.arctan2(across, along)) % 360.0)
+
+
+def _aim_axes(quadrants: Quadrants, place: Array) -> tuple[Array, Array]:
+    """Return the unit directions across a place to the ASIS and to posterior: the lines, carried along a great circle
+    from the pole.
+    """
+    pole = quadrants.pole_lps
+    turn = np.cross(pole, place)
+    cosine = float(pole @ place)
+
+    def carried(line: Array) -> Array:  # Rodrigues with sine and cosine from the two directions
+        return np.asarray(line * cosine + np.cross(turn, line) + turn * (turn @ line) / (1.0 + cosine))
+
+    return carried(quadrants.towards_asis_lps), carried(quadrants.posterior_lps)
 
 
 def best_place(

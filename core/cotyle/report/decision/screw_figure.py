@@ -25,12 +25,15 @@ SHORT = {
 }
 _LENGTHS = (0.0, 10.0, 20.0, 30.0, 40.0, 50.0)
 _SHOWN_MM = 75.0
+_MOST_AIMED = 4
 _COLORS = ("#f2f2f2", "#d7e6f1", "#a9cbe3", "#6da9cf", "#2f80b5", "#0b4f7d")
 
 
 def screw_pictures(facts: ScrewFacts, planned: PlannedCup, scan: Volume) -> dict[str, bytes]:
     """Return the pictures of the part, PNG by short name."""
     made = {"map": ink.png(map_figure(facts, planned)), "profile": ink.png(profile_figure(facts))}
+    if facts.screws:
+        made["aim"] = ink.png(aim_figure(facts, planned))
     for screw in facts.screws:
         if screw.proposed:
             made[f"slice-{SHORT[screw.quadrant].lower()}"] = ink.png(_slice(screw, planned, scan))
@@ -124,6 +127,37 @@ def _draw_screws(axes: Any, facts: ScrewFacts, lines: Quadrants, plane: CutPlane
         number += 1
         axes.plot(*at, "X", color=ink.NATIVE, markeredgecolor="white", markersize=10, zorder=7)
         axes.text(at[0] + 6, at[1], str(number), fontsize=ink.SMALL_PT, path_effects=ink.halo("#ffffff"), zorder=7)
+
+
+def aim_figure(facts: ScrewFacts, planned: PlannedCup) -> Figure:
+    """Draw, for the first screws, safe length over the directions from the same place, seen into the mouth."""
+    shown = list(zip(facts.screws, screw_names(facts), strict=True))[:_MOST_AIMED]
+    made = ink.figure(960, 250)
+    plane = cup_planes(planned.cup, planned.pelvis.frames[MEASURING_FRAME])[2]
+    lines = _lines(facts, planned)
+    for column, (screw, name) in enumerate(shown):
+        axes = made.add_axes((0.01 + 0.232 * column, 0.02, 0.215, 0.8))
+        turn = np.append(np.array(screw.aim.turn_deg), 360.0)
+        tilts, turns = np.meshgrid(screw.aim.tilt_deg, turn, indexing="ij")
+        xy = _on_paper(lines, plane, tilts, turns)
+        values = _array(screw.aim.safe_mm)
+        closed = np.concatenate([values, values[:, :1]], axis=1)
+        filled = axes.contourf(xy[..., 0], xy[..., 1], closed, levels=_LENGTHS, colors=_COLORS, extend="max")
+        for ring in screw.aim.tilt_deg[1:]:
+            circle = _on_paper(lines, plane, np.full(121, ring), np.linspace(0.0, 360.0, 121))
+            axes.plot(*circle.T, color=ink.SOFT_INK, linewidth=0.5)
+        own = _on_paper(lines, plane, screw.aim.own_tilt_deg, screw.aim.own_turn_deg)
+        axes.plot(*own, "o" if screw.proposed else "X", color=ink.REAMER, markeredgecolor="white", markersize=9)
+        farthest = screw.aim.tilt_deg[-1]
+        for words, x, y in zip(plane.letters, (1.12, -1.12, 0, 0), (0, 0, 1.12, -1.12), strict=True):
+            axes.text(x * farthest, y * farthest, words, ha="center", va="center", fontsize=9, color=ink.SOFT_INK)
+        axes.set_title(name, fontsize=ink.FONT_PT, color=ink.INK)
+        axes.set(xlim=(-1.25 * farthest, 1.25 * farthest), ylim=(-1.25 * farthest, 1.25 * farthest), aspect="equal")
+        axes.axis("off")
+        if column == len(shown) - 1:
+            bar = made.colorbar(filled, cax=made.add_axes((0.945, 0.12, 0.012, 0.6)))
+            bar.ax.tick_params(labelsize=ink.SMALL_PT)
+    return made
 
 
 def profile_figure(facts: ScrewFacts) -> Figure:

@@ -40,6 +40,7 @@ def screw_page(facts: ScrewFacts) -> PartPage:
                 "screws straight out of the shell, with the margins below; a hole wherever one is wanted.",
             ),
             *slices,
+            *(_aim() if facts.screws else ()),
             Shown(
                 "profile",
                 "What each screw meets: density of the CT, and distance of its axis to the inner surface of the pelvis "
@@ -52,6 +53,18 @@ def screw_page(facts: ScrewFacts) -> PartPage:
         advice=(
             "Holes of a real shell lie where its maker put them: give place and direction of a screw to have it "
             "looked at.",
+        ),
+    )
+
+
+def _aim() -> tuple[Shown, ...]:
+    return (
+        Shown(
+            "aim",
+            "From the same place, the drill leaning: safe length (mm) over the directions, straight out of the shell "
+            "in the middle, rings every 5 deg, seen into the mouth. Disc or cross: the screw itself. The first four "
+            "screws.",
+            "the margins below; the hole of a real shell may hold the drill back sooner.",
         ),
     )
 
