@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -27,7 +28,8 @@ _CURVES = (
     (Favours.SAME_HEIGHT, "-", "most cover at each depth, height restored"),
     (Favours.HIGH_CENTER, (0, (4, 3)), "most cover at each depth, height free"),
 )
-_NEAR_MM = 75.0
+_NEAR_MM = 50.0
+_LETTER_MM = 5.0
 
 
 def options_pictures(facts: OptionsFacts, planned: PlannedCup, scan: Volume) -> dict[str, bytes]:
@@ -155,23 +157,30 @@ def cups_figure(facts: OptionsFacts, planned: PlannedCup) -> Figure:
     across = facts.side.lateral_sign * view.lateral
     cut = plane_section(near_part(planned.hip_bone, middle, 2 * _NEAR_MM), middle, across, view.superior)
     axes.add_collection(LineCollection(list(cut), colors=ink.BONE_ON_PAPER, linewidths=1.4, zorder=2))
-    for n, cup in enumerate((*facts.options, facts.plan)):
-        planned_one = n == len(facts.options)
+    cups = [(letter(n), each) for n, each in enumerate(facts.options)] + [("P", facts.plan)]
+    arcs = []
+    for name, cup in cups:
         off = np.array(cup.center_lps_mm) - middle
         at = np.array([off @ across, off @ view.superior])
-        arc = _arc(planned, facts, cup, at, np.stack([across, view.superior]))
-        color = ink.WALL_ON_PAPER if planned_one else ink.CUP_ON_PAPER
-        axes.plot(*arc.T, color=color, linewidth=1.0, linestyle=(0, (4, 3)) if planned_one else "-", zorder=3)
+        arcs.append(_arc(planned, facts, cup, at, np.stack([across, view.superior])))
+        color = ink.WALL_ON_PAPER if name == "P" else ink.CUP_ON_PAPER
+        axes.plot(*arcs[-1].T, color=color, linewidth=1.2, linestyle=(0, (4, 3)) if name == "P" else "-", zorder=3)
         axes.plot(*at, ".", color=color, markersize=4, zorder=4)
-        axes.annotate(
-            "P" if planned_one else letter(n),
-            (float(at[0]), float(at[1])),
-            xytext=(4, 2),
-            textcoords="offset points",
-            fontsize=ink.SMALL_PT,
+    # letters stand at the upper ends of the arcs
+    ends = np.array([max(arc[0], arc[-1], key=lambda end: float(end[1])) for arc in arcs])
+    out = float(view.lateral @ across) * 5.0
+    for (name, _), end, place in zip(cups, ends, _spread_out(ends + [out, 1.5]), strict=True):
+        color = ink.WALL_ON_PAPER if name == "P" else ink.CUP_ON_PAPER
+        axes.plot(*np.stack([end, place]).T, color=color, linewidth=0.5, zorder=3)
+        axes.text(
+            *place,
+            name,
+            fontsize=ink.FONT_PT,
             color=color,
+            ha="center",
+            va="center",
             zorder=5,
-            path_effects=ink.halo("#ffffff"),
+            path_effects=ink.halo("#ffffff", 3.0),
         )
     axes.plot(0, 0, "+", color=ink.INK, markersize=12, zorder=6)
     axes.set_xlim(-_NEAR_MM, _NEAR_MM)
@@ -180,6 +189,18 @@ def cups_figure(facts: OptionsFacts, planned: PlannedCup) -> Figure:
     axes.axis("off")
     _bar(axes)
     return made
+
+
+def _spread_out(places: Array) -> Array:
+    """Return where letters (n, 2) stand: in a column beside their places, each its own height apart."""
+    order = np.argsort(-places[:, 1], kind="stable")
+    moved = places.copy()
+    for before, after in pairwise(order):
+        moved[after, 1] = min(moved[after, 1], moved[before, 1] - _LETTER_MM)
+    moved[:, 1] += np.mean(places[:, 1] - moved[:, 1])
+    outer = places[:, 0].min() if places[:, 0].mean() < 0 else places[:, 0].max()
+    moved[:, 0] = outer
+    return moved
 
 
 def _arc(planned: PlannedCup, facts: OptionsFacts, cup: CupOption, at: Array, plane: Array) -> Array:

@@ -34,6 +34,8 @@ _DIFFERENCES: tuple[tuple[str, str, float, float, Callable[[CupOption], float]],
     ("centre {:.1f} mm nearer", "centre {:.1f} mm farther off", -1.0, 0.5, lambda c: c.figures.center_away_mm),
     ("{:.1f} ml less bone taken", "{:.1f} ml more bone taken", -1.0, 0.5, lambda c: c.figures.removed_ml),
 )
+_LEG_MM = 2.0
+"""A change of the leg's length that is said beside gain and price; femur unchanged."""
 _HIGH_CENTER_COSTS = (
     "In 20 hips with a high centre against 20 at the anatomic one (Crowe III and IV, five years) the load along the "
     "leg was 8.9 against 8.2 N/kg, and the hip extended 7 deg less (Karaismailoglu et al., J Arthroplasty "
@@ -161,7 +163,7 @@ def _row(mark: str, words: str, cup: CupOption) -> tuple[str, ...]:
     return (
         f"{mark}: {words}{beaten}{bound}",
         f"{cup.outer_diameter_mm:.0f} / {cup.head_diameter_mm:.0f}",
-        minus(f"{cup.medial_mm:.1f} / {cup.superior_mm:.1f} / {cup.anterior_mm:.1f}"),
+        minus(" / ".join(_tenths(each) for each in (cup.medial_mm, cup.superior_mm, cup.anterior_mm))),
         minus(f"{cup.angles.inclination_deg:.0f} / {cup.angles.anteversion_deg:.0f}"),
         f"{100 * f.cover:.0f} / {100 * f.cover_above:.0f}",
         "through" if cup.breached else f"{f.wall_along_axis_mm:.1f} / {f.wall_least_mm:.1f}",
@@ -169,6 +171,11 @@ def _row(mark: str, words: str, cup: CupOption) -> tuple[str, ...]:
         f"{f.center_away_mm:.1f}",
         f"{f.removed_ml:.1f}",
     )
+
+
+def _tenths(value: float) -> str:
+    """A number to a tenth, nothing without a sign."""
+    return f"{round(value, 1) + 0.0:.1f}"
 
 
 def _limits(facts: OptionsFacts) -> Table:
@@ -205,7 +212,9 @@ def _prices(facts: OptionsFacts) -> tuple[str, ...]:
             elif more <= -worth:
                 paid.append(less_words.format(-more))
         gain, price = ", ".join(gained) or "nothing", ", ".join(paid) or "nothing"
-        said.append(f"{letter(n)}, {words_of(option)}. Gains over the plan: {gain}. Price: {price}.")
+        shorter = facts.plan.leg_length_change_mm - option.leg_length_change_mm
+        leg = "" if abs(shorter) < _LEG_MM else f" Leg {abs(shorter):.0f} mm {'shorter' if shorter > 0 else 'longer'}."
+        said.append(f"{letter(n)}, {words_of(option)}. Gains over the plan: {gain}. Price: {price}.{leg}")
     better = ", ".join(letter(n) for n in facts.better_than_plan)
     if better:
         said.append(f"Nowhere worse than the plan and somewhere better: {better}.")
