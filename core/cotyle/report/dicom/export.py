@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from pydicom.dataset import Dataset
 
@@ -19,6 +18,7 @@ from cotyle.image.label_files import load_label_file
 from cotyle.image.labels import BONE_LABELS
 from cotyle.image.series_check import SliceStack
 from cotyle.image.source_series import find_series
+from cotyle.image.volume import Volume
 from cotyle.report.dicom.encapsulated import pdf_object, stl_object
 from cotyle.report.dicom.pictures import StoredPicture, picture_object, read_picture
 from cotyle.report.dicom.segmentation import segmentation
@@ -31,7 +31,7 @@ SCAN = "scan"
 PARTS = ("segmentation", "measurements", "views", "report", "surfaces", SCAN)
 """What can be written. The scan belongs to a study of nobody alone: the patient's own has it already."""
 
-_Objects = Iterator[tuple[str, Dataset]]
+_TITLES = {"cup": "Planned cup (generic shell)", "cavity": "Planned cavity"}
 
 
 @dataclass(frozen=True)
@@ -53,6 +53,19 @@ class Exported:
     left_out: tuple[tuple[str, str], ...]
 
 
+@dataclass(frozen=True, eq=False)
+class _Case:
+    """What a case holds of the parts that are wanted; empty or None where it holds none, ``left_out`` says why."""
+
+    stored: StoredCase
+    measured: Measurements
+    labels: Volume | None
+    views: tuple[StoredPicture, ...]
+    report: bytes | None
+    surfaces: dict[str, bytes]
+    left_out: tuple[tuple[str, str], ...]
+
+
 def export_case(
     case: Path,
     out: Path,
@@ -68,112 +81,100 @@ def export_case(
     Raises
     ------
     InputError
-        ``part-unknown``, ``part-missing``, ``part-scan``, ``identity-none``, ``case-changed``, ``output-not-empty``,
-        ``output-unwritable``,
-        and those of reading a case, its files and the series.
+        ``part-unknown``, ``part-missing``, ``part-scan``, ``identity-none``, ``output-not-empty``,
+        ``output-unwritable``, and those of reading a case, its files and the series.
     """
     _require_parts(only, ct)
     _require_new(out)
-    plan = _plan_bytes(case)
+    parts = [part for part in PARTS if (part in only if only else ct is None or part != SCAN)]
     progress("reading the case")
-    stored = read_case(case)
-    stack = None if ct is None else _own_series(stored, ct)
-    source = _source(stored, stack)
-    parts = [part for part in PARTS if (part in only if only else source.study.of_nobody or part != SCAN)]
-    content = _Content(case, stored, source, parts)
+    held = names.read_undisturbed(case, lambda: _read(case, parts))
+    nothing = {"views": not held.views, "report": held.report is None, "surfaces": not held.surfaces}
+    for part, why in held.left_out:
+        if part in only and nothing[part]:
+            raise InputError("part-missing", f"there is nothing to write of {part}: {why}", "Plan the case again")
+    progress("reading the series" if ct else "preparing the scan")
+    source = _source(held.stored, None if ct is None else _own_series(held.stored, ct))
     written: list[WrittenObject] = []
     with new_folder(out) as folder:
-        for part in parts:
-            progress(f"writing {part}")
-            for name, dataset in content.objects_of(part):
-                data = as_bytes(dataset)
-                (folder / name).write_bytes(data)
-                written.append(WrittenObject(name, part, dataset.file_meta.MediaStorageSOPClassUID.name, len(data)))
-        missing = [part for part in parts if part in only and all(each.part != part for each in written)]
-        if missing:
-            reason = dict(content.left_out)[missing[0]]
-            raise InputError("part-missing", f"there is nothing of {missing[0]}: {reason}", "Plan the case again")
-        if _plan_bytes(case) != plan:
-            raise InputError("case-changed", f"{case.name} was changed meanwhile", "Export it again")
-    return Exported(tuple(written), source.study.of_nobody, tuple(content.left_out))
+        for part, name, dataset in _objects(held, source, parts, progress):
+            data = as_bytes(dataset)
+            (folder / name).write_bytes(data)
+            written.append(WrittenObject(name, part, dataset.file_meta.MediaStorageSOPClassUID.name, len(data)))
+    return Exported(tuple(written), source.study.of_nobody, held.left_out)
 
 
-class _Content:
-    """The objects of a case by part; ``left_out`` gathers (part, why) on the way."""
+def _objects(
+    held: _Case, source: Source, parts: Collection[str], progress: Progress
+) -> Iterator[tuple[str, str, Dataset]]:
+    """Yield (part, file, object)."""
+    views = [
+        (picture, picture_object(picture, source.study, number, source.images))
+        for number, picture in enumerate(held.views, 1)
+    ]
+    if held.labels is not None:
+        progress("writing the bones")
+        yield "segmentation", "segmentation.dcm", segmentation(held.labels, held.stored.anatomy.skeleton.drawn, source)
+    if "measurements" in parts:
+        progress("writing the measurements")
+        yield "measurements", "measurements.dcm", structured_report(held.measured, source, views)
+    progress("writing views, report and surfaces")
+    for number, (_, view) in enumerate(views, 1):
+        yield "views", f"view-{number:02d}.dcm", view
+    if held.report is not None:
+        yield "report", "report.dcm", pdf_object(held.report, source)
+    for number, (name, content) in enumerate(held.surfaces.items(), 1):
+        words = _TITLES.get(name) or name.replace("_", " ").capitalize()
+        yield "surfaces", f"surface-{name.replace('_', '-')}.dcm", stl_object(content, words, number, source)
+    if SCAN in parts:
+        progress("writing the scan")
+        for number, image in enumerate(source.images, 1):
+            yield SCAN, f"scan-{number:04d}.dcm", image
 
-    def __init__(self, case: Path, stored: StoredCase, source: Source, parts: Collection[str]) -> None:
-        self.left_out: list[tuple[str, str]] = []
-        self._case, self._stored, self._source, self._parts = case, stored, source, parts
-        self._views: list[tuple[StoredPicture, Dataset]] | None = None
 
-    def objects_of(self, part: str) -> _Objects:
-        """Yield (file, object)."""
-        makers: dict[str, Any] = {
-            "segmentation": self._segmentation,
-            "measurements": self._measurements,
-            "views": self._view_objects,
-            "report": self._report,
-            "surfaces": self._surfaces,
-            SCAN: self._scan,
-        }
-        yield from makers[part]()
+def _read(case: Path, parts: Collection[str]) -> _Case:
+    stored = read_case(case)
+    views, left_out = _views(case / names.XRAY) if "views" in parts else ((), [])
+    report, surfaces = case / names.REPORT_PDF, _surfaces(case / names.MESH) if "surfaces" in parts else {}
+    wanted = "report" in parts
+    if wanted and not report.is_file():
+        left_out.append(("report", f"the case holds no {names.REPORT_PDF}"))
+    if "surfaces" in parts and not surfaces:
+        left_out.append(("surfaces", "the case holds no surfaces"))
+    return _Case(
+        stored,
+        Measurements.read(case / names.MEASUREMENTS),
+        load_label_file(case / names.BONES).labels if "segmentation" in parts else None,
+        views,
+        report.read_bytes() if wanted and report.is_file() else None,
+        surfaces,
+        tuple(left_out),
+    )
 
-    def _segmentation(self) -> _Objects:
-        labels = load_label_file(self._case / names.BONES).labels
-        yield "segmentation.dcm", segmentation(labels, self._stored.anatomy.skeleton.drawn, self._source)
 
-    def _measurements(self) -> _Objects:
-        measured = Measurements.read(self._case / names.MEASUREMENTS)
-        views = self._read_views() if "views" in self._parts else []
-        yield "measurements.dcm", structured_report(measured, self._source, views)
+def _views(folder: Path) -> tuple[tuple[StoredPicture, ...], list[tuple[str, str]]]:
+    """Return the simulated views, and why some are left out: an older case's do not say where the tube was."""
+    found: list[StoredPicture] = []
+    left_out: list[tuple[str, str]] = []
+    files = sorted(folder.glob("*.dcm"))
+    for file in files:
+        try:
+            found.append(read_picture(file))
+        except InputError as error:
+            if error.code != "view-no-geometry":
+                raise
+            left_out.append(("views", error.what))
+    if not files:
+        left_out.append(("views", "the case holds no simulated views"))
+    return tuple(found), left_out
 
-    def _view_objects(self) -> _Objects:
-        for number, (_, view) in enumerate(self._read_views(), 1):
-            yield f"view-{number:02d}.dcm", view
 
-    def _report(self) -> _Objects:
-        file = self._case / names.REPORT_PDF
-        if not file.is_file():
-            self.left_out.append(("report", f"the case holds no {names.REPORT_PDF}"))
-            return
-        yield "report.dcm", pdf_object(file.read_bytes(), self._source)
-
-    def _surfaces(self) -> _Objects:
-        folder = self._case / names.MESH
-        files = {name: folder / f"{name}.stl" for name in (*BONE_LABELS.values(), "cup")}
-        contents = {name: file.read_bytes() for name, file in files.items() if file.is_file()}
-        if (folder / "cavity.vtp").is_file():
-            contents["cavity"] = cavity_stl(folder / "cavity.vtp")
-        if not contents:
-            self.left_out.append(("surfaces", "the case holds no surfaces"))
-        for number, (name, content) in enumerate(contents.items(), 1):
-            title = {"cup": "Planned cup (generic shell)", "cavity": "Planned cavity"}.get(name)
-            words = title or name.replace("_", " ").capitalize()
-            yield f"surface-{name.replace('_', '-')}.dcm", stl_object(content, words, number, self._source)
-
-    def _scan(self) -> _Objects:
-        for number, image in enumerate(self._source.images, 1):
-            yield f"scan-{number:04d}.dcm", image
-
-    def _read_views(self) -> list[tuple[StoredPicture, Dataset]]:
-        """Return the simulated views; one of an older case, which does not say where the tube was, is left out."""
-        if self._views is not None:
-            return self._views
-        self._views = []
-        files = sorted((self._case / names.XRAY).glob("*.dcm"))
-        if not files:
-            self.left_out.append(("views", "the case holds no simulated views"))
-        for file in files:
-            try:
-                picture = read_picture(file)
-            except InputError as error:
-                if error.code != "view-no-geometry":
-                    raise
-                self.left_out.append(("views", error.what))
-                continue
-            number = len(self._views) + 1
-            self._views.append((picture, picture_object(picture, self._source.study, number, self._source.images)))
-        return self._views
+def _surfaces(folder: Path) -> dict[str, bytes]:
+    files = {name: folder / f"{name}.stl" for name in (*BONE_LABELS.values(), "cup")}
+    contents = {name: file.read_bytes() for name, file in files.items() if file.is_file()}
+    if (folder / "cavity.vtp").is_file():
+        contents["cavity"] = cavity_stl(folder / "cavity.vtp")
+    return contents
 
 
 def _source(stored: StoredCase, stack: SliceStack | None) -> Source:
@@ -206,8 +207,3 @@ def _require_new(out: Path) -> None:
     if out.exists():
         what = "holds files already" if out.is_dir() else "is a file"
         raise InputError("output-not-empty", f"{out.name} {what}", "Choose a new or empty folder")
-
-
-def _plan_bytes(case: Path) -> bytes:
-    names.require_case(case)
-    return (case / names.PLAN).read_bytes()
