@@ -80,7 +80,8 @@ def price_figure(facts: OptionsFacts) -> Figure:
     ink.plain_axes(axes)
     made.colorbar(colors, cax=bar).set_label("least wall left (mm)", fontsize=ink.FONT_PT, color=ink.INK)
     bar.tick_params(labelsize=ink.SMALL_PT)
-    made.legend(loc="upper left", bbox_to_anchor=(0.06, 1.0), ncols=2, fontsize=ink.SMALL_PT, frameon=False)
+    if facts.curves:
+        made.legend(loc="upper left", bbox_to_anchor=(0.06, 1.0), ncols=2, fontsize=ink.SMALL_PT, frameon=False)
     return made
 
 

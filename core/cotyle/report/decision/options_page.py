@@ -80,7 +80,7 @@ def options_page(facts: OptionsFacts) -> PartPage:
             "profile",
             "What each option is good and bad at: for each aim the letters from the worst (left) to the best (right) "
             "of this set. In each row the ends are given as numbers.",
-            "walls count up to the plan's wall along the axis; scales differ from row to row.",
+            "scales differ from row to row; in the choice itself walls count only up to the limit in the table.",
             wide=False,
         ),
         Shown(
