@@ -64,7 +64,8 @@ def exported(asked: ExportAsked, say: Say) -> int:
     wanted = [part for part in PARTS if part in asked.parts]
     if not wanted:
         raise InputError("export-empty", "nothing was chosen to export", "Choose a part")
-    plan = (asked.case / names.PLAN).read_bytes() if names.is_case(asked.case) else b""
+    names.require_case(asked.case)
+    plan = (asked.case / names.PLAN).read_bytes()
     with _place(asked) as folder:
         for part in wanted:
             say(f"writing {part}")

@@ -65,8 +65,9 @@ def test_an_export_that_fails_leaves_nothing_behind(named_case, tmp_path):
         with pytest.raises(InputError) as caught:
             exported(ExportAsked(named_case, ("numbers", "surfaces"), tmp_path / name, tmp_path), silent)
         assert caught.value.code == "part-missing"
-    with pytest.raises(InputError, match="nothing was chosen"):
-        exported(ExportAsked(named_case, (), tmp_path / "export.zip", tmp_path), silent)
+    for case, parts, words in ((named_case, (), "nothing was chosen"), (tmp_path / "gone", SMALL, "no case folder")):
+        with pytest.raises(InputError, match=words):
+            exported(ExportAsked(case, parts, tmp_path / "export.zip", tmp_path), silent)
     assert [path.name for path in tmp_path.iterdir()] == [named_case.name]
 
 
