@@ -345,6 +345,27 @@ def grid(
 
 
 @app.command()
+def cohort(
+    manifest: Annotated[
+        Path, typer.Argument(metavar="MANIFEST", help="CSV table: name, ct, side; options of 'plan' by name.")
+    ],
+    out: Annotated[Path, typer.Option("--out", help="Folder to write; one that was begun is gone on with.")],
+    jobs: Annotated[int, typer.Option("--jobs", min=1, max=256, help="Cases at a time on this machine.")] = 1,
+    scheduler: Annotated[
+        str | None,
+        typer.Option("--scheduler", metavar="ADDRESS", help="Dask scheduler whose workers plan instead: tcp://HOST:PORT."),
+    ] = None,
+    again: Annotated[bool, typer.Option("--again", help="Try cases that were refused once more.")] = False,
+    pdf: Annotated[bool, typer.Option("--pdf/--no-pdf", help="Write each report as PDF, too.")] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Plan many cases, and write one row of measurements for each as CSV and Parquet."""
+    from cotyle.cli.cohort import run_cohort
+
+    run_cohort(manifest, out, jobs=jobs, scheduler=scheduler, again=again, pdf=pdf, as_json=as_json)
+
+
+@app.command()
 def view(
     source: Annotated[
         Path | None,

@@ -1,0 +1,1 @@
+"""Many cases: the table that names them, and one row of measurements for each."""
