@@ -58,7 +58,9 @@ def places(content, path=()):
     return [path, *(place for key, value in inner for place in places(value, (*path, key)))]
 
 
-ODD = st.sampled_from([None, True, 0, -1, 2.5, 1e-300, "x", "1", [], {}, [1, 2], [1.5, 2.5, 3.5], {"a": 1}, "left", -90])
+ODD = st.sampled_from(
+    [None, True, 0, -1, 2.5, 1e-300, "x", "1", [], {}, [1, 2], [1.5, 2.5, 3.5], {"a": 1}, "left", -90]
+)
 
 
 @pytest.mark.parametrize("name", ["plan-1.json", "review-1.json", "comparison-1.json", "measurements-1.json"])

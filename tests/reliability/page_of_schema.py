@@ -17,7 +17,23 @@ from jsonschema import Draft202012Validator
 ROOT = Path(__file__).resolve().parents[2]
 PUBLISHED, GOLDEN = ROOT / "docs" / "schema", ROOT / "tests" / "case" / "golden"
 TRIALS = 400
-ODD: tuple[Any, ...] = (None, True, 0, -1, 2.5, 1e-300, "x", "1", [], {}, [1, 2], [1.5, 2.5, 3.5], {"a": 1}, "left", -90)
+ODD: tuple[Any, ...] = (
+    None,
+    True,
+    0,
+    -1,
+    2.5,
+    1e-300,
+    "x",
+    "1",
+    [],
+    {},
+    [1, 2],
+    [1.5, 2.5, 3.5],
+    {"a": 1},
+    "left",
+    -90,
+)
 TIED = "the last reamer must be larger"
 """A rule between two fields, which no schema of ours states."""
 
