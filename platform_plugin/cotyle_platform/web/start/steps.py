@@ -246,7 +246,7 @@ class StartSession:
         self._work("planning", plan)
 
     def suggested_folder(self) -> Path:
-        """Return a folder that is not there yet, beside the scan; not called like the scan, which may name a patient."""
+        """Return a folder that is not there yet, beside the scan; not called like it, which may name a patient."""
         source = self.source or Path.cwd() / "ct"
         stem = f"case-{self.side or 'hip'}"
         names = [stem, *(f"{stem}-{number}" for number in range(2, 1000))]
