@@ -64,6 +64,19 @@ def labels_on(volume):
     return volume.with_voxels(labels)
 
 
+@pytest.mark.parametrize("axis", [0, 1, 2])
+def test_a_grid_that_runs_backwards_keeps_its_places(axis, tmp_path):
+    scan = scan_of()
+    affine = np.array(scan.ijk_to_lps)
+    affine[:3, 3] = scan.to_lps([n - 1 if place == axis else 0 for place, n in enumerate(scan.size)])
+    affine[:3, axis] *= -1
+    flipped = Volume(np.flip(scan.voxels, 2 - axis), affine)
+    file = tmp_path / "seg.dcm"
+    labels = flipped.with_voxels(np.flip(labels_on(scan).voxels, 2 - axis))
+    file.write_bytes(as_bytes(segmentation(labels, (), of_nobody(flipped))))
+    np.testing.assert_array_equal(read_labels(file, scan).voxels, labels_on(scan).voxels)
+
+
 def read_back(dataset):
     return highdicom.seg.segread(io.BytesIO(as_bytes(dataset)))
 
