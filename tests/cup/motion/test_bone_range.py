@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 from cotyle.anatomy.segmentation.edge_confidence import EdgeConfidence
 from cotyle.cup.motion.bone_range import Ending, bone_limits, place
+from cotyle.cup.motion.femur import NeckCut
 from cotyle.cup.motion.hip_pose import NEUTRAL, HipPose, Move, moved_on, rotation_of
 from cotyle.cup.motion.motions import STANDARD_MOTIONS, Motion
 from cotyle.space.frames import rotated_about_left
 from cotyle.space.mesh_files import to_polydata
 from cotyle.space.side import Side
-from model_leg import SD_MM, clear, model_leg
+from model_leg import clear, model_leg
 from vtkmodules.vtkCommonMath import vtkMatrix4x4
 from vtkmodules.vtkFiltersModeling import vtkCollisionDetectionFilter
 
@@ -110,19 +111,36 @@ def test_where_bone_meets_is_on_both_bones_and_sure_as_their_edges():
     at_rest = turned.T @ found.femur_mm
     assert np.linalg.norm(leg.cut().surface.vertices_lps_mm - at_rest, axis=1).min() < 5.0
     reach = np.linalg.norm(found.femur_mm)
-    assert found.sd_deg > np.degrees(np.sqrt(2) * SD_MM / reach) - 1e-9
+    assert found.sd_deg > np.degrees(0.4 / reach)
 
 
-def test_edges_twice_as_unsure_make_the_limit_twice_as_unsure():
+def test_the_deviation_is_that_of_both_edges_and_of_the_head_over_what_a_degree_closes():
+    """Clear edges count 0.25 mm, the head 0.2 mm; edges of 1 mm count as they are."""
     leg = model_leg()
     (sure,) = bone_limits(leg.placed(), [ADDUCTION])
-    double = EdgeConfidence(leg.edges.kind, 2.0 * leg.edges.spread_mm)
-    unsure = type(leg)(leg.hip, leg.femur, double, leg.head_seeds)
+    doubtful = EdgeConfidence(leg.edges.kind, np.ones(len(leg.edges.kind)))
     bone = clear(leg.hip.bone)
-    pelvis = [(leg.hip.bone, EdgeConfidence(bone.kind, 2.0 * bone.spread_mm))]
-    (found,) = bone_limits(place(unsure.cut(), pelvis, leg.hip.center, leg.hip.frame), [ADDUCTION])
-    assert found.limit_deg == sure.limit_deg
-    assert found.sd_deg == pytest.approx(2.0 * sure.sd_deg, rel=0.01)
+    pelvis = [(leg.hip.bone, EdgeConfidence(bone.kind, np.ones(len(bone.kind))))]
+    cut = type(leg)(leg.hip, leg.femur, doubtful, leg.head_seeds).cut()
+    (unsure,) = bone_limits(place(cut, pelvis, leg.hip.center, leg.hip.frame), [ADDUCTION])
+    assert unsure.limit_deg == sure.limit_deg
+    wanted = np.sqrt(1.0 + 1.0 + 0.2**2) / np.sqrt(0.25**2 + 0.25**2 + 0.2**2)
+    assert unsure.sd_deg / sure.sd_deg == pytest.approx(wanted, rel=0.01)
+
+
+def test_what_ends_at_the_edge_of_the_cut_hangs_on_the_cut_and_says_so():
+    leg = model_leg()
+    bone = [(leg.hip.bone, clear(leg.hip.bone))]
+
+    def ends(above_mm):
+        cut = leg.cut(cut=NeckCut(above_lesser_trochanter_mm=above_mm))
+        return bone_limits(place(cut, bone, leg.hip.center, leg.hip.frame), [ADDUCTION, INWARD_AT_90])
+
+    (adducted, inward), (adducted_high, inward_high) = ends(15.0), ends(19.0)
+    assert (adducted.at_cut, inward.at_cut) == (False, True)
+    assert adducted_high.limit_deg == pytest.approx(adducted.limit_deg, abs=0.01)
+    assert inward_high.limit_deg < inward.limit_deg - 1.0
+    assert inward.limit_deg - inward_high.limit_deg < 2 * 1.96 * inward.sd_deg  # 4 mm are two of its deviations
 
 
 def test_a_femur_that_overlaps_the_pelvis_at_rest_is_said_so():

@@ -212,7 +212,9 @@ def _bone_fact(bone: BoneLimit) -> BoneFact:
     at = bone.pelvis_mm
     place = None if at is None else PlaceFact(lateral=float(at[0]), anterior=float(at[1]), superior=float(at[2]))
     limit = _finite(bone.limit_deg) if bone.ending is Ending.TOUCH else None
-    return BoneFact(ending=bone.ending, limit_deg=limit, sd_deg=_finite(bone.sd_deg), meets_at_mm=place)
+    return BoneFact(
+        ending=bone.ending, limit_deg=limit, sd_deg=_finite(bone.sd_deg), meets_at_mm=place, at_cut=bone.at_cut
+    )
 
 
 def _finite(value: float) -> float | None:

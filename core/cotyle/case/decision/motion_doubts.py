@@ -48,7 +48,7 @@ def motion_doubts(
         found.append(bone)
     if femur is not None:
         found += _femur_doubts(femur, asked, displaced)
-        found += _unsure(postures[main])
+        found += _at_cut(postures[main]) + _unsure(postures[main])
     return tuple(found)
 
 
@@ -93,12 +93,24 @@ def _femur_doubts(femur: CutFemur, asked: MotionQuestions, displaced: bool) -> l
     return found
 
 
+def _at_cut(posture: PostureMotion) -> list[Doubt]:
+    cut = [each.words for each in posture.motions if each.bone and each.bone.at_cut and each.wanted_deg is not None]
+    if not cut:
+        return []
+    text = (
+        "In these the edge of the femur's cut is what meets the pelvis, so that bone against bone hangs on how the "
+        f"neck is cut: {', '.join(cut)}."
+    )
+    return [Doubt(code="motion-at-the-cut", text=text)]
+
+
 def _unsure(posture: PostureMotion) -> list[Doubt]:
     unsure = [
         each.words
         for each in posture.motions
         if each.bone is not None
         and each.bone.ending is Ending.TOUCH
+        and not each.bone.at_cut
         and (each.bone.sd_deg is None or each.bone.sd_deg > _UNSURE_DEG)
     ]
     if not unsure:

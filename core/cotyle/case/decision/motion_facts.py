@@ -44,13 +44,15 @@ class NeckFact(Strict):
 class BoneFact(Strict):
     """How far bone lets a motion go; ``limit_deg`` is None unless bone meets bone on the motion itself.
 
-    sd_deg: one standard deviation, from that of both surfaces; None where it isn't known. meets_at_mm: on the pelvis.
+    sd_deg: one standard deviation, from that of both surfaces or of the cut; None where it isn't known. meets_at_mm: on
+    the pelvis. at_cut: the femur touches with the edge of its cut.
     """
 
     ending: Ending
     limit_deg: Finite | None
     sd_deg: Finite | None
     meets_at_mm: PlaceFact | None
+    at_cut: bool
 
 
 class MotionFact(Strict):

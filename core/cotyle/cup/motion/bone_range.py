@@ -4,6 +4,10 @@ The cut femur is carried so that the middle of its head lies at the planned cent
 stands still. Femur as points no farther apart than 1.5 mm, pelvis as exact triangles. An edge of the pelvis as sharp as
 2 mm can slip between the points by 0.14 mm at most (the sagitta of half a step); touch counts from 0.02 mm. Flesh,
 capsule, stem, cup and the plate of bone that reamers take are left out.
+
+Deviation of a limit: that of both surfaces where they touch (at least 0.25 mm each) and of the head's middle (0.2 mm),
+over the millimetres that a degree closes there; set on synthetic scans. Where the femur touches with the edge of its
+cut, the cut counts as 2 mm off instead, as a hand may cut (our choice, no source).
 """
 
 from __future__ import annotations
@@ -13,14 +17,15 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from cotyle.anatomy.segmentation.edge_confidence import EdgeConfidence
 from cotyle.cup.motion.contact import Moving, Obstacle, Touch, moving, turn_until
 from cotyle.cup.motion.femur import CutFemur
 from cotyle.cup.motion.hip_pose import HipPose, Move, turning_axis, way_to
 from cotyle.cup.motion.motions import Motion
-from cotyle.cup.motion.surface_points import surface_points
-from cotyle.space.arrays import Array, as_vector
+from cotyle.cup.motion.surface_points import open_vertices, surface_points
+from cotyle.space.arrays import Array, BoolArray, as_vector
 from cotyle.space.frames import Frame
 from cotyle.space.mesh import TriangleMesh, merged
 
@@ -29,6 +34,8 @@ FARTHEST_DEG = 160.0
 POINTS_MM = 1.5
 _FLAT_MM_PER_DEG = 0.1
 _WITHIN_MM = 0.3
+_LEAST_SD_MM, _HEAD_SD_MM, CUT_SD_MM = 0.25, 0.2, 2.0
+_AT_CUT_MM, _CUT_REACH_MM = 2.5, 30.0
 
 
 class Ending(StrEnum):
@@ -47,7 +54,8 @@ class BoneLimit:
     limit_deg: infinite if no bone is met, NaN if it can't begin. sd_deg: one standard deviation from that of both
     surfaces; NaN where they pass each other so flatly that it isn't known, or where nothing is met.
     femur_mm, pelvis_mm: where they meet, hip-sided components (3,) of the posture's frame from the new hip centre; the
-    former where the thigh stands then.
+    former where the thigh stands then. at_cut: the femur touches with the edge of its cut, so that the limit hangs on
+    how the neck is cut.
     """
 
     motion: Motion
@@ -56,15 +64,20 @@ class BoneLimit:
     sd_deg: float = np.nan
     femur_mm: Array | None = None
     pelvis_mm: Array | None = None
+    at_cut: bool = False
 
 
 @dataclass(frozen=True, eq=False)
 class PlacedHip:
-    """Femur and pelvis about the new hip centre in hip-sided components (x lateral, y anterior, z superior), mm."""
+    """Femur and pelvis about the new hip centre in hip-sided components (x lateral, y anterior, z superior), mm.
+
+    at_cut: points (n,) of the femur near the edge of its cut.
+    """
 
     body: Moving
     obstacle: Obstacle
     femur_spread_mm: Array
+    at_cut: BoolArray
     pelvis_spread_mm: Array
     overlap: bool
 
@@ -103,9 +116,17 @@ def place(
         body=body,
         obstacle=obstacle,
         femur_spread_mm=femur.spread_mm[carried.vertex_tree.query(points)[1]],
+        at_cut=_near_cut(femur, points - [offset_more_mm, 0.0, -leg_longer_mm]),
         pelvis_spread_mm=np.concatenate([edges.spread_mm for _, edges in pelvis]),
         overlap=bool((obstacle.holds(points) & (body.clearance_mm > _WITHIN_MM)).any()),
     )
+
+
+def _near_cut(femur: CutFemur, points: Array) -> BoolArray:
+    """Mask (n,) of points near the edge of the cut; the other edge of the surface is where the scan ends."""
+    rim = femur.surface.vertices_lps_mm[open_vertices(femur.surface)]
+    rim = rim[(rim - femur.cut_point_mm) @ femur.shaft.down < _CUT_REACH_MM]
+    return np.asarray(cKDTree(rim).query(points)[0] < _AT_CUT_MM)
 
 
 def bone_limits(hip: PlacedHip, motions: Iterable[Motion]) -> tuple[BoneLimit, ...]:
@@ -143,6 +164,8 @@ def _turned(hip: PlacedHip, body: Moving, start: HipPose, move: Move, by_deg: fl
 
 def _ended(hip: PlacedHip, motion: Motion, ending: Ending, limit_deg: float, touch: Touch) -> BoneLimit:
     spot, vertex = hip.obstacle.nearest(touch.point)
-    spread = float(np.hypot(hip.femur_spread_mm[touch.index], hip.pelvis_spread_mm[vertex]))
-    flat = touch.mm_per_deg < _FLAT_MM_PER_DEG
-    return BoneLimit(motion, ending, limit_deg, np.nan if flat else spread / touch.mm_per_deg, touch.point, spot)
+    at_cut = bool(hip.at_cut[touch.index])
+    own = CUT_SD_MM if at_cut else max(hip.femur_spread_mm[touch.index], _LEAST_SD_MM)
+    spread = float(np.sqrt(own**2 + max(hip.pelvis_spread_mm[vertex], _LEAST_SD_MM) ** 2 + _HEAD_SD_MM**2))
+    sd_deg = np.nan if touch.mm_per_deg < _FLAT_MM_PER_DEG else spread / touch.mm_per_deg
+    return BoneLimit(motion, ending, limit_deg, sd_deg, touch.point, spot, at_cut)

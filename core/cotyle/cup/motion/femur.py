@@ -29,8 +29,9 @@ from cotyle.space.side import Side
 
 CUT_ANGLE_DEG = 45.0
 CUT_ABOVE_MM = 15.0
-_SHAFT_BELOW_HEAD_MM = 78.0
-_SLICE_MM, _FEWEST_SLICES, _FEWEST_POINTS = 5.0, 4, 30
+_SHAFT_BELOW_HEAD_MM = 70.0
+_SLICE_MM, _FEWEST_SLICES, _FEWEST_POINTS, _MOST_GAP_DEG = 4.0, 4, 30, 40.0
+_BELOW_TIP_MM = 15.0
 _POINTS_MM = 1.5
 # Where the tip of the lesser trochanter is looked for: below the middle of the head, turned back from the way to it. It
 # stands out by so much from what lies within so many mm above it, and below it.
@@ -151,6 +152,8 @@ def cut_femur(
     points = surface_points(shown, _POINTS_MM)
     shaft = find_shaft(points, side)
     tip = find_lesser_trochanter(points, shaft)
+    if tip is not None:
+        shaft = find_shaft(points, side, float(tip @ shaft.down) + _BELOW_TIP_MM)
     point, normal = _cut_plane(points, shaft, tip, cut, side)
     surface = _kept(shown, shaft, point, normal)
     nearest = whole.vertex_tree.query(surface.vertices_lps_mm)[1]
@@ -168,18 +171,18 @@ def cut_femur(
     )
 
 
-def find_shaft(points_mm: Array, side: Side) -> Shaft:
-    """Return the axis of the shaft below the trochanters by the middles of its slices; raises ``femur-short``.
+def find_shaft(points_mm: Array, side: Side, from_mm: float = _SHAFT_BELOW_HEAD_MM) -> Shaft:
+    """Return the axis of the shaft by the middles of its slices; raises ``femur-short``.
 
-    points_mm: dense points (n, 3) of what the scan shows, from the middle of the head.
+    points_mm: dense points (n, 3) of what the scan shows, from the middle of the head. from_mm: how far below that the
+    shaft begins. Slices that the scan's end cuts aren't whole rings and tell no middle.
     """
     down, point = np.array([0.0, 0.0, -1.0]), np.zeros(3)
     for _ in range(4):
         depth = points_mm @ down
         end = float(depth.max())
-        lows = np.arange(_SHAFT_BELOW_HEAD_MM, end - _SLICE_MM, _SLICE_MM)
-        slices = [points_mm[(depth >= low) & (depth < low + _SLICE_MM)] for low in lows]
-        middles = np.array([_middle(ring, down) for ring in slices if len(ring) >= _FEWEST_POINTS])
+        slices = [points_mm[(depth >= low) & (depth < low + _SLICE_MM)] for low in np.arange(from_mm, end, _SLICE_MM)]
+        middles = np.array([_middle(ring, down) for ring in slices if _goes_round(ring, down)])
         if len(middles) < _FEWEST_SLICES:
             raise InputError(
                 "femur-short",
@@ -189,6 +192,16 @@ def find_shaft(points_mm: Array, side: Side) -> Shaft:
         way = np.linalg.svd(middles - point)[2][0]
         down = way * np.sign(way @ down)
     return Shaft(point, unit(down), end)
+
+
+def _goes_round(ring: Array, down: Array) -> bool:
+    """Whether points lie all round the shaft, without a gap of more than 40 deg."""
+    if len(ring) < _FEWEST_POINTS:
+        return False
+    across = any_perpendicular(down)
+    offset = ring - ring.mean(axis=0)
+    turns = np.sort(np.degrees(np.arctan2(offset @ np.cross(down, across), offset @ across)))
+    return bool(np.diff(turns, append=turns[0] + 360.0).max() < _MOST_GAP_DEG)
 
 
 def _middle(ring: Array, down: Array) -> Array:

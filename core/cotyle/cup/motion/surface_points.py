@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from cotyle.space.arrays import Array
+from cotyle.space.arrays import Array, IntArray
 from cotyle.space.mesh import TriangleMesh
 
 
@@ -18,6 +18,13 @@ def surface_points(mesh: TriangleMesh, spacing_mm: float) -> Array:
         shares = _lattice(int(count))
         parts.append(np.einsum("sc,tcx->tsx", shares, corners[steps == count]).reshape(-1, 3))
     return np.concatenate(parts)
+
+
+def open_vertices(mesh: TriangleMesh) -> IntArray:
+    """Return the numbers of the vertices on open edges, those of one triangle alone."""
+    edges = np.sort(np.concatenate([mesh.triangles[:, pair] for pair in ([0, 1], [1, 2], [2, 0])]), axis=1)
+    alone, count = np.unique(edges, axis=0, return_counts=True)
+    return np.unique(alone[count == 1]).astype(np.int32)
 
 
 def _lattice(count: int) -> Array:

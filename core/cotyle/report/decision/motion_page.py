@@ -153,7 +153,8 @@ def _limits(name: str, posture: PostureMotion) -> Table:
         minus(
             f"Degrees. Pelvis tilted {posture.anterior_tilt_deg:+.1f} deg forward ({posture.how}); cup "
             f"{posture.inclination_deg:.1f} / {posture.anteversion_deg:.1f} radiographic in that frame. ± two standard "
-            "deviations, from the edges of both bones in the scan alone. Bold: falls short."
+            "deviations, from the edges of both bones in the scan; where the femur touches with the edge of its cut "
+            "(at the cut), from a cut that is 2 mm off. Bold: falls short."
         ),
         frozenset(number for number, each in enumerate(posture.motions) if each.short),
     )
@@ -192,7 +193,8 @@ def _bone_limit(bone: BoneFact | None) -> str:
         return "not worked out"
     if bone.limit_deg is None:
         return f"none within {FARTHEST_DEG:.0f}" if bone.ending is Ending.FREE else str(bone.ending)
-    return f"{bone.limit_deg:.1f} ± {2 * bone.sd_deg:.1f}" if bone.sd_deg is not None else f"{bone.limit_deg:.1f} ± ?"
+    spread = "?" if bone.sd_deg is None else f"{2 * bone.sd_deg:.1f}"
+    return f"{bone.limit_deg:.1f} ± {spread}" + (", at the cut" if bone.at_cut else "")
 
 
 def _place_words(at: PlaceFact) -> str:
