@@ -127,6 +127,7 @@ def _figures(facts: ToleranceFacts) -> Table:
         ("figure", "planned", "95 of 100 lie from", "to", "1 SD", "most of it from"),
         tuple(_row(name, fact) for name, fact in facts.outcomes.items()),
         f"Over {facts.procedures} procedures.",
+        words=frozenset({5}),
     )
 
 
@@ -148,7 +149,8 @@ def _spreads(facts: ToleranceFacts) -> Table:
         (cause, words, " / ".join(f"{facts.spreads[name]:.2g}" for name in names), _unit(names[0]))
         for cause, words, names in _SPREAD_WORDS
     )
-    return Table(("cause", "what errs", "1 SD", "unit"), rows, "What was taken to err, and by how much; give your own.")
+    caption = "What was taken to err, and by how much; give your own."
+    return Table(("cause", "what errs", "1 SD", "unit"), rows, caption, words=frozenset({1, 3}))
 
 
 def _unit(name: str) -> str:
