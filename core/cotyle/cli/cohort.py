@@ -51,7 +51,7 @@ def run_cohort(
             keep(out, row)
             rows[row.name] = row
             if not as_json:
-                why = f": {row.text} [{row.code}]" if row.code else ""
+                why = f": {row.text}" if row.text else ""
                 say(f"{number} of {len(left)}  {row.name}  {row.outcome}{why}")
         ordered = [rows[entry.name] for entry in entries]
         write_table(out, ordered)
