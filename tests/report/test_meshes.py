@@ -1,10 +1,12 @@
 import numpy as np
 import pytest
 from cotyle.cup.component import Cup
-from cotyle.report.meshes import cup_shell
+from cotyle.report.meshes import cup_shell, dashed_dome
+from cotyle.space.mesh_files import to_polydata
 from cotyle.space.side import Side
 from vtkmodules.util.numpy_support import vtk_to_numpy
-from vtkmodules.vtkFiltersCore import vtkMassProperties
+from vtkmodules.vtkCommonDataModel import vtkPlane
+from vtkmodules.vtkFiltersCore import vtkCutter, vtkMassProperties, vtkPolyDataConnectivityFilter
 from vtkmodules.vtkIOGeometry import vtkSTLReader
 from vtkmodules.vtkIOXML import vtkXMLPolyDataReader
 
@@ -16,6 +18,29 @@ def test_the_shell_is_closed_and_as_large_as_two_hemispheres_say():
     assert shell.is_closed
     expected = 2 / 3 * np.pi * (27.0**3 - (cup.liner_outer_diameter_mm / 2) ** 3)
     assert shell.volume_mm3 == pytest.approx(expected, rel=2e-3)
+
+
+@pytest.mark.parametrize("normal", [(1, 0, 0), (0, 1, 0.2), (0.6, -0.3, 0.74), (-0.62, -0.34, -0.7)])
+@pytest.mark.parametrize("off_mm", [0.0, 9.0])
+def test_a_found_cup_is_cut_into_dashes_by_every_plane_and_half_of_it_is_there(normal, off_mm):
+    cup = Cup(Side.RIGHT, np.array([-90.0, -12.0, -240.0]), np.array([-0.62, -0.34, -0.7]), 54.0)
+    dome = dashed_dome(cup)
+    direction = np.array(normal) / np.linalg.norm(normal)
+    plane = vtkPlane()
+    plane.SetNormal(direction)
+    # within the dome: it lies behind the rim
+    plane.SetOrigin(cup.center_lps_mm - 12.0 * cup.opening_axis_lps + off_mm * direction)
+    cutter = vtkCutter()
+    cutter.SetInputData(to_polydata(dome))
+    cutter.SetCutFunction(plane)
+    pieces = vtkPolyDataConnectivityFilter()
+    pieces.SetInputConnection(cutter.GetOutputPort())
+    pieces.SetExtractionModeToAllRegions()
+    pieces.Update()
+    assert pieces.GetNumberOfExtractedRegions() >= 4
+    # half of a hemisphere, 2 pi r^2, Archimedes
+    assert dome.area_mm2 == pytest.approx(np.pi * 27.0**2, rel=0.1)
+    np.testing.assert_allclose(np.linalg.norm(dome.vertices_lps_mm - cup.center_lps_mm, axis=1), 27.0)
 
 
 def test_bones_read_as_stl_by_a_general_library(planned_case):
