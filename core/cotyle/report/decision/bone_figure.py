@@ -13,8 +13,8 @@ from cotyle.cup.bed_density import MEDIAL_WITHIN_DEG, REGIONS
 from cotyle.cup.coverage import rim_directions
 from cotyle.image.volume import Volume
 from cotyle.report import ink
-from cotyle.report.cup_planes import CutPlane, cup_planes
-from cotyle.space.arrays import Array
+from cotyle.report.cup_planes import cup_planes
+from cotyle.report.decision.shell_paper import closed_grid, frame_of_shell, on_paper
 
 MOST_HU = 1000.0
 
@@ -40,28 +40,24 @@ def _bed(made: Figure, facts: BoneFacts, planned: PlannedCup) -> None:
     axes = made.add_axes((0.02, 0.02, 0.39, 0.88))
     frame = planned.pelvis.frames[MEASURING_FRAME]
     plane = cup_planes(planned.cup, frame)[2]
-    rim = np.stack(rim_directions(planned.cup, frame))
-    around = np.append(np.array(facts.map.around_deg), 360.0)
-    polar, turn = np.meshgrid(facts.map.from_pole_deg, around, indexing="ij")
-    xy = _on_paper(rim, plane, polar, turn)
-    values = np.array([[np.nan if x is None else x for x in row] for row in facts.map.hu], dtype=float)
-    closed = np.ma.masked_invalid(np.concatenate([values, values[:, :1]], axis=1))
-    shown = axes.pcolormesh(
-        xy[..., 0], xy[..., 1], closed, cmap="cividis", vmin=0.0, vmax=MOST_HU, shading="gouraud", rasterized=True
-    )
+    rim = rim_directions(planned.cup, frame)
+    x, y, values = closed_grid(rim, plane, facts.map.from_pole_deg, facts.map.around_deg, facts.map.hu)
+    known = np.ma.masked_invalid(values)
+    shown = axes.pcolormesh(x, y, known, cmap="cividis", vmin=0.0, vmax=MOST_HU, shading="gouraud", rasterized=True)
     bar = made.colorbar(shown, cax=made.add_axes((0.42, 0.14, 0.013, 0.64)), extend="max")
     bar.ax.tick_params(labelsize=ink.SMALL_PT)
     edge = np.array([np.nan if x is None else x for x in facts.map.rim_deg], dtype=float)
-    edge_xy = _on_paper(rim, plane, np.append(edge, edge[:1]), around)
+    around = np.append(np.array(facts.map.around_deg), 360.0)
+    edge_xy = on_paper(rim, plane, np.append(edge, edge[:1]), around)
     axes.plot(*edge_xy.T, color=ink.WALL_ON_PAPER, linewidth=1.4)
     turns = np.linspace(0.0, 360.0, 181)
     for angle in (MEDIAL_WITHIN_DEG, 90.0):
-        axes.plot(*_on_paper(rim, plane, np.full(181, angle), turns).T, color=ink.INK, linewidth=0.9)
+        axes.plot(*on_paper(rim, plane, np.full(181, angle), turns).T, color=ink.INK, linewidth=0.9)
     for side in (45.0, 135.0, 225.0, 315.0):
-        ends = _on_paper(rim, plane, np.array([MEDIAL_WITHIN_DEG, 90.0]), np.full(2, side))
+        ends = on_paper(rim, plane, np.array([MEDIAL_WITHIN_DEG, 90.0]), np.full(2, side))
         axes.plot(*ends.T, color=ink.INK, linewidth=0.9)
     for number, name in enumerate(REGIONS):
-        at = _on_paper(rim, plane, 0.0 if number == 0 else 67.0, 90.0 * (number - 1))
+        at = on_paper(rim, plane, 0.0 if number == 0 else 67.0, 90.0 * (number - 1))
         value = facts.regions[name].bone_hu
         axes.text(
             at[0],
@@ -74,18 +70,8 @@ def _bed(made: Figure, facts: BoneFacts, planned: PlannedCup) -> None:
             color="white",
             path_effects=ink.halo(),
         )
-    for words, x, y in zip(plane.letters, (104, -104, 0, 0), (0, 0, 104, -104), strict=True):
-        axes.text(x, y, words, ha="center", va="center", fontsize=11, fontweight="bold", color=ink.SOFT_INK)
     axes.set_title("mean density of the first 10 mm behind the shell (HU)", fontsize=ink.FONT_PT, color=ink.INK)
-    axes.set(xlim=(-112, 112), ylim=(-112, 112), aspect="equal")
-    axes.axis("off")
-
-
-def _on_paper(rim: Array, plane: CutPlane, from_pole_deg: Any, around_deg: Any) -> Array:
-    """Return picture coordinates (..., 2): the way from the middle is the angle from the pole."""
-    polar, around = np.broadcast_arrays(np.asarray(from_pole_deg, float), np.deg2rad(around_deg))
-    across = np.cos(around)[..., None] * rim[0] + np.sin(around)[..., None] * rim[1]
-    return np.asarray(polar[..., None] * np.stack([across @ plane.right_lps, across @ plane.up_lps], axis=-1))
+    frame_of_shell(axes, plane, 112.0, 104.0)
 
 
 def _rim(axes: Any, facts: BoneFacts) -> None:

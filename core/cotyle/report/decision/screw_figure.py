@@ -9,10 +9,11 @@ from matplotlib.figure import Figure
 
 from cotyle.case.decision.screws import PROPOSED_IN, ScrewFact, ScrewFacts
 from cotyle.case.stages import MEASURING_FRAME, PlannedCup
-from cotyle.cup.screws.quadrants import Quadrant, Quadrants
+from cotyle.cup.screws.quadrants import Quadrant
 from cotyle.image.volume import Volume
 from cotyle.report import ink
 from cotyle.report.cup_planes import CutPlane, cup_planes
+from cotyle.report.decision.shell_paper import closed_grid, frame_of_shell, on_paper
 from cotyle.report.slices import Segment, slice_figure
 from cotyle.space.arrays import Array, unit
 from cotyle.space.frames import Frame
@@ -44,65 +45,46 @@ def map_figure(facts: ScrewFacts, planned: PlannedCup) -> Figure:
     """Draw safe length and density of straight screws over the shell, seen into the mouth, with the quadrants."""
     made = ink.figure(960, 440)
     plane = cup_planes(planned.cup, planned.pelvis.frames[MEASURING_FRAME])[2]
-    lines = _lines(facts, planned)
+    lines = _lines(facts)
     places = (
-        ("safe length of a screw (mm)", _array(facts.map.safe_mm), "length"),
-        ("mean density along it (HU)", _array(facts.map.mean_hu), "density"),
+        ("safe length of a screw (mm)", facts.map.safe_mm, "length"),
+        ("mean density along it (HU)", facts.map.mean_hu, "density"),
     )
     for column, (title, values, kind) in enumerate(places):
         axes = made.add_axes((0.02 + 0.5 * column, 0.02, 0.38, 0.88))
-        shown = _shell(axes, facts, lines, plane, values, kind)
+        shown = _shell(axes, facts, plane, values, kind)
         bar = made.colorbar(shown, cax=made.add_axes((0.405 + 0.5 * column, 0.12, 0.013, 0.66)))
         bar.ax.tick_params(labelsize=ink.SMALL_PT)
         _draw_lines(axes, lines, plane)
         _draw_screws(axes, facts, lines, plane)
         axes.set_title(title, fontsize=ink.FONT_PT, color=ink.INK)
-        for words, x, y in zip(plane.letters, (112, -112, 0, 0), (0, 0, 112, -112), strict=True):
-            axes.text(x, y, words, ha="center", va="center", fontsize=11, fontweight="bold", color=ink.SOFT_INK)
-        axes.set(xlim=(-120, 120), ylim=(-120, 120), aspect="equal")
-        axes.axis("off")
+        frame_of_shell(axes, plane, 120.0, 112.0)
     return made
 
 
-def _lines(facts: ScrewFacts, planned: PlannedCup) -> Quadrants:
-    return Quadrants(np.array(facts.towards_asis_lps), np.array(facts.posterior_lps), -planned.cup.opening_axis_lps)
+def _lines(facts: ScrewFacts) -> tuple[Array, Array]:
+    return np.array(facts.towards_asis_lps), np.array(facts.posterior_lps)
 
 
-def _array(rows: tuple[tuple[float | None, ...], ...]) -> Array:
-    return np.array([[np.nan if value is None else value for value in row] for row in rows], dtype=float)
-
-
-def _on_paper(lines: Quadrants, plane: CutPlane, from_pole_deg: Any, around_deg: Any) -> Array:
-    """Return picture coordinates (..., 2): the way from the middle is the angle from the pole."""
-    polar, around = np.broadcast_arrays(np.asarray(from_pole_deg, float), np.deg2rad(around_deg))
-    across = np.cos(around)[..., None] * lines.towards_asis_lps + np.sin(around)[..., None] * lines.posterior_lps
-    return np.asarray(polar[..., None] * np.stack([across @ plane.right_lps, across @ plane.up_lps], axis=-1))
-
-
-def _shell(axes: Any, facts: ScrewFacts, lines: Quadrants, plane: CutPlane, values: Array, kind: str) -> Any:
-    around = np.append(np.array(facts.map.around_deg), 360.0)
-    polar, turn = np.meshgrid(facts.map.from_pole_deg, around, indexing="ij")
-    xy = _on_paper(lines, plane, polar, turn)
-    closed = np.concatenate([values, values[:, :1]], axis=1)
+def _shell(axes: Any, facts: ScrewFacts, plane: CutPlane, rows: tuple[tuple[float | None, ...], ...], kind: str) -> Any:
+    x, y, values = closed_grid(_lines(facts), plane, facts.map.from_pole_deg, facts.map.around_deg, rows)
     if kind == "length":
-        axes.contour(xy[..., 0], xy[..., 1], closed, levels=[20.0], colors=[ink.INK], linewidths=0.9)
-        return axes.contourf(xy[..., 0], xy[..., 1], closed, levels=_LENGTHS, colors=_COLORS, extend="max")
-    masked = np.ma.masked_invalid(closed)
-    return axes.pcolormesh(
-        xy[..., 0], xy[..., 1], masked, cmap="gray", vmin=0.0, vmax=1000.0, shading="gouraud", rasterized=True
-    )
+        axes.contour(x, y, values, levels=[20.0], colors=[ink.INK], linewidths=0.9)
+        return axes.contourf(x, y, values, levels=_LENGTHS, colors=_COLORS, extend="max")
+    known = np.ma.masked_invalid(values)
+    return axes.pcolormesh(x, y, known, cmap="gray", vmin=0.0, vmax=1000.0, shading="gouraud", rasterized=True)
 
 
-def _draw_lines(axes: Any, lines: Quadrants, plane: CutPlane) -> None:
+def _draw_lines(axes: Any, lines: tuple[Array, Array], plane: CutPlane) -> None:
     for around in (0.0, 90.0):
-        ends = _on_paper(lines, plane, np.array([90.0, 90.0]), np.array([around, around + 180.0]))
+        ends = on_paper(lines, plane, np.array([90.0, 90.0]), np.array([around, around + 180.0]))
         axes.plot(*ends.T, color=ink.WALL_ON_PAPER, linewidth=1.4, linestyle=(0, (5, 3)), zorder=4)
     turn = np.linspace(0.0, 360.0, 181)
-    axes.plot(*_on_paper(lines, plane, np.full(181, 90.0), turn).T, color=ink.SOFT_INK, linewidth=1.0, zorder=4)
-    to_asis = _on_paper(lines, plane, 101.0, 0.0)
+    axes.plot(*on_paper(lines, plane, np.full(181, 90.0), turn).T, color=ink.SOFT_INK, linewidth=1.0, zorder=4)
+    to_asis = on_paper(lines, plane, 101.0, 0.0)
     axes.text(*to_asis, "ASIS", ha="center", va="center", fontsize=ink.SMALL_PT, color=ink.WALL_ON_PAPER)
     for number, quadrant in enumerate(Quadrant):
-        at = _on_paper(lines, plane, 76.0, 90.0 * number + 45.0)
+        at = on_paper(lines, plane, 76.0, 90.0 * number + 45.0)
         avoid = quadrant not in PROPOSED_IN
         axes.text(
             *at,
@@ -117,10 +99,10 @@ def _draw_lines(axes: Any, lines: Quadrants, plane: CutPlane) -> None:
         )
 
 
-def _draw_screws(axes: Any, facts: ScrewFacts, lines: Quadrants, plane: CutPlane) -> None:
+def _draw_screws(axes: Any, facts: ScrewFacts, lines: tuple[Array, Array], plane: CutPlane) -> None:
     number = 0
     for screw in facts.screws:
-        at = _on_paper(lines, plane, screw.from_pole_deg, screw.around_deg)
+        at = on_paper(lines, plane, screw.from_pole_deg, screw.around_deg)
         if screw.proposed:
             axes.plot(*at, "o", color=ink.REAMER, markeredgecolor="white", markersize=10, zorder=7)
             continue
@@ -134,26 +116,18 @@ def aim_figure(facts: ScrewFacts, planned: PlannedCup) -> Figure:
     shown = list(zip(facts.screws, screw_names(facts), strict=True))[:_MOST_AIMED]
     made = ink.figure(960, 250)
     plane = cup_planes(planned.cup, planned.pelvis.frames[MEASURING_FRAME])[2]
-    lines = _lines(facts, planned)
+    lines = _lines(facts)
     for column, (screw, name) in enumerate(shown):
         axes = made.add_axes((0.01 + 0.232 * column, 0.02, 0.215, 0.8))
-        turn = np.append(np.array(screw.aim.turn_deg), 360.0)
-        tilts, turns = np.meshgrid(screw.aim.tilt_deg, turn, indexing="ij")
-        xy = _on_paper(lines, plane, tilts, turns)
-        values = _array(screw.aim.safe_mm)
-        closed = np.concatenate([values, values[:, :1]], axis=1)
-        filled = axes.contourf(xy[..., 0], xy[..., 1], closed, levels=_LENGTHS, colors=_COLORS, extend="max")
+        x, y, values = closed_grid(lines, plane, screw.aim.tilt_deg, screw.aim.turn_deg, screw.aim.safe_mm)
+        filled = axes.contourf(x, y, values, levels=_LENGTHS, colors=_COLORS, extend="max")
         for ring in screw.aim.tilt_deg[1:]:
-            circle = _on_paper(lines, plane, np.full(121, ring), np.linspace(0.0, 360.0, 121))
+            circle = on_paper(lines, plane, np.full(121, ring), np.linspace(0.0, 360.0, 121))
             axes.plot(*circle.T, color=ink.SOFT_INK, linewidth=0.5)
-        own = _on_paper(lines, plane, screw.aim.own_tilt_deg, screw.aim.own_turn_deg)
+        own = on_paper(lines, plane, screw.aim.own_tilt_deg, screw.aim.own_turn_deg)
         axes.plot(*own, "o" if screw.proposed else "X", color=ink.REAMER, markeredgecolor="white", markersize=9)
-        farthest = screw.aim.tilt_deg[-1]
-        for words, x, y in zip(plane.letters, (1.12, -1.12, 0, 0), (0, 0, 1.12, -1.12), strict=True):
-            axes.text(x * farthest, y * farthest, words, ha="center", va="center", fontsize=9, color=ink.SOFT_INK)
         axes.set_title(name, fontsize=ink.FONT_PT, color=ink.INK)
-        axes.set(xlim=(-1.25 * farthest, 1.25 * farthest), ylim=(-1.25 * farthest, 1.25 * farthest), aspect="equal")
-        axes.axis("off")
+        frame_of_shell(axes, plane, 1.25 * screw.aim.tilt_deg[-1], 1.12 * screw.aim.tilt_deg[-1], 9.0)
         if column == len(shown) - 1:
             bar = made.colorbar(filled, cax=made.add_axes((0.945, 0.12, 0.012, 0.6)))
             bar.ax.tick_params(labelsize=ink.SMALL_PT)
