@@ -95,6 +95,8 @@ def stands_proud_mm(bones: Mapping[Side, TriangleMesh], halves: MirroredHalf, si
     if np.linalg.norm(transform_points(motion, about_lps_mm) - transform_points(start, about_lps_mm)) > _SLID_MM:
         return proud
     core = away <= _CORE_MM
+    if not core.any():  # a point that a hand put off the bone
+        return proud
     proud[core] = MeshQuery(other).signed_distance(transform_points(motion, own[core]))
     return proud
 

@@ -322,6 +322,9 @@ class PlanningSession(PlanChanges):
                 words = str(error)
                 self._workers.deliver(lambda: self._drop_survey(points, words))
                 return
+            except Exception:  # our fault, told as such; the point must not wait for ever
+                self._workers.deliver(lambda: self._drop_survey(points))
+                raise
             self._workers.deliver(lambda: self._settle_on(hip, points, plan))
 
         self._tell("plan")

@@ -134,6 +134,26 @@ def test_a_landmark_outside_the_scan_goes_back_with_one_line(session, heard):
     assert not session.can_undo
 
 
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_a_fault_of_ours_takes_the_landmark_back_and_is_told(session, monkeypatch):
+    def broken(*_):
+        raise ZeroDivisionError
+
+    monkeypatch.setattr("cotyle_platform.session.session.surveyed", broken)
+    moved(session, [0.0, -6.0, 4.0])
+    assert session.settle(LONG)
+    assert not session.surveying
+    assert "ZeroDivisionError" in session.failure
+    assert session.landmarks[NAME].origin is Origin.DETECTED
+
+
+def test_a_landmark_put_off_its_bone_by_eye_is_taken(session):
+    moved(session, [-20.0, -20.0, 0.0])
+    assert session.settle(LONG)
+    assert session.failure == ""
+    assert session.landmarks[NAME].origin is Origin.GIVEN
+
+
 def test_a_landmark_can_be_put_back_where_it_was_found(session):
     found = session.landmarks[NAME].lps_mm
     moved(session, [0.0, -6.0, 4.0])
