@@ -48,7 +48,7 @@ def motion_doubts(
         found.append(bone)
     if femur is not None:
         found += _femur_doubts(femur, asked, displaced)
-        found += _at_cut(postures[main]) + _unsure(postures[main])
+        found += _close(postures[main]) + _at_cut(postures[main]) + _unsure(postures[main])
     return tuple(found)
 
 
@@ -91,6 +91,21 @@ def _femur_doubts(femur: CutFemur, asked: MotionQuestions, displaced: bool) -> l
         )
         found.append(Doubt(code="motion-femur-short", text=text))
     return found
+
+
+def _close(posture: PostureMotion) -> list[Doubt]:
+    """Wanted motions that bone lets go by less than two of its deviations."""
+    close = [
+        f"{each.words} ({each.bone.limit_deg:.0f} ± {2 * each.bone.sd_deg:.0f}, wanted {each.wanted_deg:.0f})"
+        for each in posture.motions
+        if each.bone and each.bone.limit_deg is not None and each.bone.sd_deg is not None
+        if each.wanted_deg is not None and 0.0 <= each.bone.limit_deg - each.wanted_deg < 2 * each.bone.sd_deg
+    ]
+    if not close:
+        return []
+    return [
+        Doubt(code="motion-bone-close", text=f"Bone may well stop these short of what is wanted: {'; '.join(close)}.")
+    ]
 
 
 def _at_cut(posture: PostureMotion) -> list[Doubt]:

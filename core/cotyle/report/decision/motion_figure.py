@@ -42,7 +42,7 @@ def motion_pictures(facts: MotionFacts, planned: PlannedCup, scan: Volume) -> di
 
 
 def limits_figure(posture: PostureMotion) -> Figure:
-    """Draw a pair of bars for each motion: until the neck meets the rim, and until bone meets bone."""
+    """Draw bars for each motion: until the neck meets the rim, and until bone meets bone, as far as they are known."""
     motions = posture.motions
     height = 80.0 + _ROW_PX * len(motions)
     made = ink.figure(960, height)
@@ -57,11 +57,11 @@ def limits_figure(posture: PostureMotion) -> Figure:
     axes.set_axisbelow(True)
     ink.plain_axes(axes)
     axes.tick_params(axis="y", labelsize=ink.FONT_PT)
-    handles = [
-        Patch(color=_NECK, label="until the neck meets the rim"),
-        Patch(facecolor="white", edgecolor=_BONE, hatch="////", label="until bone meets bone"),
-        Line2D([], [], color=_WANTED, linewidth=2.4, label="wanted"),
-    ]
+    handles: list[Artist] = [Line2D([], [], color=_WANTED, linewidth=2.4, label="wanted")]
+    if any(each.bone for each in motions):
+        handles.insert(0, Patch(facecolor="white", edgecolor=_BONE, hatch="////", label="until bone meets bone"))
+    if any(each.neck for each in motions):
+        handles.insert(0, Patch(color=_NECK, label="until the neck meets the rim"))
     made.legend(
         handles=handles, loc="upper left", bbox_to_anchor=(0.33, 1.0), ncols=3, fontsize=ink.SMALL_PT, frameon=False
     )
@@ -70,14 +70,12 @@ def limits_figure(posture: PostureMotion) -> Figure:
 
 def _pair(axes: Any, row: int, motion: MotionFact) -> None:
     neck, bone = motion.neck, motion.bone
-    for y, known in ((row - 0.19, neck), (row + 0.19, bone)):
-        if known is None:
-            axes.text(1.0, y, "not worked out", va="center", fontsize=ink.SMALL_PT, color=ink.SOFT_INK)
+    aside = 0.19 if neck is not None and bone is not None else 0.0
     if neck is not None:
-        _bar(axes, row - 0.19, neck.limit_deg, neck.ending == "never meets the rim", {"color": _NECK})
+        _bar(axes, row - aside, neck.limit_deg, neck.ending == "never meets the rim", {"color": _NECK})
     if bone is not None:
         hatched = {"facecolor": "white", "edgecolor": _BONE, "hatch": "////"}
-        _bar(axes, row + 0.19, bone.limit_deg, bone.ending is Ending.FREE, hatched)
+        _bar(axes, row + aside, bone.limit_deg, bone.ending is Ending.FREE, hatched)
     if motion.wanted_deg is not None:
         axes.plot([motion.wanted_deg] * 2, [row - 0.42, row + 0.42], color=_WANTED, linewidth=2.4, zorder=4)
 
