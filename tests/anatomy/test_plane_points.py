@@ -54,6 +54,14 @@ def test_a_sound_pelvis_raises_no_doubt_and_states_a_tenth_of_a_degree():
         assert 0.03 < spread.rotation_to_left_deg < spread.anterior_tilt_deg < 0.3
 
 
+def test_a_point_that_a_hand_put_off_the_bone_is_taken_as_it_is():
+    surfaces, seeds = subject(0)
+    found, _ = find_plane_points(surfaces, seeds, {}, None)
+    off = given_mark("asis_right", found["asis_right"].lps_mm + [-15.0, -15.0, 0.0])
+    points, _ = find_plane_points(surfaces, seeds, {"asis_right": off}, None)
+    np.testing.assert_array_equal(points["asis_right"].lps_mm, off.lps_mm)
+
+
 @pytest.mark.parametrize("name", APP_NAMES)
 def test_a_point_outside_the_scan_is_taken_from_the_other_half(symmetric, name):
     whole, _ = find_plane_points(symmetric, NO_SEEDS, {}, None)
