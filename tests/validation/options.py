@@ -240,9 +240,9 @@ def page(results: Sequence[Judged], step_mm: float) -> str:
         "CPU seconds of one core, with the angles pinned; 3 to 5 s with nothing pinned. Beaten: nowhere better, and "
         "worse by more than counts as equal somewhere.",
         "",
-        "By how much the best cup of the grid is better in what an option favours (shares, mm, ml; 0: nowhere), and how "
-        "far its centre lies, of those as good, from the option's (the larger of depth and height, mm; where it is far "
-        "and not better, the option is as good elsewhere):",
+        "By how much the best cup of the grid is better in what an option favours (shares, mm, ml; 0: nowhere), "
+        "and how far its centre lies, of those as good, from the option's (the larger of depth and height, mm; where "
+        "it is far and not better, the option is as good elsewhere):",
         "",
         "| hip | " + " | ".join(str(wish) for wish in _WISHES) + " |",
         "|---|" + "---|" * len(_WISHES),

@@ -207,3 +207,10 @@ def test_the_same_question_gives_the_same_cups(hip, asked, on_hip):
     for one, other in zip(again.options, on_hip.options, strict=True):
         assert np.array_equal(one.variables, other.variables)
         assert one.figures == other.figures
+
+
+def test_a_free_height_never_covers_less_than_a_restored_one(on_hip):
+    free = {point.variables[0]: point.figures.cover for point in on_hip.curves[Favours.HIGH_CENTER]}
+    for point in on_hip.curves[Favours.SAME_HEIGHT]:
+        # by estimates that err by half a point
+        assert free[point.variables[0]] >= point.figures.cover - 0.01

@@ -100,7 +100,7 @@ def test_gain_and_price_against_the_plan_are_said_in_numbers(facts):
 
 def test_the_table_names_limits_that_are_reached_and_cups_shown_only_to_compare(facts):
     rows = options_page(facts).tables[0].rows
-    assert rows[0][0] == "A: balanced, keeps most wall"
+    assert rows[0][0] == "A: balanced, keeps enough wall"
     assert rows[1][0].endswith("reaches the least wall")
     assert "beaten in all" in rows[2][0]
     assert rows[-1][0].startswith("P: as planned")
@@ -134,3 +134,9 @@ def test_pictures_are_drawn_also_where_all_cups_are_alike(facts):
     for figure in (price_figure, profile_figure):
         assert len(ink.png(figure(facts))) > 10_000
         assert len(ink.png(figure(alike))) > 5_000
+
+
+def test_the_most_wall_is_called_enough_where_more_would_not_count(facts):
+    thin = facts.options[0].figures.model_copy(update={"wall_least_mm": 3.0})
+    options = (facts.options[0].model_copy(update={"figures": thin}), *facts.options[1:])
+    assert options_page(facts.model_copy(update={"options": options})).tables[0].rows[0][0].endswith("keeps most wall")

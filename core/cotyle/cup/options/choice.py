@@ -27,7 +27,7 @@ HIGH_SHARE = 0.5
 # What a limit is kept by once the measurement broke it.
 _SPARE = np.array([0.1, 0.1, 0.003, 0.0])
 _TRIES = 6
-_CURVE_STEP_MM, _CURVE_STARTS = 2.0, 40
+_CURVE_STEP_MM, _CURVE_STARTS, _SAME_MM = 2.0, 40, 1e-6
 
 Remeasure = Callable[[Array], Figures]
 """Measures the cup of variables (6,) by the functions of ``measure``."""
@@ -122,10 +122,11 @@ def choose(question: Question, remeasure: Remeasure, with_heights: bool = False,
             missing.append(wish)
         else:
             options.append(option)
-    curves = {}
+    curves: dict[Favours, tuple[CurvePoint, ...]] = {}
     if with_curves:
-        for height in (Favours.SAME_HEIGHT, Favours.HIGH_CENTER):
-            curves[height] = _curve(question, remeasure, where, found, height)
+        restored = _curve(question, remeasure, where, found, Favours.SAME_HEIGHT)
+        free = _curve(question, remeasure, where, found, Favours.HIGH_CENTER, restored)
+        curves = {Favours.SAME_HEIGHT: restored, Favours.HIGH_CENTER: free}
     kept = _undoubled(options, question.limits.enough_wall_mm)
     return Choice(tuple(kept), tuple(missing), curves, len(found.variables))
 
@@ -210,9 +211,17 @@ def _good_enough(question: Question, found: Trials, scale: Scale, wish: Favours,
 
 
 def _curve(
-    question: Question, remeasure: Remeasure, where: Room, found: Trials, height: Favours
+    question: Question,
+    remeasure: Remeasure,
+    where: Room,
+    found: Trials,
+    height: Favours,
+    known: tuple[CurvePoint, ...] = (),
 ) -> tuple[CurvePoint, ...]:
-    """Return the most cover at each medial shift that leaves room; ``HIGH_CENTER`` stands for any height."""
+    """Return the most cover at each medial shift that leaves room; ``HIGH_CENTER`` stands for any height.
+
+    ``known``: cups to start from besides those found.
+    """
     wish = Favours.COVER if height is Favours.HIGH_CENTER else height
     score = _most(question, _PLAIN, wish, _SPARE)
     points = []
@@ -220,6 +229,7 @@ def _curve(
         near = found.only(np.abs(found.variables[:, MEDIAL] - medial) <= _CURVE_STEP_MM)
         best = near.variables[np.argsort(-score(near), kind="stable")[:_CURVE_STARTS]].copy()
         best[:, MEDIAL] = medial
+        best = np.vstack([best, *(each.variables for each in known if abs(each.variables[MEDIAL] - medial) < _SAME_MM)])
         low, high = where.low.copy(), where.high.copy()
         low[MEDIAL] = high[MEDIAL] = medial
         moved = improved(question, Room(low, high), tried(question, best), score, starts=1)

@@ -34,6 +34,7 @@ _DIFFERENCES: tuple[tuple[str, str, float, float, Callable[[CupOption], float]],
     ("centre {:.1f} mm nearer", "centre {:.1f} mm farther off", -1.0, 0.5, lambda c: c.figures.center_away_mm),
     ("{:.1f} ml less bone taken", "{:.1f} ml more bone taken", -1.0, 0.5, lambda c: c.figures.removed_ml),
 )
+_ENOUGH_WITHIN_MM = 0.5
 _LEG_MM = 2.0
 """A change of the leg's length that is said beside gain and price; femur unchanged."""
 _HIGH_CENTER_COSTS = (
@@ -59,9 +60,11 @@ def thinner(cup: CupOption) -> float:
     return min(cup.figures.front_wall_mm, cup.figures.back_wall_mm)
 
 
-def words_of(option: NamedOption) -> str:
-    """What an option favours, in words."""
-    return ", ".join(NAMES[each] for each in option.favours)
+def words_of(option: NamedOption, facts: OptionsFacts) -> str:
+    """What an option favours, in words; walls count only up to what is enough."""
+    enough = option.figures.wall_least_mm > facts.limits.enough_wall_mm - _ENOUGH_WITHIN_MM
+    names = {**NAMES, Favours.WALL: "keeps enough wall"} if enough else NAMES
+    return ", ".join(names[each] for each in option.favours)
 
 
 def options_page(facts: OptionsFacts) -> PartPage:
@@ -131,7 +134,7 @@ def _tiles(facts: OptionsFacts) -> tuple[Tile, ...]:
 
 
 def _table(facts: OptionsFacts) -> Table:
-    rows = [_row(letter(n), words_of(each), each) for n, each in enumerate(facts.options)]
+    rows = [_row(letter(n), words_of(each, facts), each) for n, each in enumerate(facts.options)]
     rows.append(_row("P", "as planned", facts.plan))
     definition, frame = facts.limits.definition, facts.limits.frame
     return Table(
@@ -214,7 +217,7 @@ def _prices(facts: OptionsFacts) -> tuple[str, ...]:
         gain, price = ", ".join(gained) or "nothing", ", ".join(paid) or "nothing"
         shorter = facts.plan.leg_length_change_mm - option.leg_length_change_mm
         leg = "" if abs(shorter) < _LEG_MM else f" Leg {abs(shorter):.0f} mm {'shorter' if shorter > 0 else 'longer'}."
-        said.append(f"{letter(n)}, {words_of(option)}. Gains over the plan: {gain}. Price: {price}.{leg}")
+        said.append(f"{letter(n)}, {words_of(option, facts)}. Gains over the plan: {gain}. Price: {price}.{leg}")
     better = ", ".join(letter(n) for n in facts.better_than_plan)
     if better:
         said.append(f"Nowhere worse than the plan and somewhere better: {better}.")
