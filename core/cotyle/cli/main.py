@@ -309,7 +309,7 @@ def decide(
     ] = None,
     only: Annotated[
         list[str] | None,
-        typer.Option("--only", help="Work out this part alone; may be given several times. Others stay as they are."),
+        typer.Option("--only", help="options, posture, motion, tolerance, screws, bone, revision; several by commas."),
     ] = None,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of everything that is drawn by lot.")] = 1,
     pdf: PdfOption = True,
