@@ -165,7 +165,8 @@ def _judge(tally: Tally, target: Path, done: list[int], before: int, killed: boo
 
 
 def _leftovers(target: Path) -> int:
-    return sum(path.name.startswith(f".{target.name}.cotyle-") for path in target.parent.iterdir())
+    """Return how many folders stand beside a target that a writer had begun or had not removed yet."""
+    return sum(path.is_dir() for path in target.parent.glob(f".{target.name}.cotyle-*"))
 
 
 def _last_turn(writers: Nursery, tally: Tally, target: Path, number: int) -> None:

@@ -22,10 +22,10 @@ INTRODUCTION = """## The same again
 
 The synthetic sample of the tests (seed {seed}) is planned, a view is simulated, a synthetic picture is compared with
 the plan, and decisions (tolerance, bone) are worked out: by commands in processes of their own, once with 1 thread and
-once with {threads}. All files of the cases are compared byte for byte (no PDF is made here), and what the commands print
-as JSON, without timings. Where bytes differ, the largest difference of a number (mm, degrees or as its field says), of
-a voxel, or of a colour from 0 to 255 is given. The same bytes are promised on one machine with the same packages, for
-the same input and options. {made}.
+once with {threads}. All files of the cases are compared byte for byte (no PDF is made here), and what the commands
+print as JSON, without timings. Where bytes differ, the largest difference of a number (mm, degrees or as its field
+says), of a voxel, or of a colour from 0 to 255 is given. The same bytes are promised on one machine with the same
+packages, for the same input and options. {made}.
 """
 
 KINDS: dict[str, Callable[[str], bool]] = {
