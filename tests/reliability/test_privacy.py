@@ -172,3 +172,15 @@ def test_identity_is_kept_where_it_is_asked_for_and_only_in_dicom(command, named
     header = pydicom.dcmread(written[0], stop_before_pixels=True)
     assert header.PatientID == "SQ-55-0913"
     assert not [trace for trace in traces(out) if trace.startswith("name of")]
+
+
+def test_a_cohort_keeps_no_trace_of_where_its_cases_lay(command, tmp_path):
+    """What is refused is told in the table with the code and the words of ``plan --json``."""
+    desk = tmp_path / FOLDER
+    write_slices(desk / FOLDER, [plant(ds) for ds in make_slices(grid_positions(4, 4.0), size=16)])
+    table = desk / f"{FOLDER}.csv"
+    table.write_text(f"name,ct,side\nfirst,{FOLDER},left\nsecond,{FOLDER}/nothing,right\n", encoding="utf-8")
+    code, out, err = command("cohort", table, "--out", desk / "out", "--json")
+    assert code in {0, 2}, err
+    assert (desk / "out").is_dir()
+    assert traces(out, only_typed(err), desk / "out") == []
