@@ -18,7 +18,8 @@ from cotyle.space.frames import Frame
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.shapes import Sphere
 from cotyle.space.side import Side
-from cup_solids import ModelHip, model_hip
+
+from tests.cup.cup_solids import ModelHip, model_hip
 
 SEEN_MM, SD_MM = 120.0, 0.12
 USUAL_CUT = NeckCut()

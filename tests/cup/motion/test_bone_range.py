@@ -12,9 +12,10 @@ from cotyle.cup.motion.motions import STANDARD_MOTIONS, Motion
 from cotyle.space.frames import rotated_about_left
 from cotyle.space.mesh_files import to_polydata
 from cotyle.space.side import Side
-from model_leg import clear, model_leg
 from vtkmodules.vtkCommonMath import vtkMatrix4x4
 from vtkmodules.vtkFiltersModeling import vtkCollisionDetectionFilter
+
+from tests.cup.motion.model_leg import clear, model_leg
 
 FLEXION, EXTENSION, ABDUCTION, ADDUCTION = (
     Motion(str(each), NEUTRAL, each) for each in (Move.FLEXION, Move.EXTENSION, Move.ABDUCTION, Move.ADDUCTION)

@@ -5,7 +5,8 @@ import pytest
 from cotyle.cup.motion.contact import TOUCH_MM, Obstacle, moving, turn_until
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from solids import box, sphere
+
+from tests.space.solids import box, sphere
 
 BLOCK = box((20.0, 40.0, 200.0), center=(60.0, 0.0, 0.0))  # its near face at x = 50, its sides at y = -20 and 20
 

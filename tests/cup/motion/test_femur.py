@@ -8,9 +8,10 @@ from cotyle.cup.motion.surface_points import surface_points
 from cotyle.errors import InputError
 from cotyle.space.rotations import angle_between_deg, rotation_matrix
 from cotyle.space.side import Side
-from model_leg import Leg, clear, model_leg
 from scipy.spatial import cKDTree
-from solids import revolved
+
+from tests.cup.motion.model_leg import Leg, clear, model_leg
+from tests.space.solids import revolved
 
 
 def rod(radius_mm=14.0, top_mm=-40.0, bottom_mm=-160.0):

@@ -14,7 +14,8 @@ from cotyle.space.frames import SCANNER
 from cotyle.space.side import Side
 from hypothesis import given
 from hypothesis import strategies as st
-from model_leg import model_leg
+
+from tests.cup.motion.model_leg import model_leg
 
 STEM = Stem(version_deg=15.0, neck_shaft_deg=130.0, neck_diameter_mm=12.0)
 NECK = Neck(STEM, free_lean_deg(32.0, 12.0))
