@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from cotyle.cup.options.limits import Limits
 from cotyle.cup.options.quick import (
     ALONG,
     BACK_WALL,
@@ -42,7 +43,8 @@ def test_walls_and_removed_bone_of_a_block_are_its_own():
 
 def test_estimates_of_a_hip_bone_are_near_to_what_measure_says():
     hip = model_hip(Side.RIGHT)
-    question = question_of(hip.bone, hip.side, hip.center, hip.diameter, frame=hip.frame)
+    limits = Limits(least_wall_mm=0.0, least_cover=0.0)
+    question = question_of(hip.bone, hip.side, hip.center, hip.diameter, limits, frame=hip.frame)
     exact = measuring(question, hip.bone, 5000)
     rng = np.random.default_rng(8)
     low, high = [-4, -3, -4, 48, 32, 8], [7, 8, 4, 58, 48, 26]
@@ -56,10 +58,10 @@ def test_estimates_of_a_hip_bone_are_near_to_what_measure_says():
         (LEAST, "wall_least_mm", 0.1),
         (FRONT_WALL, "front_wall_mm", 0.6),
         (BACK_WALL, "back_wall_mm", 0.6),
-        (REMOVED, "removed_ml", 0.7),
+        (REMOVED, "removed_ml", 0.5),
     ):
         true = np.array([getattr(each, name) for each in figures])
         found = np.maximum(rows[:, column], 0.0)
         known = np.isfinite(found)
-        assert known.sum() >= 3
+        assert known.sum() >= 6
         assert np.abs(found - true)[known].max() < most, name

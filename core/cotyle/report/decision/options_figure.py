@@ -174,7 +174,8 @@ def cups_figure(facts: OptionsFacts, planned: PlannedCup) -> Figure:
         color = ink.WALL_ON_PAPER if name == "P" else ink.CUP_ON_PAPER
         axes.plot(*np.stack([end, place]).T, color=color, linewidth=0.5, zorder=3)
         axes.text(
-            *place,
+            float(place[0]),
+            float(place[1]),
             name,
             fontsize=ink.FONT_PT,
             color=color,
