@@ -75,7 +75,9 @@ class GivenMotion(Strict):
 
     def motion(self) -> Motion:
         """Return it for the core."""
-        return Motion(self.name, self.start.pose(), self.move, self.wanted_deg, "" if self.wanted_deg is None else "given")
+        return Motion(
+            self.name, self.start.pose(), self.move, self.wanted_deg, "" if self.wanted_deg is None else "given"
+        )
 
 
 class MotionQuestions(Strict):
