@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
+import subprocess
+import sys
 
 import numba
 import pytest
@@ -65,3 +68,15 @@ def test_files_that_differ_are_told_apart_and_by_how_much(tmp_path):
         "same.json": (True, 0.0),
         "words.json": (False, None),
     }
+
+
+def test_linear_algebra_takes_one_thread_whatever_is_asked_for():
+    """OpenBLAS cuts long sums by its threads; its own variable is told in its documentation."""
+    program = "import cotyle.cli.main, os; print(os.environ['OPENBLAS_NUM_THREADS'])"
+    asked = {
+        **os.environ,
+        "OPENBLAS_NUM_THREADS": "2",
+        "PYTHONPATH": os.pathsep.join(path for path in sys.path if path),
+    }
+    done = subprocess.run([sys.executable, "-c", program], env=asked, capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "1"
