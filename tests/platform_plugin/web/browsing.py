@@ -95,9 +95,9 @@ class Hand:
         """Return a value of the page's state."""
         return self.page.evaluate(f"window.trame.state.get('{name}')")
 
-    def until(self, claim):
+    def until(self, claim, within_s=LONG_S):
         """Wait until a claim about the page holds."""
-        ends = time.monotonic() + LONG_S
+        ends = time.monotonic() + within_s
         while not claim():
             assert time.monotonic() < ends, "this never came about on the page"
             time.sleep(0.05)
