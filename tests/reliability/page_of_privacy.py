@@ -20,7 +20,8 @@ A made-up patient ({secrets} words: names in Latin, Chinese characters and Hangu
 stands in every header of the CT and of the picture, in private fields, and in the names of files and folders. Then
 every byte that comes out is searched: all files of the case and their names, what is printed on both outputs, the
 viewer's draft; inside gzip, zlib (PNG, PDF, NRRD), zip and data URIs, and in what a PDF shows; in UTF-8, 16 and 32,
-Latin-1, Shift JIS, EUC-JP, ISO-2022-JP, EUC-KR, GB 18030, Big5, and escaped for JSON, HTML and URLs. The whole test
+Latin-1, Shift JIS, EUC-JP, ISO-2022-JP, EUC-KR, GB 18030, Big5, and escaped for JSON, HTML and URLs. On the terminal
+alone the last part of a path may be repeated where it was typed. The whole test
 suite runs with connections to other machines refused in every Python process; each attempt, even one whose failure is
 swallowed, is noted and fails the run.
 """
