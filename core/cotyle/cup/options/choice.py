@@ -27,7 +27,7 @@ HIGH_SHARE = 0.5
 # What a limit is kept by once the measurement broke it.
 _SPARE = np.array([0.1, 0.1, 0.003, 0.0])
 _TRIES = 6
-_CURVE_STEP_MM, _CURVE_STARTS, _SAME_MM = 2.0, 40, 1e-6
+_CURVE_STEP_MM, _CURVE_STARTS = 2.0, 40
 
 Remeasure = Callable[[Array], Figures]
 """Measures the cup of variables (6,) by the functions of ``measure``."""
@@ -125,8 +125,8 @@ def choose(question: Question, remeasure: Remeasure, with_heights: bool = False,
     curves: dict[Favours, tuple[CurvePoint, ...]] = {}
     if with_curves:
         restored = _curve(question, remeasure, where, found, Favours.SAME_HEIGHT)
-        free = _curve(question, remeasure, where, found, Favours.HIGH_CENTER, restored)
-        curves = {Favours.SAME_HEIGHT: restored, Favours.HIGH_CENTER: free}
+        free = _curve(question, remeasure, where, found, Favours.HIGH_CENTER)
+        curves = {Favours.SAME_HEIGHT: restored, Favours.HIGH_CENTER: _upper(free, restored)}
     kept = _undoubled(options, question.limits.enough_wall_mm)
     return Choice(tuple(kept), tuple(missing), curves, len(found.variables))
 
@@ -216,12 +216,8 @@ def _curve(
     where: Room,
     found: Trials,
     height: Favours,
-    known: tuple[CurvePoint, ...] = (),
 ) -> tuple[CurvePoint, ...]:
-    """Return the most cover at each medial shift that leaves room; ``HIGH_CENTER`` stands for any height.
-
-    ``known``: cups to start from besides those found.
-    """
+    """Return the most cover at each medial shift that leaves room; ``HIGH_CENTER`` stands for any height."""
     wish = Favours.COVER if height is Favours.HIGH_CENTER else height
     score = _most(question, _PLAIN, wish, _SPARE)
     points = []
@@ -229,7 +225,6 @@ def _curve(
         near = found.only(np.abs(found.variables[:, MEDIAL] - medial) <= _CURVE_STEP_MM)
         best = near.variables[np.argsort(-score(near), kind="stable")[:_CURVE_STARTS]].copy()
         best[:, MEDIAL] = medial
-        best = np.vstack([best, *(each.variables for each in known if abs(each.variables[MEDIAL] - medial) < _SAME_MM)])
         low, high = where.low.copy(), where.high.copy()
         low[MEDIAL] = high[MEDIAL] = medial
         moved = improved(question, Room(low, high), tried(question, best), score, starts=1)
@@ -241,6 +236,16 @@ def _curve(
         if (_left(question, variables, figures) >= -1e-9).all():
             points.append(CurvePoint(variables, figures))
     return tuple(points)
+
+
+def _upper(*curves: tuple[CurvePoint, ...]) -> tuple[CurvePoint, ...]:
+    """Return the better covered point of several curves at each medial shift, by measured figures."""
+    best: dict[float, CurvePoint] = {}
+    for point in (each for curve in curves for each in curve):
+        medial = float(point.variables[MEDIAL])
+        if medial not in best or point.figures.cover > best[medial].figures.cover:
+            best[medial] = point
+    return tuple(best[medial] for medial in sorted(best))
 
 
 _PLAIN = Scale(np.zeros(len(OBJECTIVES)), np.ones(len(OBJECTIVES)))
