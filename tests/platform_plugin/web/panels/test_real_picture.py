@@ -34,6 +34,7 @@ def done(real, act):
     async def run():
         act()
         await real._working
+        await asyncio.gather(*(each for each in asyncio.all_tasks() if each is not asyncio.current_task()))
 
     asyncio.run(run())
 
@@ -304,3 +305,7 @@ def test_a_picture_of_the_case_is_compared_with_the_plan_and_kept(desk, real, sa
     real.keep()
     assert "save it" in desk.state.real_picture_message
     assert not (viewed_case / "comparison-2.json").exists()
+    (viewed_case / "comparison-1.json").unlink()  # as saving another plan does
+    real.heard("saved", desk.session.revision)
+    assert desk.state.real_picture_keeps == []
+    assert "no longer in the case" in desk.state.real_picture_message
