@@ -6,8 +6,8 @@ from cotyle.case.stages import Hip
 from cotyle.cup.options.bone_field import bone_field
 from cotyle.cup.options.quick import Ground
 
-FIELD_HALF_MM = 70.0
-"""How far about the native centre bone is known: a large cup, moved a long way."""
+FIELD_HALF_MM = 75.0
+"""How far about the native centre bone is known: a large cup, moved a long way, and its walls."""
 
 
 def ground_of(hip: Hip) -> Ground:

@@ -9,6 +9,7 @@ from typing import Any, Literal
 from pydantic import Field
 
 from cotyle.case.decision.facts import DecisionFacts
+from cotyle.case.decision.ground import ground_of
 from cotyle.case.decision.option_figures import MeasuredCup, measured_cup, plan_with
 from cotyle.case.decision.option_goal import Bed, Goal, bed_of, goal_of, shows_high_center
 from cotyle.case.decision.option_questions import OptionQuestions
@@ -20,11 +21,9 @@ from cotyle.case.results import vector_of
 from cotyle.case.schema import Finite, Strict, Vector
 from cotyle.case.stages import Hip, PlannedCup, hip_of
 from cotyle.cup.center import CenterShift, center_shift
-from cotyle.cup.options.bone_field import bone_field
 from cotyle.cup.options.choice import NO_CHOICE, Choice, Favours, choose
 from cotyle.cup.options.figures import Figures, dominates, gains
 from cotyle.cup.options.limits import ANTEVERSION, INCLINATION, Limits, Pins
-from cotyle.cup.options.quick import Ground
 from cotyle.cup.options.trials import Bound, Question
 from cotyle.cup.orientation import Definition
 from cotyle.errors import InputError
@@ -35,8 +34,6 @@ from cotyle.space.side import Side
 SMALL_CUPS_MM = 40.0
 """Smallest cup where the socket is dysplastic or the head has left it: a narrow true socket holds no larger one; common
 practice, no source."""
-FIELD_HALF_MM = 75.0
-"""How far about the socket the bone is laid out: a large cup, moved a long way, and its walls."""
 
 
 class FigureFacts(Strict):
@@ -239,9 +236,8 @@ def _question(hip: Hip, plan: PlanFile, asked: OptionQuestions, goal: Goal) -> Q
         margin_deg=asked.margin_deg,
     )
     pelvis = hip.pelvis(plan.posture.standing_tilt_change_deg)
-    field = bone_field(hip.bone, socket.center_lps_mm, FIELD_HALF_MM)
     return Question(
-        ground=Ground(field, hip.inner, socket.center_lps_mm),
+        ground=ground_of(hip),
         side=plan.side,
         frame=hip.frame,
         native_diameter_mm=socket.diameter_mm,
