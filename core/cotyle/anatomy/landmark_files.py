@@ -47,7 +47,7 @@ _LARGEST_FILE_BYTES = 5_000_000
 class LandmarkRecord(BaseModel):
     """One entry of ``landmarks.json``."""
 
-    model_config = ConfigDict(extra="ignore")
+    model_config = ConfigDict(extra="ignore", allow_inf_nan=False)
 
     lps_mm: tuple[float, float, float]
     origin: str = "given"
