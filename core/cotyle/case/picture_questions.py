@@ -47,8 +47,8 @@ _ASKED_BY_READING = {
 class PictureSoFar:
     """A picture as far as it can be read: in its usual view where that is known, None where it can't be read yet.
 
-    ``open`` in the order in which to ask; ``why`` is what reading it said of the first. ``to_file`` (2x3) takes pixels of
-    the usual view (column, row, 1) to those of the file; None where that view isn't known.
+    ``open`` in the order in which to ask; ``why`` is what reading it said of the first. ``to_file`` (2x3) takes pixels
+    of the usual view (column, row, 1) to those of the file; None where that view isn't known.
     """
 
     radiograph: Radiograph | None
