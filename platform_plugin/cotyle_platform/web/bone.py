@@ -28,6 +28,8 @@ MARK_HEIGHT_MM = 90.0
 MARK_OPACITY = 1.0
 """A landmark is looked for on the surface of its bone."""
 AT_LANDMARK = "landmark"
+CLICK_PX = 1.5
+"""A landmark let go nearer than this to where it was gripped was clicked on, not moved."""
 CUP_OPACITY = 0.45
 """The wall map behind the cup is seen through it."""
 PLANES = {
@@ -242,7 +244,11 @@ class Bone:
 
     def _landmark_let_go(self, name: str, place_lps_mm: Any) -> None:
         self._shown = ()  # the hand's place need not become the landmark's
-        self.on_landmark_moved(name, place_lps_mm)
+        way_px = np.linalg.norm(place_lps_mm - self.session.landmarks[name].lps_mm) * self.areas.px_per_mm
+        if way_px < CLICK_PX:
+            self.show()
+        else:
+            self.on_landmark_moved(name, place_lps_mm)
 
     def _turn(self) -> None:
         try:
