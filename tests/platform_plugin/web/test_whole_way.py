@@ -57,7 +57,7 @@ def test_from_a_folder_of_dicom_files_to_a_report_and_over_a_crash(planned_case,
             page.act("report")
             page.until(lambda: page.state("page_writing") == "" and (case / "report.pdf").is_file())
             assert (case / "report.pdf").read_bytes().startswith(b"%PDF")
-            assert start.faults + page.faults == []
+            assert page.faults == []
 
             page.type_number("inclination", 44)
             page.until(lambda: _drafted(case) == 44.0)
@@ -110,6 +110,7 @@ def _make_a_case(page, out):
     page.at("plan")
     assert len(page.state("start_frames")) == 3
     page.page.fill("[data-name=folder]", str(out))
+    assert page.faults == []  # from here on its server closes for the next one, which the browser reports
     page.act("write")
     page.until(lambda: page.state("start_ready"))
     return name
