@@ -90,7 +90,7 @@ def test_closing_waits_for_a_case_that_is_being_written(opened, own_case, withou
 
 def test_a_landmark_that_was_moved_is_saved_with_the_case(opened, own_case, without_pictures):
     name = "pubic_tubercle_left"
-    point = opened.landmarks[name].lps_mm + [0.0, -3.0, 2.0]
+    point = np.round(opened.landmarks[name].lps_mm + [0.0, -3.0, 2.0], 3)  # a file holds micrometres
     opened.move_landmark(name, point)
     assert opened.settle(LONG)
     opened.save()
@@ -158,7 +158,7 @@ def test_changes_are_kept_as_a_draft_and_taken_over_by_the_next_session(opened, 
 
 def test_a_draft_remembers_landmarks_that_were_moved(opened, own_case):
     name = "pubic_tubercle_left"
-    point = opened.landmarks[name].lps_mm + [0.0, -3.0, 2.0]
+    point = np.round(opened.landmarks[name].lps_mm + [0.0, -3.0, 2.0], 3)  # a file holds micrometres
     opened.move_landmark(name, point)
     assert opened.settle(LONG)
     opened.move(along_axis_mm=1.0)
