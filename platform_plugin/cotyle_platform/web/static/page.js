@@ -82,6 +82,11 @@
     window.trame.trigger("page_act", [act]);
   });
 
+  document.addEventListener("keydown", (event) => {  // an open drawer closes, wherever the hand was
+    if (event.key !== "Escape" || !window.trame || event.target.closest("input, select, textarea")) return;
+    window.trame.state.set("screen_tab", "");
+  });
+
   // The page's own parts go with the connection, so what is said of its loss stands outside them.
   function say_lost(lost) {
     const there = document.getElementById("ct-lost");

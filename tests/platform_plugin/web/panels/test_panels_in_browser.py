@@ -109,3 +109,4 @@ def test_a_bad_file_is_refused_in_one_line(page, tmp_path):
     assert "no picture" in said
     assert "\n" not in said
     hand.keyboard.press("Escape")
+    page.until(lambda: state(page, "screen_tab") == "" and not hand.locator(".cotyle-drawer").count())
