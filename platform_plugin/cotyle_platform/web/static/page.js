@@ -101,9 +101,14 @@
     document.body.appendChild(box);
   }
 
+  function one_stop_for_keys() {  // they go to the bone as a whole, not to its views
+    document.querySelectorAll(".remote-controlled-area").forEach((area) => { if (area.tabIndex !== -1) area.tabIndex = -1; });
+  }
+  new MutationObserver(one_stop_for_keys).observe(document.documentElement, { childList: true, subtree: true });
+
   let missed = 0;
   setInterval(async () => {
-    document.querySelectorAll(".remote-controlled-area").forEach((area) => { area.tabIndex = -1; });  // keys go to the bone as a whole
+    one_stop_for_keys();
     try { await fetch("cotyle/icon.svg", { cache: "no-store" }); missed = 0; } catch { missed += 1; }
     say_lost(missed > 1);
   }, 1500);
