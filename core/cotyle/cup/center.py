@@ -50,6 +50,11 @@ def center_shift(from_lps_mm: npt.ArrayLike, to_lps_mm: npt.ArrayLike, frame: Fr
     return CenterShift(-lateral, superior, anterior, frame.name)
 
 
+def hip_axes(frame: Frame, side: Side) -> Array:
+    """Return the unit directions medial, superior and anterior of a frame on a side, in rows (3, 3), LPS."""
+    return read_only(np.stack([-side.lateral_sign * frame.left, frame.superior, frame.anterior]))
+
+
 def shifted(
     point_lps_mm: npt.ArrayLike, frame: Frame, side: Side, medial: float = 0, superior: float = 0, anterior: float = 0
 ) -> Array:

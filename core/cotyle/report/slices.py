@@ -54,10 +54,10 @@ def slice_figure(
     axes.imshow(grey, cmap="gray", vmin=low, vmax=high, extent=extent, interpolation="bilinear")
     _draw_bones(axes, plane, surfaces)
     for step in steps:
-        _draw_hemisphere(
+        draw_hemisphere(
             axes, plane, step.end_center_lps_mm, -step.direction_lps, step.radius_mm, ink.REAMER, 1.0, (0, (4, 2))
         )
-    _draw_hemisphere(axes, plane, cup.center_lps_mm, cup.opening_axis_lps, cup.radius_mm, ink.CUP, 2.2, "-")
+    draw_hemisphere(axes, plane, cup.center_lps_mm, cup.opening_axis_lps, cup.radius_mm, ink.CUP, 2.2, "-")
     _draw_axis(axes, plane, cup)
     _draw_segments(axes, plane, segments)
     _letter(axes, plane)
@@ -74,7 +74,7 @@ def _draw_bones(axes: Any, plane: CutPlane, surfaces: Mapping[str, TriangleMesh]
         axes.add_collection(LineCollection(list(lines), colors=ink.BONE_EDGE, linewidths=0.9, linestyles=[style]))
 
 
-def _draw_hemisphere(
+def draw_hemisphere(
     axes: Any,
     plane: CutPlane,
     center: Array,

@@ -7,6 +7,7 @@ from enum import StrEnum
 
 import numpy as np
 
+from cotyle.cup.center import hip_axes
 from cotyle.cup.component import LARGEST_CUP_MM, Cup
 from cotyle.cup.coverage import rim_directions
 from cotyle.cup.options.limits import (
@@ -77,8 +78,7 @@ class Question:
     @property
     def hip_axes(self) -> Array:
         """Medial, superior and anterior in rows, LPS."""
-        frame = self.frame
-        return np.stack([-self.side.lateral_sign * frame.left, frame.superior, frame.anterior])
+        return hip_axes(self.frame, self.side)
 
     @property
     def wanted(self) -> Array:

@@ -17,6 +17,7 @@ from enum import IntEnum
 
 import numpy as np
 
+from cotyle.cup.center import hip_axes
 from cotyle.cup.component import LARGEST_CUP_MM, SMALLEST_CUP_MM, Cup
 from cotyle.cup.options.quick import ALONG, COVER, LEAST, Ground, quick_figures
 from cotyle.cup.orientation import Definition, angles_of_axes, axes_of_radiographic
@@ -90,7 +91,7 @@ def procedures(planned: Planned, errors: Errors, *, short_mm: float = 0.0) -> Pr
     upright = _turned(upright, errors.standing_deg[:, None] * planned.standing.left)
     in_zone_frame = _turned(axes, _turns(errors.plane_deg, planned.zone_frame))
     native = planned.ground.native_center_lps_mm + errors.native_mm
-    shift = (centers - native) @ np.stack([-side.lateral_sign * frame.left, frame.superior, frame.anterior]).T
+    shift = (centers - native) @ hip_axes(frame, side).T
     outcomes = np.hstack(
         [
             angles_of_axes(lying, frame, side, Definition.RADIOGRAPHIC),

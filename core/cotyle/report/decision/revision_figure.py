@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from matplotlib.figure import Figure
 
@@ -13,9 +11,8 @@ from cotyle.cup.bone_loss import lost_points
 from cotyle.cup.component import LARGEST_CUP_MM, SMALLEST_CUP_MM, Cup
 from cotyle.image.volume import Volume
 from cotyle.report import ink
-from cotyle.report.cup_planes import CutPlane, cup_planes
-from cotyle.report.slices import Segment, slice_figure
-from cotyle.space.arrays import Array
+from cotyle.report.cup_planes import cup_planes
+from cotyle.report.slices import Segment, draw_hemisphere, slice_figure
 
 _DOTS = 6000
 
@@ -39,22 +36,18 @@ def upright_figure(planned: PlannedCup, scan: Volume, hip: Hip) -> Figure:
     least = Segment(behind.minimum_from_lps_mm, behind.minimum_at_lps_mm, f"{behind.minimum_mm:.1f} mm at the least")
     made = slice_figure(scan, plane, planned.anatomy.surfaces, cup, (), (least,))
     if metal.bed is not None:
-        _circle(made.axes[0], plane, metal.bed.sphere.center_lps_mm, metal.bed.sphere.radius_mm, metal.opening_axis_lps)
+        bed = metal.bed.sphere
+        draw_hemisphere(
+            made.axes[0],
+            plane,
+            bed.center_lps_mm,
+            metal.opening_axis_lps,
+            bed.radius_mm,
+            ink.FOUND,
+            1.6,
+            (0, (4, 2)),
+        )
     return made
-
-
-def _circle(axes: Any, plane: CutPlane, center: Array, radius: float, mouth: Array) -> None:
-    """Draw the half of a sphere away from the mouth where the plane cuts it."""
-    height = float(plane.height_mm(center))
-    if abs(height) >= radius:
-        return
-    turn = np.linspace(0.0, 2.0 * np.pi, 361)
-    flat = np.sqrt(radius**2 - height**2) * (
-        np.cos(turn)[:, None] * plane.right_lps + np.sin(turn)[:, None] * plane.up_lps
-    )
-    circle = plane.coordinates_mm(center + flat)
-    circle[flat @ mouth > 0.0] = np.nan
-    axes.plot(*circle.T, color=ink.FOUND, linewidth=1.6, linestyle=(0, (4, 2)))
 
 
 def lost_figure(hip: Hip) -> Figure:
