@@ -79,7 +79,7 @@ def test_bone_beyond_a_plane_across_the_axis_covers_a_cap(height):
 @pytest.mark.parametrize("covered", SECTORS)
 def test_sectors_lie_where_their_names_say(side, covered):
     cup = placed(40, 15, side)
-    superior, anterior = rim_directions(cup, SCANNER)
+    superior, anterior = rim_directions(cup.opening_axis_lps, SCANNER)
     toward = {"superior": superior, "anterior": anterior, "inferior": -superior, "posterior": -anterior}[covered]
     # the halves of the sectors at a right angle are in bone
     found = measure_coverage(half_space(cup.center_lps_mm, -toward), cup, SCANNER).sectors
@@ -91,7 +91,7 @@ def test_sectors_lie_where_their_names_say(side, covered):
 
 def test_the_upper_edge_of_a_usual_cup_is_superolateral():
     for side in Side:
-        superior, anterior = rim_directions(placed(40, 15, side), SCANNER)
+        superior, anterior = rim_directions(placed(40, 15, side).opening_axis_lps, SCANNER)
         assert superior[2] > 0.5
         assert superior[0] * side.lateral_sign > 0.5
         assert anterior[1] < -0.9  # LPS: anterior is minus y
@@ -124,9 +124,15 @@ def test_less_bone_covers_less():
     assert smaller.overhang_mm > whole.overhang_mm
 
 
+def test_many_cups_have_the_rim_directions_of_each():
+    axes = np.stack([placed(inclination, 15, Side.LEFT).opening_axis_lps for inclination in (20, 40, 60)])
+    together = np.stack(rim_directions(axes, SCANNER), axis=1)
+    assert together == pytest.approx(np.stack([rim_directions(axis, SCANNER) for axis in axes]))
+
+
 def test_a_cup_that_opens_straight_down_has_no_upper_edge():
     with pytest.raises(InputError, match="rim-direction"):
-        rim_directions(Cup(Side.LEFT, CENTER, np.array([0.0, 0, -1]), 52), SCANNER)
+        rim_directions(np.array([0.0, 0, -1]), SCANNER)
 
 
 @pytest.mark.parametrize("side", list(Side))

@@ -19,7 +19,7 @@ from cotyle.case.anatomy_stages import complete_anatomy, find_bones
 from cotyle.case.decision.questions import Questions
 from cotyle.case.decision.revision import RevisionFacts, revision_of
 from cotyle.case.plan_file import PlanFile
-from cotyle.case.stages import plan_cup
+from cotyle.case.stages import hip_of, plan_on
 from cotyle.cup.cavity import Cavity, step_along
 from cotyle.cup.inner_surface import inner_surface
 from cotyle.cup.wall import Wall, measure_wall
@@ -52,8 +52,9 @@ def judged(trial: HardTrial) -> Iterator[Judged]:
     scan, truth = trial.make()
     for side, true in truth.metal_cups.items():
         found = find_bones(scan, series_info(trial.name, scan), side)
-        planned = plan_cup(complete_anatomy(found.skeleton, {}), scan, PlanFile(side=side))
-        facts = revision_of(planned, scan, Questions(), 0)
+        hip = hip_of(complete_anatomy(found.skeleton, {}), scan, side)
+        planned = plan_on(hip, PlanFile(side=side))
+        facts = revision_of(planned, hip, Questions(), 0)
         wall = true_wall(truth, side, planned.pelvis.supine)
         angle = np.degrees(np.arccos(np.clip(np.dot(facts.cup.opening_axis_lps, true.opening_axis), -1.0, 1.0)))
         errors = {

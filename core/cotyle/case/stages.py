@@ -22,6 +22,8 @@ from cotyle.cup.component import Cup
 from cotyle.cup.coverage import Coverage, coverage_spread, measure_coverage
 from cotyle.cup.depth_track import DepthTrack, depth_track
 from cotyle.cup.inner_surface import InnerSurface, inner_surface
+from cotyle.cup.options.bone_field import bone_field
+from cotyle.cup.options.quick import Ground
 from cotyle.cup.orientation import Orientation, axis_from_orientation
 from cotyle.cup.reaming import FirstDirection, StepResult, assess_reaming, default_steps, first_direction
 from cotyle.cup.soft_bed import SoftBed, find_soft_bed
@@ -103,6 +105,12 @@ class Hip:
     def cells(self) -> SolidCells:
         """Where the hip bone is, about the socket."""
         return solid_cells(self.bone, self.socket.center_lps_mm, CELLS_HALF_MM)
+
+    @cached_property
+    def ground(self) -> Ground:
+        """What trying thousands of cups needs."""
+        center = self.socket.center_lps_mm
+        return Ground(bone_field(self.bone, center), self.inner, center)
 
     @cached_property
     def deep_hu(self) -> Array:

@@ -7,11 +7,10 @@ from pathlib import Path
 from cotyle.case import folder as names
 from cotyle.case.decision.facts import signed
 from cotyle.case.decision.questions import Questions, read_questions
-from cotyle.case.stages import PlannedCup, plan_cup
+from cotyle.case.stages import Hip, PlannedCup, hip_of, plan_on
 from cotyle.case.store import read_case
 from cotyle.cli.console import Progress, print_json, say
 from cotyle.cli.pdf_file import write_pdf
-from cotyle.image.volume import Volume
 from cotyle.report.decision.parts import Part, chosen_parts, require_fit
 from cotyle.report.decision.store import WorkedOut, store_decisions
 
@@ -24,11 +23,12 @@ def run_decide(case: Path, given: Path | None, only: list[str], seed: int, *, pd
     with progress.shown(), names.changed_whole(case) as folder:
         progress("reading the case")
         stored = read_case(case)
-        planned = plan_cup(stored.anatomy, stored.scan, stored.plan)
+        hip = hip_of(stored.anatomy, stored.scan, stored.plan.side)
+        planned = plan_on(hip, stored.plan)
         if only:
             require_fit(parts, planned)
         fit = [part for part in parts if not part.unfit(planned)]
-        made = tuple(_worked_out(part, case, planned, stored.scan, questions, seed, progress) for part in fit)
+        made = tuple(_worked_out(part, case, planned, hip, questions, seed, progress) for part in fit)
         progress("writing the report")
         html, gone = store_decisions(folder, made)
         if pdf:
@@ -42,11 +42,11 @@ def run_decide(case: Path, given: Path | None, only: list[str], seed: int, *, pd
 
 
 def _worked_out(
-    part: Part, case: Path, planned: PlannedCup, scan: Volume, questions: Questions, seed: int, progress: Progress
+    part: Part, case: Path, planned: PlannedCup, hip: Hip, questions: Questions, seed: int, progress: Progress
 ) -> WorkedOut:
     progress(part.words)
-    facts = signed(part.work_out(planned, scan, questions, seed), case, questions, seed)
-    return WorkedOut(part, facts, part.draw(facts, planned, scan))
+    facts = signed(part.work_out(planned, hip, questions, seed), case, questions, seed)
+    return WorkedOut(part, facts, part.draw(facts, planned, hip))
 
 
 def _report(case: Path, made: tuple[WorkedOut, ...], gone: tuple[str, ...]) -> None:

@@ -80,7 +80,7 @@ def bed_density(hip_bone: TriangleMesh, cup: Cup, frame: Frame, volume: Volume, 
     deep_hu:
         Density well inside the bone by vertex (:func:`cotyle.cup.wall_gaps.deep_density_hu`).
     """
-    superior, anterior = rim_directions(cup, frame)
+    superior, anterior = rim_directions(cup.opening_axis_lps, frame)
     from_pole, around = np.arange(0.0, 90.1, STEP_DEG), np.arange(0.0, 360.0, STEP_DEG)
     polar, turn = np.deg2rad(np.meshgrid(from_pole, around, indexing="ij"))
     across = np.cos(turn)[..., None] * superior + np.sin(turn)[..., None] * anterior

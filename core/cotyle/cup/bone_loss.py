@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cotyle.cup.coverage import rim_directions
 from cotyle.cup.options.bone_field import SPACING_MM, BoneField
 from cotyle.space.arrays import Array, BoolArray
 from cotyle.space.frames import Frame
@@ -89,10 +90,7 @@ def _regions(points: Array, socket: MirroredSocket, frame: Frame) -> dict[str, B
     inward = -(offset @ axis)
     behind = (distance >= socket.radius_mm) & (distance <= socket.radius_mm + DEEP_MM) & (inward >= 0.0)
     polar = np.degrees(np.arccos(np.clip(inward / np.maximum(distance, 1e-9), -1.0, 1.0)))
-    up = frame.superior - (frame.superior @ axis) * axis
-    up = up / np.linalg.norm(up)
-    front = np.cross(axis, up)
-    front = front * np.sign(front @ frame.anterior)
+    up, front = rim_directions(axis, frame)
     around = np.degrees(np.arctan2(offset @ front, offset @ up))
     wall = behind & (polar > FLOOR_WITHIN_DEG)
     found = {

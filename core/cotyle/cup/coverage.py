@@ -57,24 +57,30 @@ class Coverage:
     overhang_mm: float
 
 
-def rim_directions(cup: Cup, frame: Frame) -> tuple[Array, Array]:
-    """Return the unit directions, in the rim plane, of azimuth 0 (superior) and 90 (anterior), each (3,).
+def rim_directions(opening_axes_lps: Array, frame: Frame) -> tuple[Array, Array]:
+    """Return the unit directions, in rim planes, of azimuth 0 (superior) and 90 (anterior).
+
+    Parameters
+    ----------
+    opening_axes_lps:
+        Unit vectors, shape (..., 3), like both results.
 
     Raises
     ------
     InputError
-        ``rim-direction`` if the cup opens straight up or down, where superior has no direction in its rim plane.
+        ``rim-direction`` if one opens straight up, down or forward: a rim has no upper or front edge then.
     """
-    axis = cup.opening_axis_lps
-    upward = frame.superior - (frame.superior @ axis) * axis
-    length = np.linalg.norm(upward)
-    if length < 1e-6:
+    axes = np.asarray(opening_axes_lps)
+    upward = frame.superior - (axes @ frame.superior)[..., None] * axes
+    length = np.linalg.norm(upward, axis=-1, keepdims=True)
+    if (length < 1e-6).any():
         raise InputError("rim-direction", "the cup opens straight up or down: its rim has no upper edge")
     superior = upward / length
-    across = np.cross(axis, superior)
-    if abs(across @ frame.anterior) < 1e-9:
+    across = np.cross(axes, superior)
+    forward = across @ frame.anterior
+    if (np.abs(forward) < 1e-9).any():
         raise InputError("rim-direction", "the cup opens straight forward: its rim has no front edge")
-    return read_only(superior), read_only(across * np.sign(across @ frame.anterior))
+    return read_only(superior), read_only(across * np.sign(forward)[..., None])
 
 
 def measure_coverage(
@@ -89,7 +95,7 @@ def measure_coverage(
 
     Where ``soft_bed`` knows soft tissue within the bone nothing is covered. ``cells`` of the bone make it faster.
     """
-    superior, anterior = rim_directions(cup, frame)
+    superior, anterior = rim_directions(cup.opening_axis_lps, frame)
     inward = -cup.opening_axis_lps
     shell = hemisphere_directions(inward, points)
     azimuth = np.degrees(np.arctan2(shell @ anterior, shell @ superior)) % 360.0

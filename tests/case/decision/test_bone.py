@@ -5,6 +5,7 @@ import pytest
 from cotyle.case.decision.bone import BoneFacts, bone_of
 from cotyle.case.decision.questions import Questions
 from cotyle.case.schema import validated
+from cotyle.case.stages import hip_of
 from cotyle.image.volume import Volume
 from cotyle.report.decision.bone_page import bone_page
 
@@ -13,7 +14,9 @@ from tests.case.decision.stand_ins import even_scan, model_case
 
 def facts(scan, planned=None, **bone):
     content = {"schema": "cotyle/questions", "version": 1, "bone": bone}
-    return bone_of(planned or model_case(), scan, validated(Questions, content, "questions of this test"), 1)
+    planned = planned or model_case()
+    hip = hip_of(planned.anatomy, scan, planned.plan.side)
+    return bone_of(planned, hip, validated(Questions, content, "questions of this test"), 1)
 
 
 def codes(found):

@@ -6,7 +6,7 @@ import pytest
 from cotyle.case.decision.option_figures import plan_with
 from cotyle.case.decision.options import options_of
 from cotyle.case.decision.questions import Questions
-from cotyle.case.stages import hip_of, plan_cup, plan_on
+from cotyle.case.stages import hip_of, plan_on
 from cotyle.case.store import read_case
 from cotyle.cup.component import Cup
 from cotyle.cup.options.rim_walls import rim_walls
@@ -23,14 +23,19 @@ def stored(planned_case):
 
 
 @pytest.fixture(scope="module")
-def facts(stored):
-    planned = plan_cup(stored.anatomy, stored.scan, stored.plan)
+def hip(stored):
+    return hip_of(stored.anatomy, stored.scan, stored.plan.side)
+
+
+@pytest.fixture(scope="module")
+def facts(stored, hip):
+    planned = plan_on(hip, stored.plan)
     asked = Questions.model_validate({"options": {"pins": PINS, "least_cover": 0.5, "high_center": True}})
-    return options_of(planned, stored.scan, asked, 0)
+    return options_of(planned, hip, asked, 0)
 
 
-def test_every_figure_of_an_option_is_that_of_the_whole_measurement(facts, stored):
-    hip, option = hip_of(stored.anatomy, stored.scan, stored.plan.side), facts.options[0]
+def test_every_figure_of_an_option_is_that_of_the_whole_measurement(facts, stored, hip):
+    option = facts.options[0]
     definition, frame = facts.limits.definition, facts.limits.frame
     angles = (option.angles.inclination_deg, option.angles.anteversion_deg)
     axis = axis_from_orientation(Orientation(*angles), definition, hip.pelvis(0.0).frames[frame], hip.side)
@@ -73,10 +78,10 @@ def test_the_set_is_small_named_and_set_against_the_plan(facts, stored):
         ({"restore": "opposite", "pins": {"inclination_deg": 70.0}}, "option-pin"),
     ],
 )
-def test_pins_and_limits_that_cannot_be_are_named(stored, content, code):
-    planned = plan_cup(stored.anatomy, stored.scan, stored.plan)
+def test_pins_and_limits_that_cannot_be_are_named(stored, hip, content, code):
+    planned = plan_on(hip, stored.plan)
     with pytest.raises(InputError, match=code):
-        options_of(planned, stored.scan, Questions.model_validate({"options": content}), 0)
+        options_of(planned, hip, Questions.model_validate({"options": content}), 0)
 
 
 def test_limits_that_leave_no_room_are_one_line_and_nothing_is_written(command, own_case, tmp_path):

@@ -7,7 +7,7 @@ import pytest
 from cotyle.anatomy.metal.metal_cup import BonyBed, CupKind, MetalCup
 from cotyle.case.decision.questions import Questions
 from cotyle.case.decision.revision import RevisionFacts, revision_of, unfit_for_revision
-from cotyle.case.stages import plan_cup
+from cotyle.case.stages import hip_of, plan_on
 from cotyle.case.store import read_case
 from cotyle.cup.center import center_shift
 from cotyle.report.decision.revision_page import revision_page
@@ -17,7 +17,8 @@ from cotyle.space.shapes import Sphere
 @pytest.fixture(scope="module")
 def sample(planned_case):
     stored = read_case(planned_case.folder)
-    return plan_cup(stored.anatomy, stored.scan, stored.plan), stored.scan
+    hip = hip_of(stored.anatomy, stored.scan, stored.plan.side)
+    return plan_on(hip, stored.plan), hip
 
 
 def with_old_cup(planned, moved_lps_mm=(0.0, 0.0, 0.0), line_mm=0.0, both=False, bed=True):
@@ -35,8 +36,9 @@ def with_old_cup(planned, moved_lps_mm=(0.0, 0.0, 0.0), line_mm=0.0, both=False,
 
 
 def said(sample, **cup):
-    planned, scan = sample
-    return revision_of(with_old_cup(planned, **cup), scan, Questions(), 0)
+    planned, hip = sample
+    revised = with_old_cup(planned, **cup)
+    return revision_of(revised, replace(hip, anatomy=revised.anatomy), Questions(), 0)
 
 
 def codes(facts):
@@ -95,6 +97,20 @@ def test_loss_is_told_against_the_other_hip_or_why_not(sample):
     assert "old cup" in both.no_losses_because
     assert both.place.from_expected_mm is None
     assert any("cannot be told" in line for line in revision_page(both).advice)
+
+
+@pytest.mark.parametrize(("angle", "words"), [(14.0, "dysplastic"), (45.0, "protruded"), (30.0, "")])
+def test_loss_against_a_misshapen_hip_is_doubted(sample, angle, words):
+    planned, hip = sample
+    other, sockets = hip.side.opposite, dict(planned.anatomy.sockets)
+    shape = sockets[other].morphology
+    bent = replace(shape["app"], lateral_center_edge_angle_deg=angle)
+    sockets[other] = replace(sockets[other], morphology={**shape, "app": bent})
+    facts = said((replace(planned, anatomy=replace(planned.anatomy, sockets=sockets)), hip))
+    assert facts.losses is not None
+    doubt = [each.text for each in facts.doubts if each.code == "revision-other-misshapen"]
+    assert words in " ".join(doubt)
+    assert bool(doubt) is bool(words)
 
 
 def test_without_an_old_cup_there_is_nothing_to_revise(sample):

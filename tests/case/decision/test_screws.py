@@ -4,6 +4,7 @@ import pytest
 from cotyle.case.decision.questions import Questions
 from cotyle.case.decision.screws import PROPOSED_IN, ScrewFacts, screws_of
 from cotyle.case.schema import validated
+from cotyle.case.stages import hip_of
 from cotyle.cup.screws.quadrants import Quadrant
 from cotyle.errors import InputError
 from cotyle.space.side import Side
@@ -15,7 +16,9 @@ SCAN = even_scan(300.0)
 
 def facts(planned=None, **screws):
     content = {"schema": "cotyle/questions", "version": 1, "screws": screws}
-    return screws_of(planned or model_case(), SCAN, validated(Questions, content, "questions of this test"), 1)
+    planned = planned or model_case()
+    hip = hip_of(planned.anatomy, SCAN, planned.plan.side)
+    return screws_of(planned, hip, validated(Questions, content, "questions of this test"), 1)
 
 
 def words(found):

@@ -3,7 +3,7 @@
 import pytest
 from cotyle.case.decision.questions import Questions
 from cotyle.case.decision.tolerance import ToleranceFacts, spreads_of, tolerance_of
-from cotyle.case.stages import plan_cup
+from cotyle.case.stages import hip_of, plan_on
 from cotyle.case.store import read_case
 from cotyle.report.decision.tolerance_page import tolerance_page
 
@@ -11,7 +11,8 @@ from cotyle.report.decision.tolerance_page import tolerance_page
 @pytest.fixture(scope="module")
 def sample(planned_case):
     stored = read_case(planned_case.folder)
-    return plan_cup(stored.anatomy, stored.scan, stored.plan), stored.scan
+    hip = hip_of(stored.anatomy, stored.scan, stored.plan.side)
+    return plan_on(hip, stored.plan), hip
 
 
 def asked(**tolerance):

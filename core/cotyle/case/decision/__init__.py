@@ -1,1 +1,1 @@
-"""What a plan puts up for decision: pure functions from a planned cup, its scan and what the user asked to facts."""
+"""What a plan puts up for decision: pure functions from a planned cup, its hip and what the user asked to facts."""

@@ -12,13 +12,12 @@ from cotyle.case.decision.facts import DecisionFacts
 from cotyle.case.decision.questions import Questions
 from cotyle.case.measurements import Doubt
 from cotyle.case.schema import Finite, Strict
-from cotyle.case.stages import MEASURING_FRAME, PlannedCup
+from cotyle.case.stages import Hip, PlannedCup
 from cotyle.cup.bed_density import BedDensity, bed_density, marrow_about
 from cotyle.cup.coverage import SECTORS
 from cotyle.cup.depth_track import DepthTrack
 from cotyle.cup.wall_gaps import deep_density_hu
 from cotyle.image.labels import hip_bone
-from cotyle.image.volume import Volume
 from cotyle.space.side import Side
 
 
@@ -75,12 +74,11 @@ class BoneFacts(DecisionFacts):
     map: BedMapFact
 
 
-def bone_of(planned: PlannedCup, scan: Volume, questions: Questions, seed: int) -> BoneFacts:
+def bone_of(planned: PlannedCup, hip: Hip, questions: Questions, seed: int) -> BoneFacts:
     """Return the density of the bone behind the planned shell."""
     del seed
     asked, side = questions.bone, planned.plan.side
-    deep = deep_density_hu(planned.hip_bone, scan)
-    found = bed_density(planned.hip_bone, planned.cup, planned.pelvis.frames[MEASURING_FRAME], scan, deep)
+    found = bed_density(hip.bone, planned.cup, hip.frame, hip.scan, hip.deep_hu)
     marrow = _known(found.marrow_hu)
     densities = {name: found.regions[name].bone_hu for name in SECTORS if np.isfinite(found.regions[name].bone_hu)}
     hardest = max(densities, key=lambda name: densities[name], default=None)
@@ -93,7 +91,7 @@ def bone_of(planned: PlannedCup, scan: Volume, questions: Questions, seed: int) 
         soft=None if marrow is None else marrow < asked.soft_below_hu,
         soft_below_hu=asked.soft_below_hu,
         marrow_hu=marrow,
-        opposite_marrow_hu=_opposite(planned, scan),
+        opposite_marrow_hu=_opposite(hip),
         regions={
             name: RegionFact(bone_hu=_known(each.bone_hu), marrow_hu=_known(each.marrow_hu), bone_share=each.bone_share)
             for name, each in found.regions.items()
@@ -109,13 +107,13 @@ def bone_of(planned: PlannedCup, scan: Volume, questions: Questions, seed: int) 
     return facts.model_copy(update={"doubts": _doubts(facts, planned, asked)})
 
 
-def _opposite(planned: PlannedCup, scan: Volume) -> float | None:
+def _opposite(hip: Hip) -> float | None:
     """Return the marrow about the other hip's native socket, None where that is not there or holds metal."""
-    other, anatomy = planned.plan.side.opposite, planned.anatomy
+    other, anatomy = hip.side.opposite, hip.anatomy
     if other not in anatomy.sockets or other in anatomy.skeleton.metal_cups:
         return None
     socket, bone = anatomy.sockets[other], anatomy.surfaces[hip_bone(other)]
-    deep = deep_density_hu(bone, scan)
+    deep = deep_density_hu(bone, hip.scan)
     return _known(marrow_about(bone, socket.center_lps_mm, socket.diameter_mm / 2, deep))
 
 

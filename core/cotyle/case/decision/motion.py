@@ -30,7 +30,7 @@ from cotyle.case.decision.motion_questions import MotionQuestions
 from cotyle.case.decision.postures import STANDING, SUPINE, Known, KnownPosture, known_postures
 from cotyle.case.decision.questions import Questions
 from cotyle.case.measurements import Doubt
-from cotyle.case.stages import PlannedCup
+from cotyle.case.stages import Hip, PlannedCup
 from cotyle.cup.motion.bone_range import BoneLimit, Ending, PlacedHip, bone_limits, place
 from cotyle.cup.motion.combined_version import TARGET_DEG, combined_version, stem_version_for_target_deg
 from cotyle.cup.motion.femur import CutFemur, cut_femur
@@ -44,7 +44,6 @@ from cotyle.cup.posture import frame_at_tilt
 from cotyle.errors import InputError
 from cotyle.image.labels import femur as femur_name
 from cotyle.image.labels import hip_bone
-from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
 from cotyle.space.frames import Frame
 from cotyle.space.side import Side
@@ -66,9 +65,9 @@ class _Cup:
     axis_lps: Array
 
 
-def motion_of(planned: PlannedCup, scan: Volume, questions: Questions, seed: int) -> MotionFacts:
+def motion_of(planned: PlannedCup, hip: Hip, questions: Questions, seed: int) -> MotionFacts:
     """Return how far the planned hip moves, in each posture of the pelvis that differs."""
-    del scan, seed
+    del hip, seed
     asked, side = questions.motion, planned.plan.side
     motions = (*STANDARD_MOTIONS, *(each.motion() for each in asked.motions))
     cups = cups_in_postures(planned, questions)

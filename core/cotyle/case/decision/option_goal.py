@@ -2,8 +2,7 @@
 
 The native centre, unless this hip's own is no guide: its head has left the socket, the socket is dysplastic or
 protruded, or it holds an old cup. Then the mirrored centre of the other hip, if that hip is none of these itself.
-Dysplasia: a lateral centre-edge angle below 20 deg (Wiberg 1939, from memory); protrusio: above 40 deg (a common
-radiographic criterion). The user can say which.
+The user can say which.
 """
 
 from __future__ import annotations
@@ -11,13 +10,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from cotyle.case.decision.guide import no_guide
 from cotyle.case.decision.option_questions import OptionQuestions
 from cotyle.case.stages import Hip
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array
-from cotyle.space.side import Side
 
-DYSPLASTIC_BELOW_DEG, BORDERLINE_BELOW_DEG, PROTRUDED_ABOVE_DEG = 20.0, 25.0, 40.0
+BORDERLINE_BELOW_DEG = 25.0
 HIGH_BED_MM = 8.0
 """An old cup's bed so far above the wanted centre is worth asking whether the centre should stay high; our choice."""
 
@@ -41,23 +40,6 @@ class Bed:
     gap_mm: float
     center_sd_mm: float
     rise_from_wanted_mm: float
-
-
-def no_guide(hip: Hip, side: Side) -> str:
-    """Return why the centre of a hip is no guide to where it should be, in words; empty where it is one."""
-    if side in hip.anatomy.skeleton.metal_cups:
-        return "holds an old cup"
-    socket = hip.anatomy.sockets.get(side)
-    if socket is None:
-        return "was not found"
-    if socket.displaced is not None:
-        return "has lost its head out of the socket"
-    angle = socket.lateral_center_edge_angle_deg
-    if angle is not None and angle < DYSPLASTIC_BELOW_DEG:
-        return f"is dysplastic (lateral centre-edge angle {angle:.0f} deg)"
-    if angle is not None and angle > PROTRUDED_ABOVE_DEG:
-        return f"is protruded (lateral centre-edge angle {angle:.0f} deg)"
-    return ""
 
 
 def goal_of(hip: Hip, asked: OptionQuestions) -> Goal:

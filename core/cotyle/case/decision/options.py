@@ -9,7 +9,6 @@ from typing import Any, Literal
 from pydantic import Field
 
 from cotyle.case.decision.facts import DecisionFacts
-from cotyle.case.decision.ground import ground_of
 from cotyle.case.decision.option_figures import MeasuredCup, measured_cup, plan_with
 from cotyle.case.decision.option_goal import Bed, Goal, bed_of, goal_of, shows_high_center
 from cotyle.case.decision.option_questions import OptionQuestions
@@ -19,7 +18,7 @@ from cotyle.case.measurements import Angles, Doubt
 from cotyle.case.plan_file import FrameName, PlanFile
 from cotyle.case.results import vector_of
 from cotyle.case.schema import Finite, Strict, Vector
-from cotyle.case.stages import Hip, PlannedCup, hip_of
+from cotyle.case.stages import Hip, PlannedCup
 from cotyle.cup.center import CenterShift, center_shift
 from cotyle.cup.options.choice import NO_CHOICE, Choice, Favours, choose
 from cotyle.cup.options.figures import Figures, dominates, gains
@@ -27,7 +26,6 @@ from cotyle.cup.options.limits import ANTEVERSION, INCLINATION, Limits, Pins
 from cotyle.cup.options.trials import Bound, Question
 from cotyle.cup.orientation import Definition
 from cotyle.errors import InputError
-from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
 from cotyle.space.side import Side
 
@@ -153,7 +151,7 @@ class OptionsFacts(DecisionFacts):
     tried: int
 
 
-def options_of(planned: PlannedCup, scan: Volume, questions: Questions, seed: int) -> OptionsFacts:
+def options_of(planned: PlannedCup, hip: Hip, questions: Questions, seed: int) -> OptionsFacts:
     """Return the options for the hip of a plan; nothing is drawn by lot, so that ``seed`` changes nothing.
 
     Raises
@@ -163,7 +161,6 @@ def options_of(planned: PlannedCup, scan: Volume, questions: Questions, seed: in
     """
     del seed
     asked, plan = questions.options, planned.plan
-    hip = hip_of(planned.anatomy, scan, plan.side)
     goal = goal_of(hip, asked)
     question = _question(hip, plan, asked, goal)
     zone, frame = question.zone, plan.targets.frame
@@ -237,7 +234,7 @@ def _question(hip: Hip, plan: PlanFile, asked: OptionQuestions, goal: Goal) -> Q
     )
     pelvis = hip.pelvis(plan.posture.standing_tilt_change_deg)
     return Question(
-        ground=ground_of(hip),
+        ground=hip.ground,
         side=plan.side,
         frame=hip.frame,
         native_diameter_mm=socket.diameter_mm,

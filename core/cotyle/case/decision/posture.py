@@ -27,7 +27,7 @@ from cotyle.case.decision.questions import Questions
 from cotyle.case.measurements import Angles, Doubt
 from cotyle.case.plan_file import FrameName, Targets
 from cotyle.case.schema import Finite, Strict
-from cotyle.case.stages import PlannedCup
+from cotyle.case.stages import Hip, PlannedCup
 from cotyle.cup.orientation import Definition, Orientation, orientation_of_axis, tilted
 from cotyle.cup.posture import (
     UNBALANCED_ABOVE_DEG,
@@ -40,7 +40,6 @@ from cotyle.cup.posture import (
     tilts_unfavourably,
 )
 from cotyle.errors import InputError
-from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
 from cotyle.space.frames import Frame
 from cotyle.space.side import Side
@@ -125,9 +124,9 @@ class PostureFacts(DecisionFacts):
     mobility: MobilityFact
 
 
-def posture_of(planned: PlannedCup, scan: Volume, questions: Questions, seed: int) -> PostureFacts:
+def posture_of(planned: PlannedCup, hip: Hip, questions: Questions, seed: int) -> PostureFacts:
     """Return what posture does to the planned cup."""
-    del scan, seed
+    del hip, seed
     asked, pelvis, side = questions.posture, planned.pelvis, planned.plan.side
     axis = planned.cup.opening_axis_lps
     known = known_postures(pelvis, planned.plan.posture, asked)

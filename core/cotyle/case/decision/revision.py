@@ -13,14 +13,14 @@ from cotyle.anatomy.mirrored_half import MirroredHalf, lay_halves
 from cotyle.anatomy.segmentation.edge_confidence import Edge
 from cotyle.case.anatomy_file import Anatomy
 from cotyle.case.decision.facts import DecisionFacts
-from cotyle.case.decision.ground import FIELD_HALF_MM
+from cotyle.case.decision.guide import misshapen, no_native_socket
 from cotyle.case.decision.questions import Questions
 from cotyle.case.decision.revision_questions import RevisionQuestions
 from cotyle.case.measurements import Angles, Doubt, Shift
 from cotyle.case.results import orientations, vector_of
 from cotyle.case.schema import Finite, Strict, Vector
 from cotyle.case.simulated import view_of
-from cotyle.case.stages import MEASURING_FRAME, Hip, PlannedCup, hip_of
+from cotyle.case.stages import MEASURING_FRAME, Hip, PlannedCup
 from cotyle.cup.bone_loss import Loss, MirroredSocket, bone_loss
 from cotyle.cup.cavity import Cavity, step_along
 from cotyle.cup.center import center_shift
@@ -28,7 +28,6 @@ from cotyle.cup.options.bone_field import BoneField, bone_field
 from cotyle.cup.orientation import Definition
 from cotyle.cup.wall import Wall, measure_wall
 from cotyle.image.labels import hip_bone
-from cotyle.image.volume import Volume
 from cotyle.space.arrays import BoolArray
 from cotyle.space.frames import Frame
 from cotyle.space.shapes import Circle
@@ -127,14 +126,14 @@ def unfit_for_revision(planned: PlannedCup) -> str:
     return f"no old cup was found in the {planned.plan.side} hip"
 
 
-def revision_of(planned: PlannedCup, scan: Volume, questions: Questions, seed: int) -> RevisionFacts:
+def revision_of(planned: PlannedCup, hip: Hip, questions: Questions, seed: int) -> RevisionFacts:
     """Return what is known of the old cup and of the bone about it."""
     del seed
     side, asked = planned.plan.side, questions.revision
-    hip = hip_of(planned.anatomy, scan, side)
     cup = planned.anatomy.skeleton.metal_cups[side]
     behind = wall_behind(cup, hip)
-    why_not = _no_guide(planned.anatomy, side.opposite)
+    other = side.opposite
+    why_not = no_native_socket(hip, other)
     losses, differ = (None, None) if why_not else _losses(hip)
     facts = RevisionFacts(
         side=side,
@@ -151,13 +150,14 @@ def revision_of(planned: PlannedCup, scan: Volume, questions: Questions, seed: i
         ),
         place=_place(cup, planned, guide=not why_not),
         losses=losses,
-        no_losses_because=why_not,
+        no_losses_because=why_not and f"the {other} hip {why_not}",
         halves_differ_mm=differ,
         metal_edge_share=_metal_share(hip),
         limits=asked,
         assumptions=_ASSUMPTIONS,
     )
-    return facts.model_copy(update={"doubts": _doubts(facts)})
+    shape = "" if why_not else misshapen(hip, other)
+    return facts.model_copy(update={"doubts": (*_doubts(facts), *_against_misshapen(other, shape))})
 
 
 def wall_behind(cup: MetalCup, hip: Hip) -> Wall:
@@ -183,8 +183,8 @@ def fields_and_socket(hip: Hip) -> tuple[BoneField, BoneField, MirroredSocket, f
         None if drop is None else halves.onto(hip.side, drop.lps_mm),
     )
     matrix = _matrix(halves, hip.side)
-    own = bone_field(hip.bone, center, FIELD_HALF_MM)
-    return own, bone_field(bone.transformed(matrix), center, FIELD_HALF_MM), socket, halves.misfit_mm
+    own = bone_field(hip.bone, center)
+    return own, bone_field(bone.transformed(matrix), center), socket, halves.misfit_mm
 
 
 def _matrix(halves: MirroredHalf, side: Side) -> np.ndarray:
@@ -209,16 +209,6 @@ def _losses(hip: Hip) -> tuple[dict[str, LossFact], float]:
 
 def _loss(loss: Loss) -> LossFact:
     return LossFact(of_ml=loss.of_ml, missing_ml=loss.missing_ml, share=loss.share)
-
-
-def _no_guide(anatomy: Anatomy, other: Side) -> str:
-    if other in anatomy.skeleton.metal_cups:
-        return f"the {other} hip holds an old cup, too"
-    if other not in anatomy.sockets:
-        return f"the {other} socket was not found"
-    if anatomy.sockets[other].displaced is not None:
-        return f"the {other} hip has lost its head out of the socket"
-    return ""
 
 
 def _cup(cup: MetalCup, planned: PlannedCup) -> OldCupFact:
@@ -316,6 +306,13 @@ def _doubts(facts: RevisionFacts) -> tuple[Doubt, ...]:
             text = f"{100 * loss.share:.0f} % of the bone is missing at the {WORDS[name]} ({loss.missing_ml:.1f} ml)."
             found.append(Doubt(code=f"revision-loss-{name}", text=text))
     return tuple(found)
+
+
+def _against_misshapen(other: Side, shape: str) -> tuple[Doubt, ...]:
+    if not shape:
+        return ()
+    text = f"The {other} hip {shape}: what is missing against it, and a centre off it, need not have been lost here."
+    return (Doubt(code="revision-other-misshapen", text=text),)
 
 
 WORDS = {

@@ -13,7 +13,7 @@ from cotyle.case.decision.screw_questions import ScrewAsked, ScrewQuestions
 from cotyle.case.measurements import Doubt
 from cotyle.case.results import vector_of
 from cotyle.case.schema import Finite, Strict, Vector
-from cotyle.case.stages import MEASURING_FRAME, PlannedCup, hip_of
+from cotyle.case.stages import Hip, PlannedCup
 from cotyle.cup.center import center_shift
 from cotyle.cup.inner_surface import distances_from_points
 from cotyle.cup.screws.choice import (
@@ -33,7 +33,6 @@ from cotyle.cup.wall_spread import SURFACE_UNCERTAINTY_MM, EdgeReader, crossing_
 from cotyle.errors import InputError
 from cotyle.image.labels import hip_bone
 from cotyle.image.sampling import sample
-from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, unit
 from cotyle.space.side import Side
 
@@ -132,7 +131,7 @@ class ScrewFacts(DecisionFacts):
     map: MapFact
 
 
-def screws_of(planned: PlannedCup, scan: Volume, questions: Questions, seed: int) -> ScrewFacts:
+def screws_of(planned: PlannedCup, hip: Hip, questions: Questions, seed: int) -> ScrewFacts:
     """Return the bone that screws through the planned shell find.
 
     Raises
@@ -142,11 +141,10 @@ def screws_of(planned: PlannedCup, scan: Volume, questions: Questions, seed: int
     """
     del seed
     asked, side = questions.screws, planned.plan.side
-    hip = hip_of(planned.anatomy, scan, side)
-    frame = planned.pelvis.frames[MEASURING_FRAME]
+    frame = hip.frame
     medial = -side.lateral_sign * frame.left
     inner = pelvic_surface(hip.bone, hip.inner, planned.socket.center_lps_mm, medial, frame.superior)
-    bed = Bed(planned.cup, hip.bone, inner, scan)
+    bed = Bed(planned.cup, hip.bone, inner, hip.scan)
     asis = planned.landmarks[f"asis_{side}"].lps_mm
     lines = quadrants_of(planned.cup, asis, frame.posterior)
     margins = Margins(asked.diameter_mm, asked.clearance_mm, asked.end_mm)

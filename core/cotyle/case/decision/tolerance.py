@@ -9,21 +9,19 @@ import numpy as np
 from pydantic import Field
 
 from cotyle.case.decision.facts import DecisionFacts
-from cotyle.case.decision.ground import ground_of
 from cotyle.case.decision.posture import zone_of
 from cotyle.case.decision.postures import MOST_BACK_DEG, MOST_FORWARD_DEG, STANDING, Known, known_postures
 from cotyle.case.decision.questions import Questions
 from cotyle.case.decision.tolerance_questions import ToleranceQuestions
 from cotyle.case.measurements import Doubt
 from cotyle.case.schema import Finite, Strict
-from cotyle.case.stages import PlannedCup, hip_of
+from cotyle.case.stages import Hip, PlannedCup
 from cotyle.cup.orientation import Definition
 from cotyle.cup.posture import frame_at_tilt
 from cotyle.cup.tolerance.causes import Cause, Spreads, errors_of, standard_deviates
 from cotyle.cup.tolerance.procedures import Outcome, Planned, Procedures, procedures
 from cotyle.cup.tolerance.shares import variance_shares
 from cotyle.cup.tolerance.stop import stop_before
-from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
 
 _DEVIATIONS_IN_RANGE = 3.3
@@ -107,11 +105,11 @@ class ToleranceFacts(DecisionFacts):
     shown: tuple[tuple[Finite, Finite, Finite], ...]
 
 
-def tolerance_of(planned: PlannedCup, scan: Volume, questions: Questions, seed: int) -> ToleranceFacts:
+def tolerance_of(planned: PlannedCup, hip: Hip, questions: Questions, seed: int) -> ToleranceFacts:
     """Return how the planned cup fares over thousands of procedures; the same seed gives the same ones."""
     asked = questions.tolerance
     spreads, assumed = spreads_of(planned, questions)
-    plan = planned_of(planned, scan, questions)
+    plan = planned_of(planned, hip, questions)
     deviates = standard_deviates(asked.procedures, seed)
     errors = errors_of(spreads, deviates)
     found = procedures(plan, errors)
@@ -181,14 +179,13 @@ def spreads_of(planned: PlannedCup, questions: Questions) -> tuple[Spreads, bool
     return spreads, assumed
 
 
-def planned_of(planned: PlannedCup, scan: Volume, questions: Questions) -> Planned:
+def planned_of(planned: PlannedCup, hip: Hip, questions: Questions) -> Planned:
     """Return what the procedures need of a planned cup."""
-    hip = hip_of(planned.anatomy, scan, planned.plan.side)
     pelvis, targets = planned.pelvis, planned.plan.targets
     stands = known_postures(pelvis, planned.plan.posture, questions.posture)[STANDING]
     return Planned(
         cup=planned.cup,
-        ground=ground_of(hip),
+        ground=hip.ground,
         last_under_mm=planned.plan.reaming.last_under_mm,
         along_mm=planned.wall.along_axis_mm,
         least_mm=planned.wall.minimum_mm,

@@ -20,6 +20,8 @@ from cotyle.space.mesh import TriangleMesh
 
 SPACING_MM = 1.0
 BAND_MM = 2.0
+REACH_MM = 75.0
+"""How far about a socket bone is asked for: a large cup, moved a long way, and its walls."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,7 +35,7 @@ class BoneField:
     distance_mm: npt.NDArray[np.float32]
 
 
-def bone_field(mesh: TriangleMesh, center_lps_mm: npt.ArrayLike, half_mm: float) -> BoneField:
+def bone_field(mesh: TriangleMesh, center_lps_mm: npt.ArrayLike, half_mm: float = REACH_MM) -> BoneField:
     """Return the field of a closed surface within ``half_mm`` of a point along each axis."""
     count = int(np.ceil(2.0 * half_mm / SPACING_MM)) + 1
     low = as_vector(np.asarray(center_lps_mm, dtype=float) - half_mm)

@@ -46,7 +46,7 @@ def wall_lines(middle_azimuth_deg: float) -> Array:
 
 def rim_walls(hip_bone: TriangleMesh, cup: Cup, last: ReamingStep, frame: Frame) -> RimWalls:
     """Measure both walls on the closed surface of the hip bone before reaming; ``last`` is the cup's last reamer."""
-    superior, anterior = rim_directions(cup, frame)
+    superior, anterior = rim_directions(cup.opening_axis_lps, frame)
     axes = np.stack([superior, anterior, last.direction_lps])
     front, back = (
         float(np.median([_bone_on(hip_bone, last, way) for way in wall_lines(azimuth) @ axes]))

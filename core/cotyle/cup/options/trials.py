@@ -89,10 +89,14 @@ class Question:
         """Return the centres of rows of variables (n, 6), LPS mm."""
         return np.asarray(self.ground.native_center_lps_mm + variables[:, [MEDIAL, SUPERIOR, ANTERIOR]] @ self.hip_axes)
 
+    def opening_axis_lps(self, inclination_deg: float, anteversion_deg: float) -> Array:
+        """Return the opening axis (3,) of angles in the zone's definition and frame."""
+        orientation = Orientation(float(inclination_deg), float(anteversion_deg))
+        return axis_from_orientation(orientation, self.zone.definition, self.zone_frame, self.side)
+
     def cup(self, variables: Array) -> Cup:
         """Return the cup of variables (6,)."""
-        orientation = Orientation(float(variables[INCLINATION]), float(variables[ANTEVERSION]))
-        axis = axis_from_orientation(orientation, self.zone.definition, self.zone_frame, self.side)
+        axis = self.opening_axis_lps(variables[INCLINATION], variables[ANTEVERSION])
         return Cup(self.side, self.center_lps_mm(variables[None])[0], axis, float(variables[SIZE]))
 
 
@@ -169,10 +173,6 @@ def room_left(limits: Limits, least_mm: Array, rise_mm: Array, cover: Array, siz
 def _axes(question: Question, variables: Array) -> tuple[Array, IntArray]:
     """Return the axes (m, 3, 3) of each orientation that occurs, and which of them each cup has (n,)."""
     angles, which = np.unique(variables[:, [INCLINATION, ANTEVERSION]], axis=0, return_inverse=True)
-    axes = np.empty((len(angles), 3, 3))
-    for n, (inclination, anteversion) in enumerate(angles):
-        sample = np.array([0.0, 0.0, 0.0, variables[0, SIZE], inclination, anteversion])
-        cup = question.cup(sample)
-        axes[n, 0], axes[n, 1] = rim_directions(cup, question.frame)
-        axes[n, 2] = -cup.opening_axis_lps
+    opening = np.stack([question.opening_axis_lps(*pair) for pair in angles])
+    axes = np.stack([*rim_directions(opening, question.frame), -opening], axis=1)
     return axes, which.ravel().astype(np.int32)

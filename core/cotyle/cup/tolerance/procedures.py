@@ -19,6 +19,7 @@ import numpy as np
 
 from cotyle.cup.center import hip_axes
 from cotyle.cup.component import LARGEST_CUP_MM, SMALLEST_CUP_MM, Cup
+from cotyle.cup.coverage import rim_directions
 from cotyle.cup.options.quick import ALONG, COVER, LEAST, Ground, quick_figures
 from cotyle.cup.orientation import Definition, angles_of_axes, axes_of_radiographic
 from cotyle.cup.posture import Zone
@@ -139,11 +140,7 @@ def _walls(planned: Planned, centers: Array, axes: Array, radii: Array, figures:
 
 def _quick(planned: Planned, centers: Array, axes: Array, radii: Array) -> Array:
     """Return quick figures (n, 3) of wall along, least wall and coverage."""
-    superior = planned.supine.superior - (axes @ planned.supine.superior)[:, None] * axes
-    superior /= np.linalg.norm(superior, axis=1)[:, None]
-    across = np.cross(axes, superior)
-    anterior = across * np.sign(across @ planned.supine.anterior)[:, None]
-    directions = np.stack([superior, anterior, -axes], axis=1)
+    directions = np.stack([*rim_directions(axes, planned.supine), -axes], axis=1)
     under = (planned.last_under_mm, planned.last_under_mm)
     # a share of cover that no cup has: the dearer figures are left out
     rows = quick_figures(planned.ground, centers, directions, radii, under, least_cover=2.0)

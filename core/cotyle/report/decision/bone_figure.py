@@ -8,10 +8,9 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from cotyle.case.decision.bone import BoneFacts
-from cotyle.case.stages import MEASURING_FRAME, PlannedCup
+from cotyle.case.stages import MEASURING_FRAME, Hip, PlannedCup
 from cotyle.cup.bed_density import MEDIAL_WITHIN_DEG, REGIONS
 from cotyle.cup.coverage import rim_directions
-from cotyle.image.volume import Volume
 from cotyle.report import ink
 from cotyle.report.cup_planes import cup_planes
 from cotyle.report.decision.shell_paper import closed_grid, frame_of_shell, on_paper
@@ -19,9 +18,9 @@ from cotyle.report.decision.shell_paper import closed_grid, frame_of_shell, on_p
 MOST_HU = 1000.0
 
 
-def bone_pictures(facts: BoneFacts, planned: PlannedCup, scan: Volume) -> dict[str, bytes]:
+def bone_pictures(facts: BoneFacts, planned: PlannedCup, hip: Hip) -> dict[str, bytes]:
     """Return the picture of the part, PNG by short name."""
-    del scan
+    del hip
     return {"bed": ink.png(bed_figure(facts, planned))}
 
 
@@ -40,7 +39,7 @@ def _bed(made: Figure, facts: BoneFacts, planned: PlannedCup) -> None:
     axes = made.add_axes((0.02, 0.02, 0.39, 0.88))
     frame = planned.pelvis.frames[MEASURING_FRAME]
     plane = cup_planes(planned.cup, frame)[2]
-    rim = rim_directions(planned.cup, frame)
+    rim = rim_directions(planned.cup.opening_axis_lps, frame)
     x, y, values = closed_grid(rim, plane, facts.map.from_pole_deg, facts.map.around_deg, facts.map.hu)
     known = np.ma.masked_invalid(values)
     shown = axes.pcolormesh(x, y, known, cmap="cividis", vmin=0.0, vmax=MOST_HU, shading="gouraud", rasterized=True)

@@ -13,14 +13,13 @@ from matplotlib.patches import Patch, Rectangle
 from cotyle.case.decision.motion import map_angles_deg
 from cotyle.case.decision.motion_facts import MotionFact, MotionFacts, PostureMotion
 from cotyle.case.plan_file import Targets
-from cotyle.case.stages import PlannedCup
+from cotyle.case.stages import Hip, PlannedCup
 from cotyle.cup.motion.bone_range import FARTHEST_DEG, Ending
 from cotyle.cup.motion.hip_pose import HipPose
 from cotyle.cup.motion.implant import Stem
 from cotyle.cup.motion.motions import Motion
 from cotyle.cup.motion.neck_range import MotionMap, Neck, motion_map
 from cotyle.cup.orientation import Definition
-from cotyle.image.volume import Volume
 from cotyle.report import ink
 
 _NECK, _BONE, _WANTED = ink.CUP_ON_PAPER, ink.REAMER, ink.WALL_ON_PAPER
@@ -29,9 +28,9 @@ _ROW_PX = 34.0
 _LEVELS_DEG = (-60, -30, -20, -10, 0, 5, 10, 15, 20, 30)
 
 
-def motion_pictures(facts: MotionFacts, planned: PlannedCup, scan: Volume) -> dict[str, bytes]:
+def motion_pictures(facts: MotionFacts, planned: PlannedCup, hip: Hip) -> dict[str, bytes]:
     """Return the pictures of the part, PNG by short name; no map without a stem."""
-    del scan
+    del hip
     made = {}
     if facts.neck is not None or facts.femur is not None:
         made["limits"] = ink.png(limits_figure(facts.postures[facts.posture]))

@@ -15,10 +15,9 @@ from matplotlib.figure import Figure
 from cotyle.anatomy.morphology import hip_view
 from cotyle.anatomy.sections import near_part, plane_section
 from cotyle.case.decision.options import CupOption, OptionsFacts
-from cotyle.case.stages import MEASURING_FRAME, PlannedCup
+from cotyle.case.stages import MEASURING_FRAME, Hip, PlannedCup
 from cotyle.cup.options.choice import Favours
 from cotyle.cup.orientation import Orientation, axis_from_orientation
-from cotyle.image.volume import Volume
 from cotyle.report import ink
 from cotyle.report.decision.options_page import letter, thinner
 from cotyle.space.arrays import Array
@@ -32,9 +31,9 @@ _NEAR_MM = 50.0
 _LETTER_MM = 5.0
 
 
-def options_pictures(facts: OptionsFacts, planned: PlannedCup, scan: Volume) -> dict[str, bytes]:
+def options_pictures(facts: OptionsFacts, planned: PlannedCup, hip: Hip) -> dict[str, bytes]:
     """Return the pictures of the part, PNG by short name."""
-    del scan
+    del hip
     if not facts.options:
         return {}
     return {

@@ -19,9 +19,8 @@ from cotyle.case.decision.questions import Questions
 from cotyle.case.decision.revision import RevisionFacts, revision_of, unfit_for_revision
 from cotyle.case.decision.screws import ScrewFacts, screws_of
 from cotyle.case.decision.tolerance import ToleranceFacts, tolerance_of
-from cotyle.case.stages import PlannedCup
+from cotyle.case.stages import Hip, PlannedCup
 from cotyle.errors import InputError
-from cotyle.image.volume import Volume
 from cotyle.report.decision.bone_figure import bone_pictures
 from cotyle.report.decision.bone_page import bone_page
 from cotyle.report.decision.motion_figure import motion_pictures
@@ -51,16 +50,16 @@ class Part:
     """One part: how it is worked out, drawn and told.
 
     name: of its file and of ``--only``. title: of its heading. words: said while it is worked out. facts: model of its
-    file. work_out: pure; planned cup, scan, questions and seed in, facts out. draw: PNG by short name. tell: its page,
-    from the file alone. unfit: why it does not apply to a case; empty where it does.
+    file. work_out: pure; planned cup, its hip, questions and seed in, facts out. draw: PNG by short name. tell: its
+    page, from the file alone. unfit: why it does not apply to a case; empty where it does.
     """
 
     name: str
     title: str
     words: str
     facts: type[DecisionFacts]
-    work_out: Callable[[PlannedCup, Volume, Questions, int], DecisionFacts]
-    draw: Callable[[Any, PlannedCup, Volume], Pictures]
+    work_out: Callable[[PlannedCup, Hip, Questions, int], DecisionFacts]
+    draw: Callable[[Any, PlannedCup, Hip], Pictures]
     tell: Callable[[Any], PartPage]
     unfit: Callable[[PlannedCup], str] = _always
 

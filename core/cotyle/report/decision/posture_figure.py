@@ -9,10 +9,9 @@ from matplotlib.figure import Figure
 
 from cotyle.case.decision.posture import PostureFacts
 from cotyle.case.decision.postures import MOST_BACK_DEG, MOST_FORWARD_DEG, SEATED, STANDING, SUPINE, Known
-from cotyle.case.stages import PlannedCup
+from cotyle.case.stages import Hip, PlannedCup
 from cotyle.cup.orientation import Definition, convert, orientation_of_axis, tilted
 from cotyle.cup.posture import frame_at_tilt
-from cotyle.image.volume import Volume
 from cotyle.report import ink
 from cotyle.space.arrays import Array
 from cotyle.space.frames import Frame
@@ -24,9 +23,9 @@ _MARGIN_DEG = 8.0
 _DOTS = 4000
 
 
-def posture_pictures(facts: PostureFacts, planned: PlannedCup, scan: Volume) -> dict[str, bytes]:
+def posture_pictures(facts: PostureFacts, planned: PlannedCup, hip: Hip) -> dict[str, bytes]:
     """Return the pictures of the part, PNG by short name."""
-    del scan
+    del hip
     return {"tilt": ink.png(tilt_figure(facts, planned)), "side": ink.png(side_figure(facts, planned))}
 
 

@@ -6,10 +6,9 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from cotyle.case.decision.revision import RevisionFacts, fields_and_socket, wall_behind
-from cotyle.case.stages import MEASURING_FRAME, Hip, PlannedCup, hip_of
+from cotyle.case.stages import Hip, PlannedCup
 from cotyle.cup.bone_loss import lost_points
 from cotyle.cup.component import LARGEST_CUP_MM, SMALLEST_CUP_MM, Cup
-from cotyle.image.volume import Volume
 from cotyle.report import ink
 from cotyle.report.cup_planes import cup_planes
 from cotyle.report.slices import Segment, draw_hemisphere, slice_figure
@@ -17,24 +16,23 @@ from cotyle.report.slices import Segment, draw_hemisphere, slice_figure
 _DOTS = 6000
 
 
-def revision_pictures(facts: RevisionFacts, planned: PlannedCup, scan: Volume) -> dict[str, bytes]:
+def revision_pictures(facts: RevisionFacts, planned: PlannedCup, hip: Hip) -> dict[str, bytes]:
     """Return the pictures of the part, PNG by short name."""
-    hip = hip_of(planned.anatomy, scan, planned.plan.side)
-    pictures = {"upright": ink.png(upright_figure(planned, scan, hip))}
+    pictures = {"upright": ink.png(upright_figure(planned, hip))}
     if facts.losses is not None:
         pictures["lost"] = ink.png(lost_figure(hip))
     return pictures
 
 
-def upright_figure(planned: PlannedCup, scan: Volume, hip: Hip) -> Figure:
+def upright_figure(planned: PlannedCup, hip: Hip) -> Figure:
     """Draw the CT along the old cup's axis with the cup, its bed and the least bone behind it."""
     metal = planned.anatomy.skeleton.metal_cups[hip.side]
     size = float(np.clip(metal.outer_diameter_mm, SMALLEST_CUP_MM, LARGEST_CUP_MM))
     cup = Cup(hip.side, metal.center_lps_mm, metal.opening_axis_lps, size)
-    plane = cup_planes(cup, planned.pelvis.frames[MEASURING_FRAME])[0]
+    plane = cup_planes(cup, hip.frame)[0]
     behind = wall_behind(metal, hip)
     least = Segment(behind.minimum_from_lps_mm, behind.minimum_at_lps_mm, f"{behind.minimum_mm:.1f} mm at the least")
-    made = slice_figure(scan, plane, planned.anatomy.surfaces, cup, (), (least,))
+    made = slice_figure(hip.scan, plane, planned.anatomy.surfaces, cup, (), (least,))
     if metal.bed is not None:
         bed = metal.bed.sphere
         draw_hemisphere(

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from cotyle.case.decision.screws import PROPOSED_IN, ScrewFact, ScrewFacts
-from cotyle.case.stages import MEASURING_FRAME, PlannedCup
+from cotyle.case.stages import MEASURING_FRAME, Hip, PlannedCup
 from cotyle.cup.screws.quadrants import Quadrant
 from cotyle.image.volume import Volume
 from cotyle.report import ink
@@ -30,14 +30,14 @@ _MOST_AIMED = 4
 _COLORS = ("#f2f2f2", "#d7e6f1", "#a9cbe3", "#6da9cf", "#2f80b5", "#0b4f7d")
 
 
-def screw_pictures(facts: ScrewFacts, planned: PlannedCup, scan: Volume) -> dict[str, bytes]:
+def screw_pictures(facts: ScrewFacts, planned: PlannedCup, hip: Hip) -> dict[str, bytes]:
     """Return the pictures of the part, PNG by short name."""
     made = {"map": ink.png(map_figure(facts, planned)), "profile": ink.png(profile_figure(facts))}
     if facts.screws:
         made["aim"] = ink.png(aim_figure(facts, planned))
     for screw in facts.screws:
         if screw.proposed:
-            made[f"slice-{SHORT[screw.quadrant].lower()}"] = ink.png(_slice(screw, planned, scan))
+            made[f"slice-{SHORT[screw.quadrant].lower()}"] = ink.png(_slice(screw, planned, hip.scan))
     return made
 
 

@@ -9,10 +9,9 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from cotyle.case.decision.tolerance import ToleranceFacts
-from cotyle.case.stages import PlannedCup
+from cotyle.case.stages import Hip, PlannedCup
 from cotyle.cup.orientation import Definition
 from cotyle.cup.tolerance.causes import CAUSES, Cause
-from cotyle.image.volume import Volume
 from cotyle.report import ink
 from cotyle.report.decision.tolerance_page import CAUSE_WORDS, OUTCOME_WORDS
 
@@ -27,9 +26,9 @@ _LOOKS = {
 }
 
 
-def tolerance_pictures(facts: ToleranceFacts, planned: PlannedCup, scan: Volume) -> dict[str, bytes]:
+def tolerance_pictures(facts: ToleranceFacts, planned: PlannedCup, hip: Hip) -> dict[str, bytes]:
     """Return the pictures of the part, PNG by short name."""
-    del planned, scan
+    del planned, hip
     return {"spread": ink.png(spread_figure(facts)), "causes": ink.png(causes_figure(facts))}
 
 
