@@ -37,7 +37,8 @@ from cotyle.space.mesh import TriangleMesh
 from cotyle.space.rotations import rotate
 
 from tests.validation.page_parts import write_part
-from tests.validation.theatre.patients import Patient, load_patient, patient_names
+from tests.validation.theatre.patients import Patient, load_patient
+from tests.validation.theatre.sets import USUAL
 
 LEAST_HELD, MOST_HELD = 0.92, 0.98
 
@@ -140,7 +141,7 @@ def main() -> int:
     parser.add_argument("--procedures", type=int, default=204)
     parser.add_argument("--page", type=Path)
     options = parser.parse_args()
-    names = patient_names(6)
+    names = USUAL.names(6)
     results: list[dict[str, bool]] = []
     for name in names:
         facts, trials = held(load_patient(name, options.patients, print), options.procedures // len(names))

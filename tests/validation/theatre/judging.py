@@ -14,7 +14,7 @@ from cotyle.xray.carm import CArm
 
 from tests.validation.theatre.levelling_errors import CLICKED_VIEWS, move_errors_deg, pose_by_clicks
 from tests.validation.theatre.pairs import disturbed, stated_at_truth
-from tests.validation.theatre.patients import Patient, load_patient, operated_side
+from tests.validation.theatre.patients import Patient, load_patient
 from tests.validation.theatre.picture import TheatrePicture, iterate_pictures, load_pictures
 from tests.validation.theatre.pose_errors import (
     ONE_VIEW,
@@ -28,6 +28,7 @@ from tests.validation.theatre.pose_errors import (
     is_success,
     pose_error,
 )
+from tests.validation.theatre.sets import set_of
 from tests.validation.theatre.shots import isocenter_of, start_off
 from tests.validation.theatre.wrong import as_if_of, mirrored
 
@@ -57,6 +58,7 @@ class Judged:
     """One trial. error is None where no pose was found; with_depth: whether depth counts.
 
     moves_deg: errors of the levelling moves, without sign, by name; those that were said to be unsettled are left out.
+    shows_cup: whether there was a cup or reamer to be measured.
     """
 
     picture: str
@@ -70,6 +72,7 @@ class Judged:
     cup_covered: dict[str, bool] = field(default_factory=dict)
     moves_deg: dict[str, float] = field(default_factory=dict)
     wrong: str = ""
+    shows_cup: bool = False
 
     @property
     def converged(self) -> bool:
@@ -153,8 +156,10 @@ def start_of(picture: TheatrePicture, kind: str) -> CArm:
 
 def _measured(picture: TheatrePicture, patient: Patient, kind: str, found: Found) -> Judged:
     moves = move_errors_deg(found.carm, picture, patient)
+    shows_cup = picture.cup is not None
     if found.carm is None:
-        return Judged(picture.name, kind, found, None, picture.depth_is_judged, False, moves_deg=moves)
+        deep = picture.depth_is_judged
+        return Judged(picture.name, kind, found, None, deep, False, moves_deg=moves, shows_cup=shows_cup)
     error = pose_error(found.carm, picture.true_carm, picture.hip_lps_mm)
     deep = picture.depth_is_judged
     cup, cup_held = None, {}
@@ -164,7 +169,7 @@ def _measured(picture: TheatrePicture, patient: Patient, kind: str, found: Found
     limits = TWO_VIEWS if kind in (PAIR, POOR_PAIR) else ONE_VIEW
     held = covered(error, found.half_width_95, deep) if found.verdict != "failed" else {}
     success = is_success(error, limits, deep)
-    return Judged(picture.name, kind, found, error, deep, success, held, cup, cup_held, moves)
+    return Judged(picture.name, kind, found, error, deep, success, held, cup, cup_held, moves, shows_cup=shows_cup)
 
 
 def _judged_pairs(
@@ -211,7 +216,7 @@ def _wrong_ones(
     for picture in _of(subjects, pictures):
         yield mirrored(picture)
     for side in Side:
-        same = [name for name in names if operated_side(name) is side]
+        same = [name for name in names if set_of(name).operated_side(name) is side]
         for number, name in enumerate(same):
             if len(same) > 1 and name in subjects:
                 yield from (as_if_of(each, patient(name)) for each in pictures if each.subject == same[number - 1])

@@ -12,7 +12,8 @@ from tests.validation.theatre.effects import Physics, Screen, counted, field_mas
 from tests.validation.theatre.patients import Patient, make_body
 from tests.validation.theatre.picture import Contents, Pairing, TheatrePicture
 from tests.validation.theatre.scene import Scene, Tool, draw_scene, line_integrals_of, shadows_of
-from tests.validation.theatre.shots import CHOICES, Shot, draw_shot, stated, wrong_camera
+from tests.validation.theatre.sets import set_of
+from tests.validation.theatre.shots import Shot, draw_shot, stated, wrong_camera
 
 TOOLS = (Tool.CUP, Tool.REAMER, Tool.CUP, Tool.NOTHING, Tool.CUP_ON_HANDLE)
 SCALE_ERROR = 0.03
@@ -48,10 +49,12 @@ def seed_of(subject: str, number: int, kind: int = 0) -> int:
 
 def usual_pictures(theatre: Theatre, count: int, pixels: int) -> Iterator[TheatrePicture]:
     """Yield the pictures of a patient: ten views in turn, every fifth with a wrong scale, energies in groups."""
-    for number in sorted(range(count), key=_energy):
-        subject = theatre.patient.name
+    subject = theatre.patient.name
+    own = set_of(subject)
+    first = own.first_number(subject)
+    for number in sorted(range(first, first + count), key=own.energy_kev):
         rng = np.random.default_rng([seed_of(subject, number), 11])
-        choice = CHOICES[number % len(CHOICES)]
+        choice = own.choices[number % len(own.choices)]
         tool = TOOLS[(number + ord(subject[0])) % len(TOOLS)]
         scene, shot = draw_scene(theatre.patient, rng, tool), draw_shot(theatre.patient, choice, rng, pixels)
         scale = 1.0 + SCALE_ERROR * (-1) ** (number // 5) if number % 5 == 4 else 1.0
@@ -61,17 +64,18 @@ def usual_pictures(theatre: Theatre, count: int, pixels: int) -> Iterator[Theatr
             shot,
             name=f"{subject}{number:02d}-{choice.view}",
             seed=seed_of(subject, number),
-            kev=_energy(number),
+            kev=own.energy_kev(number),
             scale_error=scale,
         )
 
 
 def wrong_camera_pictures(theatre: Theatre, count: int, pixels: int) -> Iterator[TheatrePicture]:
     """Yield pictures whose detector is 1 % farther away than stated and 3 mm off its middle, either way."""
+    own = set_of(theatre.patient.name)
     for number in range(count):
         seed = seed_of(theatre.patient.name, number, kind=1)
         rng = np.random.default_rng([seed, 11])
-        choice = CHOICES[(0, 1, 2)[number % 3]]
+        choice = own.choices[(0, 1, 2)[number % 3]]
         scene = draw_scene(theatre.patient, rng, TOOLS[number % len(TOOLS)])
         shot = draw_shot(theatre.patient, choice, rng, pixels)
         yield take(
@@ -80,6 +84,7 @@ def wrong_camera_pictures(theatre: Theatre, count: int, pixels: int) -> Iterator
             shot,
             name=f"camera-{theatre.patient.name}{number:02d}-{choice.view}",
             seed=seed,
+            kev=own.other_kev,
             wrong_detector=True,
         )
 
@@ -91,7 +96,7 @@ def take(
     *,
     name: str,
     seed: int,
-    kev: float = 60.0,
+    kev: float,
     scale_error: float = 1.0,
     wrong_detector: bool = False,
     pairing: Pairing | None = None,
@@ -156,8 +161,3 @@ def draw_screen(rng: np.random.Generator) -> Screen:
         round_field=bool(rng.uniform() < 0.7),
         spares_metal=bool(rng.uniform() < 0.6),
     )
-
-
-def _energy(number: int) -> float:
-    """Half of the pictures at the 60 keV that registration assumes, the rest at 55 and 70."""
-    return (60.0, 55.0, 60.0, 70.0)[number % 4]

@@ -14,8 +14,8 @@ from cotyle.xray.views import ViewName
 from tests.validation.theatre.making import TOOLS, Theatre, seed_of, take
 from tests.validation.theatre.picture import Pairing, TheatrePicture
 from tests.validation.theatre.scene import draw_scene
+from tests.validation.theatre.sets import ViewChoice, set_of
 from tests.validation.theatre.shots import (
-    ViewChoice,
     direction,
     draw_shot,
     machine_of,
@@ -84,7 +84,7 @@ def pairs(theatre: Theatre, count: int, pixels: int) -> Iterator[TheatrePicture]
         true = turned_machine(first.true, first.source_isocenter_mm, orbital)
         motion = tuple(tuple(float(each) for each in row) for row in motion_between(first.true, true))
         name = f"pair-{patient.name}{number:02d}"
-        machine = machine_of(choice, pixels, first.source_isocenter_mm)
+        machine = machine_of(set_of(patient.name).detector, choice, pixels, first.source_isocenter_mm)
         second = replace(first, choice=choice, true=true, nominal=nominal_carm(patient, choice, patient.side, machine))
         for place, shot in enumerate((first, second)):
             yield take(
@@ -93,6 +93,7 @@ def pairs(theatre: Theatre, count: int, pixels: int) -> Iterator[TheatrePicture]
                 shot,
                 name=f"{name}-{place + 1}-{shot.choice.view}",
                 seed=seed + 100 * place,
+                kev=set_of(patient.name).other_kev,
                 pairing=Pairing(name, place + 1, motion),
             )
 

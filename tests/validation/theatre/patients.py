@@ -14,7 +14,6 @@ from pathlib import Path
 from cotyle.anatomy.pelvis import Pelvis
 from cotyle.case.anatomy_file import Anatomy
 from cotyle.case.anatomy_stages import complete_anatomy, find_bones
-from cotyle.case.plan_file import PlanFile
 from cotyle.case.stages import PlannedCup, plan_cup
 from cotyle.files import write_bytes_atomically
 from cotyle.image.series_info import SeriesInfo
@@ -28,7 +27,8 @@ from cotyle_sample.acquisition import Kernel, Scanner
 from cotyle_sample.scanner import scan
 from cotyle_sample.truth import Truth
 
-from tests.validation.trials import TRIALS, Trial, make_scan, subject_of
+from tests.validation.theatre.sets import set_of
+from tests.validation.trials import Trial, make_scan, subject_of
 
 Progress = Callable[[str], None]
 # raised when the content of the files changes
@@ -73,19 +73,11 @@ class Patient:
         return {name: mark.lps_mm for name, mark in self.anatomy.landmarks.items()}
 
 
-def patient_names(count: int) -> list[str]:
-    """Return the names of the first subjects of the validation; two of the first six are off the shape model."""
-    if not 1 <= count <= len(TRIALS):
-        raise ValueError(f"there are 1 to {len(TRIALS)} subjects, not {count}")
-    return [trial.name for trial in TRIALS[:count]]
-
-
 def load_patient(name: str, folder: Path, progress: Progress = lambda _: None) -> Patient:
     """Return a patient from the folder; make and keep it there first if it isn't yet."""
     path = patient_file(name, folder)
     if not path.is_file():
-        trial = next(trial for trial in TRIALS if trial.name == name)
-        write_bytes_atomically(path, pickle.dumps(make_patient(trial, progress), protocol=5))
+        write_bytes_atomically(path, pickle.dumps(make_patient(set_of(name).trial(name), progress), protocol=5))
     patient = pickle.loads(path.read_bytes())  # a file that we wrote ourselves
     if not isinstance(patient, Patient):
         raise TypeError(f"{path.name} holds no patient")
@@ -97,22 +89,17 @@ def patient_file(name: str, folder: Path) -> Path:
     return folder / f"patient-{name}-v{_VERSION}.pickle"
 
 
-def operated_side(name: str) -> Side:
-    """Return the side that is operated; patients take turns."""
-    return Side.RIGHT if patient_names(len(TRIALS)).index(name) % 2 == 0 else Side.LEFT
-
-
 def make_patient(trial: Trial, progress: Progress = lambda _: None) -> Patient:
     """Scan the subject of a trial and plan the cup as ``cotyle plan`` does."""
-    side = operated_side(trial.name)
+    plan = set_of(trial.name).plan(trial.name)
     progress(f"{trial.name}: scanning")
     volume, truth = make_scan(trial)
     progress(f"{trial.name}: finding the bones")
-    found = find_bones(volume, series_info(trial.name, volume), side)
+    found = find_bones(volume, series_info(trial.name, volume), plan.side)
     anatomy = complete_anatomy(found.skeleton, {})
     progress(f"{trial.name}: planning")
-    planned = plan_cup(anatomy, volume, PlanFile(side=side))
-    return Patient(trial.name, side, volume, found.labels, anatomy, planned, _kept(truth))
+    planned = plan_cup(anatomy, volume, plan)
+    return Patient(trial.name, plan.side, volume, found.labels, anatomy, planned, _kept(truth))
 
 
 BODY_VOXEL_MM = (0.7, 0.8, 0.8)
@@ -125,7 +112,7 @@ def make_body(name: str) -> tuple[Volume, Volume]:
     Finer voxels than those of the patient's scan, without its noise and without its blur: a picture is taken of the
     body, not of its scan.
     """
-    trial = next(trial for trial in TRIALS if trial.name == name)
+    trial = set_of(name).trial(name)
     body, truth = scan(
         subject_of(trial),
         trial.posture,

@@ -1,7 +1,7 @@
 """Make the pictures of the theatre and write them to a folder.
 
 python -m tests.validation.theatre.pictures --out DIR [--subjects 6] [--poses 10] [--size 768] [--pairs 0] [--camera 0]
-    [--wrong] [--patients DIR] [--sheet]
+    [--wrong] [--patients DIR] [--sheet] [--set usual|fresh]
 
 NAME.npz and NAME.json for each picture; sub-folders ``pairs``, ``camera`` and ``wrong`` for those sets. Patients (scan,
 anatomy, plan, truth) lie in ``patients``, a folder beside the pictures if none is named;
@@ -19,8 +19,9 @@ from pathlib import Path
 from tests.validation.theatre.contact_sheet import write_sheet
 from tests.validation.theatre.making import Theatre, usual_pictures, wrong_camera_pictures
 from tests.validation.theatre.pairs import pairs
-from tests.validation.theatre.patients import load_patient, patient_names
+from tests.validation.theatre.patients import load_patient
 from tests.validation.theatre.picture import TheatrePicture, load_pictures, write_picture
+from tests.validation.theatre.sets import SETS, USUAL
 from tests.validation.theatre.wrong import wrong_pictures
 
 __all__ = ["load_patient", "load_pictures", "main"]
@@ -30,7 +31,7 @@ def main(arguments: list[str] | None = None) -> int:
     """Return the exit code."""
     options = _options(arguments)
     patients = options.patients if options.patients is not None else options.out / "patients"
-    for name in patient_names(options.subjects):
+    for name in SETS[options.set].names(options.subjects):
         patient = load_patient(name, patients, _tell)
         clock = time.process_time()
         theatre = Theatre(patient)
@@ -64,6 +65,7 @@ def _sets(theatre: Theatre, options: argparse.Namespace) -> Iterator[tuple[str, 
 def _options(arguments: list[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--out", type=Path, required=True, help="folder of the pictures")
+    parser.add_argument("--set", choices=SETS, default=USUAL.name, help="whose pictures: %(choices)s")
     parser.add_argument("--subjects", type=int, default=6, help="number of patients")
     parser.add_argument("--poses", type=int, default=10, help="pictures of each patient")
     parser.add_argument("--size", type=int, default=768, help="columns and rows")

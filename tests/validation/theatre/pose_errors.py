@@ -56,12 +56,14 @@ class Found:
     verdict: ``converged``, ``doubtful`` or ``failed``. carm is None where it gave no pose. half_width_95 uses the names
     of :data:`QUANTITIES`; what is not stated counts as not covered. doubts: what was said about it in words. cup: the
     cup that was found in the picture, cup_verdict and cup_half_width_95 what was said of it, by :data:`CUP_QUANTITIES`.
+    seconds: CPU time of all threads for the pose alone; wall_seconds: by the clock on the wall.
     """
 
     carm: CArm | None
     verdict: str
     half_width_95: Mapping[str, float] = field(default_factory=dict)
     seconds: float = float("nan")
+    wall_seconds: float = float("nan")
     doubts: tuple[str, ...] = ()
     cup: Cup | None = None
     cup_verdict: str = ""

@@ -29,22 +29,32 @@ _OF_ONE_HIP = (ViewName.AP_HIP, ViewName.OBTURATOR_OBLIQUE, ViewName.ILIAC_OBLIQ
 
 def one_view(picture: TheatrePicture, patient: Patient, start: CArm) -> Found:
     """Register a picture from a start; from the view's name, as in theatre, also measure the cup that it shows."""
-    began = time.process_time()
+    clocks = _Clocks()
     found = _registered(picture, patient, start)
     with_cup = start is picture.nominal_carm
-    return _found(found, picture, patient, time.process_time() - began, with_cup)
+    return _found(found, picture, patient, clocks.passed(), with_cup)
 
 
 def two_views(first: TheatrePicture, second: TheatrePicture, motion: Array, patient: Patient, start: CArm) -> Found:
     """Register both pictures and join them by the C-arm's stated motion."""
-    began = time.process_time()
+    clocks = _Clocks()
     pictures, carms = (first, second), (start, follow(start, motion))
     roughs = [RoughPose(carm, _pivot(each, patient)) for each, carm in zip(pictures, carms, strict=True)]
     found = register_views([each.radiograph for each in pictures], roughs, _bone(patient.name, patient))
     if not any(each.verdict == Verdict.FAILED for each in found):
         hip = patient.found_points[f"hip_center_{patient.side}"]
         found = list(join_views(found, [follow(found[0].carm, motion)], hip).registrations)
-    return _found(found[0], first, patient, time.process_time() - began)
+    return _found(found[0], first, patient, clocks.passed())
+
+
+class _Clocks:
+    """CPU time of all threads, and the clock on the wall, from when it was made."""
+
+    def __init__(self) -> None:
+        self._began = time.process_time(), time.monotonic()
+
+    def passed(self) -> tuple[float, float]:
+        return time.process_time() - self._began[0], time.monotonic() - self._began[1]
 
 
 def _registered(picture: TheatrePicture, patient: Patient, start: CArm) -> Registration:
@@ -68,7 +78,11 @@ def _bone(name: str, patient: Patient) -> BoneModel:
 
 
 def _found(
-    registration: Registration, picture: TheatrePicture, patient: Patient, seconds: float, with_cup: bool = False
+    registration: Registration,
+    picture: TheatrePicture,
+    patient: Patient,
+    seconds: tuple[float, float],
+    with_cup: bool = False,
 ) -> Found:
     carm = registration.carm
     hip = patient.found_points[f"hip_center_{patient.side}"]
@@ -79,7 +93,7 @@ def _found(
         carm,
         str(registration.verdict),
         dict(zip(names, map(float, spread), strict=True)),
-        seconds,
+        *seconds,
         registration.reasons,
     )
     return _with_cup(found, registration, picture, patient) if with_cup and registration.verdict != "failed" else found

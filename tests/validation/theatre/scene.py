@@ -18,10 +18,9 @@ from tests.validation.theatre.matter import mu_per_mm
 from tests.validation.theatre.metal import Dome, dome_excess, rod_chords_mm
 from tests.validation.theatre.outside_projector import OutsideProjector
 from tests.validation.theatre.patients import Patient
+from tests.validation.theatre.sets import set_of
 from tests.validation.theatre.shots import about, direction, turn
 
-MOST_CUP_TURN_DEG = 8.0
-MOST_CUP_SHIFT_MM = 4.0
 FEMUR_ASIDE_MM = 10.0
 REAMER_WALL_MM = 1.3
 REAMER_FILLED = 0.55
@@ -67,8 +66,13 @@ def draw_scene(patient: Patient, rng: np.random.Generator, tool: Tool) -> Scene:
         share = rng.uniform(0.0, 1.0)
         center = step.start_center_lps_mm + share * (step.end_center_lps_mm - step.start_center_lps_mm)
         size, wall = step.diameter_mm, REAMER_WALL_MM
-    off = turn(rng, float(rng.uniform(0.0, MOST_CUP_TURN_DEG)))
-    shift = direction(rng) * rng.uniform(0.0, MOST_CUP_SHIFT_MM)
+    put_in = set_of(patient.name).put_in
+    if put_in.size_steps_mm is not None:
+        size += float(rng.choice(put_in.size_steps_mm))
+    if put_in.wall_mm is not None and tool is not Tool.REAMER:
+        wall = float(rng.uniform(*put_in.wall_mm))
+    off = turn(rng, float(rng.uniform(0.0, put_in.most_turn_deg)))
+    shift = direction(rng) * rng.uniform(0.0, put_in.most_shift_mm)
     metal = Cup(patient.side, np.asarray(center + shift), off @ planned.opening_axis_lps, size)
     return Scene(tool, metal, wall, motions, True, retractors)
 

@@ -9,40 +9,14 @@ from cotyle.space.arrays import Array
 from cotyle.space.rotations import rigid_matrix, rotation_matrix
 from cotyle.space.side import Side
 from cotyle.xray.carm import CArm, Tube
-from cotyle.xray.views import Machine, ViewName, named_view
+from cotyle.xray.views import Machine, named_view
 
 from tests.validation.theatre.patients import Patient
+from tests.validation.theatre.sets import Detector, ViewChoice, set_of
 
-SOURCE_DETECTOR_MM = 1000.0
-USUAL_DETECTOR_MM = 300.0
-WIDE_DETECTOR_MM = 430.0
 MOST_LIE_DEG = 10.0
 MOST_JITTER_DEG = 3.0
 MOST_SHIFT_MM = 30.0
-
-
-@dataclass(frozen=True)
-class ViewChoice:
-    """A named view: its own angle where it is not the usual one, and whether the detector is the wide one."""
-
-    view: ViewName
-    wide: bool = False
-    angle_deg: float | None = None
-
-
-CHOICES = (
-    ViewChoice(ViewName.AP_PELVIS, wide=True),
-    ViewChoice(ViewName.AP_HIP),
-    ViewChoice(ViewName.OBTURATOR_OBLIQUE),
-    ViewChoice(ViewName.INLET, wide=True),
-    ViewChoice(ViewName.AP_HIP),
-    ViewChoice(ViewName.AP_PELVIS),
-    ViewChoice(ViewName.ILIAC_OBLIQUE, angle_deg=40.0),
-    ViewChoice(ViewName.OUTLET, wide=True, angle_deg=40.0),
-    ViewChoice(ViewName.AP_HIP),
-    ViewChoice(ViewName.OBTURATOR_OBLIQUE, angle_deg=30.0),
-)
-"""Ten pictures of a patient; a mobile C-arm gets 40 degrees of outlet where 60 are seldom within its reach."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,10 +35,10 @@ class Shot:
     lie_deg: float
 
 
-def machine_of(choice: ViewChoice, pixels: int, source_isocenter_mm: float) -> Machine:
+def machine_of(detector: Detector, choice: ViewChoice, pixels: int, source_isocenter_mm: float) -> Machine:
     """Return the C-arm of a view."""
-    width = WIDE_DETECTOR_MM if choice.wide else USUAL_DETECTOR_MM
-    return Machine(Tube.UNDER_TABLE, SOURCE_DETECTOR_MM, source_isocenter_mm, (width, width), (pixels, pixels))
+    width, away = detector.wide_mm if choice.wide else detector.usual_mm, detector.source_detector_mm
+    return Machine(Tube.UNDER_TABLE, away, source_isocenter_mm, (width, width), (pixels, pixels))
 
 
 def nominal_carm(patient: Patient, choice: ViewChoice, side: Side, machine: Machine) -> CArm:
@@ -77,8 +51,9 @@ def draw_shot(
 ) -> Shot:
     """Draw a pose around a named view of the operated hip, or of a stated side."""
     hip = patient.side if side is None else side
-    source_isocenter = float(rng.uniform(650.0, 700.0))
-    nominal = nominal_carm(patient, choice, hip, machine_of(choice, pixels, source_isocenter))
+    detector = set_of(patient.name).detector
+    source_isocenter = float(rng.uniform(*detector.source_isocenter_mm))
+    nominal = nominal_carm(patient, choice, hip, machine_of(detector, choice, pixels, source_isocenter))
     isocenter = isocenter_of(nominal, source_isocenter)
     lie = turn(rng, float(rng.uniform(0.0, MOST_LIE_DEG)))
     jitter = rotation_of(rng.uniform(-MOST_JITTER_DEG, MOST_JITTER_DEG, 3))

@@ -140,6 +140,17 @@ def coverage_lines(judged: Sequence[Judged]) -> list[Share]:
     ]
 
 
+def further_shares(judged: Sequence[Judged]) -> Iterator[Share]:
+    """Return what rows of errors leave out: cups that got no number, and the intervals of two views."""
+    seen = [each for each in judged if each.kind == NAME and each.shows_cup]
+    if seen:
+        measured = float(np.mean([each.cup is not None for each in seen]))
+        yield Share("cups and reamers that were measured at all", len(seen), measured, 0.0)
+    held = [value for each in judged if each.kind == PAIR for value in each.covered.values()]
+    if held:
+        yield Share("95 % intervals hold the truth, two views", len(held), float(np.mean(held)), 0.0)
+
+
 def camera_lines(judged: Sequence[Judged]) -> list[Row | Share]:
     """Return tilt under a wrong camera, and whether the doubt was shown."""
     off = [each for each in judged if each.kind == CAMERA]

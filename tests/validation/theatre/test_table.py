@@ -20,7 +20,7 @@ from tests.validation.theatre.picture import Contents, Pairing, TheatrePicture, 
 from tests.validation.theatre.pose_errors import CUP_QUANTITIES, Found, turns_deg
 from tests.validation.theatre.scene import Tool
 from tests.validation.theatre.shots import about
-from tests.validation.theatre.table import Row, camera_lines, coverage_lines, is_gross, rows, shares
+from tests.validation.theatre.table import Row, camera_lines, coverage_lines, further_shares, is_gross, rows, shares
 from tests.validation.theatre.test_pose_errors import HIP, TRUE, c_arm
 from tests.validation.theatre.validate import missed_bars, result_text
 
@@ -151,6 +151,12 @@ def test_the_intervals_of_a_cup_are_counted_by_quantity():
     assert by_title(shares(trials))["95 % intervals hold the truth, cup"].value == pytest.approx(1.0 - 3 / 40)
     assert by_title(coverage_lines(trials))["95 % intervals hold the truth, cup's inclination_deg"].value == 0.7
     assert by_title(rows(trials))["cup inclination (deg)"].high == pytest.approx(1.5, abs=0.01)
+
+
+def test_a_cup_that_was_not_measured_is_counted_though_it_has_no_error():
+    trials = cup_trials(CupOffBy(0.5), 3) + cup_trials(OffBy(), 1)
+    assert len(by_title(rows(trials))["cup inclination (deg)"].values) == 3
+    assert by_title(further_shares(trials))["cups and reamers that were measured at all"].value == pytest.approx(0.75)
 
 
 def test_no_pose_is_infinitely_wrong():

@@ -17,21 +17,25 @@ from tests.validation.theatre.outside_projector import OutsideProjector
 from tests.validation.theatre.patients import Patient
 from tests.validation.theatre.picture import TheatrePicture
 from tests.validation.theatre.scene import Tool, draw_scene
-from tests.validation.theatre.shots import CHOICES, ViewChoice, draw_shot, machine_of, nominal_carm
+from tests.validation.theatre.sets import ViewChoice, set_of
+from tests.validation.theatre.shots import draw_shot, machine_of, nominal_carm
 
 
 def wrong_pictures(theatre: Theatre, pixels: int) -> Iterator[TheatrePicture]:
     """Yield four wrong pictures of a patient: other hip (two views), a knee, a black one."""
     patient = theatre.patient
     other = Side.LEFT if patient.side is Side.RIGHT else Side.RIGHT
-    for number, choice in enumerate((ViewChoice(ViewName.AP_HIP), CHOICES[2])):
+    own = set_of(patient.name)
+    for number, choice in enumerate((ViewChoice(ViewName.AP_HIP), own.choices[2])):
         seed = seed_of(patient.name, number, kind=3)
         rng = np.random.default_rng([seed, 11])
         # before the operation: no metal gives the side away
         scene = draw_scene(patient, rng, Tool.NOTHING if number == 0 else TOOLS[number])
         shown_shot = draw_shot(patient, choice, rng, pixels, side=other)
         claimed = draw_shot(patient, choice, rng, pixels)
-        picture = take(theatre, scene, shown_shot, name=f"wrong-{patient.name}{number:02d}-other-hip", seed=seed)
+        picture = take(
+            theatre, scene, shown_shot, name=f"wrong-{patient.name}{number:02d}-other-hip", seed=seed, kev=own.other_kev
+        )
         yield replace(
             picture,
             side=patient.side,
@@ -47,6 +51,7 @@ def wrong_pictures(theatre: Theatre, pixels: int) -> Iterator[TheatrePicture]:
         draw_shot(patient, ViewChoice(ViewName.AP_HIP), np.random.default_rng([seed, 13]), pixels),
         name=f"wrong-{patient.name}02-knee",
         seed=seed,
+        kev=own.other_kev,
     )
     yield knee(template)
     yield black(replace(template, name=f"wrong-{patient.name}03-black"))
@@ -70,7 +75,7 @@ def as_if_of(picture: TheatrePicture, patient: Patient) -> TheatrePicture:
     """Return a picture as if it were one of another patient: what it is then registered to is that one's scan."""
     columns, _ = picture.true_carm.size
     choice = ViewChoice(picture.view, picture.nominal_carm.pixel_pitch_mm[0] * columns > 350.0, picture.angle_deg)
-    machine = machine_of(choice, columns, picture.source_isocenter_mm)
+    machine = machine_of(set_of(patient.name).detector, choice, columns, picture.source_isocenter_mm)
     return replace(
         picture,
         name=f"stranger-{picture.name}-as-{patient.name}",
