@@ -10,7 +10,7 @@ from cotyle.case.measurements import Angles, Shift
 from cotyle.case.produced_by import ProducedBy, produced_by
 from cotyle.case.schema import FileModel, Finite, Strict, Vector
 from cotyle.cup.orientation import Definition
-from cotyle.xray.carm import CArm
+from cotyle.xray.carm import CArm, Tube
 from cotyle.xray.registration.motion import NAMES as MOTION_NAMES
 from cotyle.xray.verdict import Verdict
 
@@ -18,6 +18,19 @@ if TYPE_CHECKING:  # reading such a file needs nothing of what made it
     from cotyle.case.comparison import ComparedPicture, Comparison, FoundCup
 
 Pixel = tuple[Finite, Finite]
+
+
+class PictureFacts(Strict):
+    """The picture itself, without its patient.
+
+    ``digest``: of its SOP Instance UID, empty where the file was no DICOM object; ``frame``: its number, where the file
+    holds several; ``size``: columns and rows of the usual view; ``tube``: where it stood as stated.
+    """
+
+    digest: str
+    frame: int | None
+    size: tuple[int, int]
+    tube: Tube
 
 
 class PoseFacts(Strict):
@@ -31,6 +44,7 @@ class PoseFacts(Strict):
     """
 
     view: str
+    picture: PictureFacts | None = None
     verdict: Verdict
     reasons: tuple[str, ...]
     source_lps_mm: Vector | None
@@ -160,7 +174,7 @@ def carm_fields(carm: CArm) -> dict[str, Any]:
 
 
 def _pose(picture: ComparedPicture) -> PoseFacts:
-    registration = picture.registration
+    registration, shown = picture.registration, picture.picture.radiograph
     residual = registration.quality.local_shift_mm
     known = registration.verdict is not Verdict.FAILED
     place: dict[str, Any] = carm_fields(registration.carm)
@@ -168,6 +182,9 @@ def _pose(picture: ComparedPicture) -> PoseFacts:
         place.update(dict.fromkeys(place.keys() - {"pixel_pitch_mm"}))
     return PoseFacts(
         view=str(picture.picture.view),
+        picture=PictureFacts(
+            digest=shown.digest, frame=shown.frame, size=shown.size, tube=registration.carm.tube
+        ),
         to_file_px=tuple(_vector(row) for row in picture.picture.to_file),  # type: ignore[arg-type]
         verdict=registration.verdict,
         reasons=registration.reasons,

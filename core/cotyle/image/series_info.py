@@ -40,7 +40,7 @@ class SeriesInfo:
     @property
     def series_hash(self) -> str:
         """First 12 digits of the SHA-256 of the series UID; tells series apart, names none. Empty without a UID."""
-        return series_digest(self.series_uid)
+        return uid_digest(self.series_uid)
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
@@ -60,9 +60,9 @@ class SeriesInfo:
         }
 
 
-def series_digest(series_uid: str) -> str:
-    """Return the digest of a series UID, as in :attr:`SeriesInfo.series_hash`."""
-    return hashlib.sha256(series_uid.encode()).hexdigest()[:12] if series_uid else ""
+def uid_digest(uid: str) -> str:
+    """Return the digest of a DICOM UID, as in :attr:`SeriesInfo.series_hash`; empty without a UID."""
+    return hashlib.sha256(uid.encode()).hexdigest()[:12] if uid else ""
 
 
 def dicom_info(stack: SliceStack, volume: Volume, verdict: SeriesVerdict, repairs: tuple[str, ...]) -> SeriesInfo:

@@ -11,7 +11,7 @@ from cotyle.image.dicom_scan import scan_dicom
 from cotyle.image.read import dicom_root, is_dicom_source, judge_all
 from cotyle.image.series import group_series
 from cotyle.image.series_check import SliceStack
-from cotyle.image.series_info import series_digest
+from cotyle.image.series_info import uid_digest
 from cotyle.image.stack_pixels import stack_affine
 from cotyle.image.volume import Volume
 
@@ -33,7 +33,7 @@ def find_series(path: Path, digest: str, grid: Volume, repaired: bool) -> SliceS
         raise InputError("source-not-dicom", f"{path.name} is no DICOM series", "Give the DICOM folder of the CT")
     scan = scan_dicom(dicom_root(path))
     found = group_series(scan.headers)
-    numbers = [n for n, each in enumerate(found, 1) if series_digest(each.first.series_uid) == digest]
+    numbers = [n for n, each in enumerate(found, 1) if uid_digest(each.first.series_uid) == digest]
     judged = [judge_all(scan, wanted=n)[0] for n in numbers]
     stacks = [each.stack for each in judged if each.stack is not None]
     if not repaired:

@@ -18,6 +18,7 @@ import pydicom
 from pydicom.pixels.processing import apply_color_lut, apply_modality_lut, apply_voi
 
 from cotyle.errors import InputError
+from cotyle.image.series_info import uid_digest
 from cotyle.image.slice_header import NotAnImageError, SliceHeader, read_slice_headers
 from cotyle.image.slice_pixels import read_colors, read_low_bits, read_stored
 from cotyle.xray.pictures.dicom_fields import FrameFields
@@ -84,6 +85,7 @@ def read_dicom_picture(path: Path, frame: int | None = None) -> RawPicture:
         doubts=(*(Doubt(text) for text in (*odd, *_about(dataset, modality))), *doubts),
         frame=number if len(headers) > 1 else None,
         patient=mark_of(dataset),
+        digest=uid_digest(str(dataset.get("SOPInstanceUID") or "")),
     )
 
 

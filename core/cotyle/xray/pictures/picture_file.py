@@ -18,6 +18,7 @@ from cotyle.xray.pictures.field import find_field
 from cotyle.xray.pictures.polarity import decide_polarity
 from cotyle.xray.pictures.radiograph import KnownGeometry, Radiograph
 from cotyle.xray.pictures.raw_picture import Doubt, RawPicture
+from cotyle.xray.pictures.region import Region
 from cotyle.xray.pictures.screen_picture import read_screen, screen_kind
 
 BLACK_SHARE = 0.01
@@ -50,7 +51,7 @@ class Told:
     primary_deg: float | None = None
     secondary_deg: float | None = None
     patient_orientation: tuple[str, str] | None = None
-    region: tuple[int, int, int, int] | None = None
+    region: Region | None = None
 
 
 def read_radiograph(path: str | Path, frame: int | None = None, told: Told | None = None) -> Radiograph:
@@ -98,6 +99,7 @@ def read_radiograph(path: str | Path, frame: int | None = None, told: Told | Non
         polarity=polarity,
         field_circle=field.circle,
         patient=raw.patient,
+        digest=raw.digest,
     )
 
 
@@ -123,7 +125,7 @@ def _read(path: Path, frame: int | None) -> RawPicture:
     )
 
 
-def _region_mask(region: tuple[int, int, int, int] | None, shape: tuple[int, ...]) -> npt.NDArray[np.bool_]:
+def _region_mask(region: Region | None, shape: tuple[int, ...]) -> npt.NDArray[np.bool_]:
     mask = np.ones(shape, dtype=bool)
     if region is not None:
         column, row, columns, rows = region

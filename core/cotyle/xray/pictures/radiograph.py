@@ -81,6 +81,8 @@ class Radiograph:
         The round field, where there is one.
     patient:
         Whose picture it is, only for comparing within this process.
+    digest:
+        Of the SOP Instance UID of a DICOM file, see :func:`cotyle.image.series_info.uid_digest`; else empty.
 
     Raises
     ------
@@ -97,6 +99,7 @@ class Radiograph:
     polarity: Polarity | None = None
     field_circle: FieldCircle | None = None
     patient: PatientMark | None = None
+    digest: str = ""
 
     def __post_init__(self) -> None:
         if self.attenuation.ndim != 2 or self.usable.shape != self.attenuation.shape:

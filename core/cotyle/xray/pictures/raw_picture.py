@@ -46,6 +46,8 @@ class RawPicture:
         DICOM modality or kind of file.
     frame:
         Number of the frame, from 1; None if the file holds one.
+    digest:
+        Of the file's SOP Instance UID; empty for what is no DICOM object.
     """
 
     shown: npt.NDArray[np.float32]
@@ -58,6 +60,7 @@ class RawPicture:
     doubts: tuple[Doubt, ...] = ()
     frame: int | None = None
     patient: PatientMark | None = None
+    digest: str = ""
 
 
 def require_picture_size(columns: int, rows: int) -> None:
