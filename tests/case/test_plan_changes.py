@@ -101,6 +101,13 @@ def test_another_posture_leaves_the_cup_in_the_pelvis(hip, plan, pelvis, frame):
     assert changed.cup.orientation.frame == frame
 
 
+def test_how_the_pelvis_sits_changes_no_angle_not_even_in_its_last_digit(plan, pelvis):
+    plan = changes.with_angles(plan, pelvis, Definition.RADIOGRAPHIC, "standing")
+    changed = changes.in_posture(plan, pelvis, pelvis, {"seated_tilt_change_deg": -30.0})
+    assert changed.posture.seated_tilt_change_deg == -30.0
+    assert changed.cup == plan.cup
+
+
 def test_what_was_chosen_is_no_longer_proposed(plan, pelvis):
     assert set(plan.cup.proposed) == {"center_lps_mm", "outer_diameter_mm", "orientation"}
     assert set(changes.with_cup(plan, outer_diameter_mm=60).cup.proposed) == {"center_lps_mm", "orientation"}

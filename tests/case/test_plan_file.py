@@ -1,10 +1,13 @@
 import json
+from pathlib import Path
 
 import pytest
 from cotyle.case.plan_file import PlanFile
 from cotyle.case.schema import validated
 from cotyle.errors import InputError
 from cotyle.space.side import Side
+
+GOLDEN = Path(__file__).parent / "golden"
 
 
 def content(**changes):
@@ -54,6 +57,8 @@ def test_defaults_are_those_of_the_trade():
         ({"targets": {"inclination_deg": True}}, "field-invalid"),
         ({"reaming": {"first_under_mm": 1, "last_under_mm": 3}}, "field-invalid"),
         ({"posture": {"standing_tilt_change_deg": 90}}, "field-invalid"),
+        ({"posture": {"seated_tilt_change_deg": -61}}, "field-invalid"),
+        ({"posture": {"seated_tilt_change_deg": "-20"}}, "field-invalid"),
     ],
 )
 def test_what_no_plan_can_be_is_refused(changes, code):
@@ -63,3 +68,15 @@ def test_what_no_plan_can_be_is_refused(changes, code):
 def test_an_error_names_the_field():
     with pytest.raises(InputError, match=r"cup\.outer_diameter_mm"):
         validated(PlanFile, content(cup={"outer_diameter_mm": 500}), "plan.json")
+
+
+def test_how_the_pelvis_sits_is_kept_where_it_was_given_and_not_written_where_it_was_not(tmp_path):
+    """A field that was added: plans without it, and the digests that tell plans apart, stay as they were."""
+    golden = GOLDEN / "plan-1.json"
+    PlanFile.read(golden).write(tmp_path / "plan.json")
+    assert (tmp_path / "plan.json").read_bytes() == golden.read_bytes()
+    seated = validated(PlanFile, content(posture={"seated_tilt_change_deg": -25.0}), "plan.json")
+    seated.write(tmp_path / "plan.json")
+    assert PlanFile.read(tmp_path / "plan.json").posture.seated_tilt_change_deg == -25.0
+    open_again = validated(PlanFile, content(posture={"seated_tilt_change_deg": None}), "plan.json")
+    assert open_again.to_json() == PlanFile(side=Side.LEFT).to_json()

@@ -141,8 +141,8 @@ def in_posture(plan: PlanFile, before: Pelvis, after: Pelvis, posture: Any) -> P
     Angles that are given in the standing frame are read off anew: another posture turns that frame, not the cup.
     """
     changed = with_section(plan, "posture", posture)
-    own = plan.cup.orientation
-    if own is None or own.frame != "standing":
+    own, stands = plan.cup.orientation, changed.posture.standing_tilt_change_deg
+    if own is None or own.frame != "standing" or stands == plan.posture.standing_tilt_change_deg:
         return changed
     axis = cup_of(plan, before).opening_axis_lps
     found = orientation_of_axis(axis, after.frames[own.frame], plan.side, own.definition)

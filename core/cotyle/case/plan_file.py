@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, SerializerFunctionWrapHandler, model_serializer, model_validator
 
 from cotyle.anatomy.findings import Grade
 from cotyle.case.schema import FileModel, Strict, Vector
@@ -16,6 +16,7 @@ from cotyle.space.side import Side
 
 FrameName = Literal["app", "supine", "standing"]
 Degrees = Annotated[float, Field(ge=-180, le=180, allow_inf_nan=False)]
+TiltChange = Annotated[float, Field(ge=-60, le=60, allow_inf_nan=False)]
 WallLeft = Annotated[float, Field(ge=0, le=30, allow_inf_nan=False)]
 ShiftLength = Annotated[float, Field(ge=-60, le=60, allow_inf_nan=False)]
 CupDiameter = Annotated[float, Field(ge=SMALLEST_CUP_MM, le=LARGEST_CUP_MM, allow_inf_nan=False)]
@@ -68,12 +69,23 @@ class CupChoice(Strict):
 
 
 class PostureChoice(Strict):
-    """How the pelvis stands compared with how it lies."""
+    """How the pelvis stands and sits compared with how it lies."""
 
-    standing_tilt_change_deg: Annotated[float, Field(ge=-60, le=60, allow_inf_nan=False)] = 0.0
+    standing_tilt_change_deg: TiltChange = 0.0
     """Change of anterior tilt from lying to standing; negative where the pelvis tilts back."""
     measured: bool = False
-    """Whether the change was measured in this patient, or merely assumed."""
+    """Whether the change on standing was measured in this patient, or merely assumed."""
+    seated_tilt_change_deg: TiltChange | None = None
+    """Change of anterior tilt from lying to sitting; None where nobody gave it. No cup is placed by it."""
+
+    @model_serializer(mode="wrap")
+    def _without_what_nobody_gave(self, fields: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        """Leave the seated change out where there is none: such a plan stays as it was written before, byte for byte,
+        and so do the digests that tell plans apart."""
+        content: dict[str, Any] = fields(self)
+        if self.seated_tilt_change_deg is None:
+            content.pop("seated_tilt_change_deg", None)
+        return content
 
 
 class ReamingChoice(Strict):

@@ -71,7 +71,8 @@ def changed_plan(base: PlanFile, choices: Choices, proposed_orientation: Orienta
         cup["orientation"] = orientation.model_dump()
     posture = base.posture
     if choices.standing_tilt_change is not None:
-        content = {"standing_tilt_change_deg": choices.standing_tilt_change, "measured": True}
+        stands = {"standing_tilt_change_deg": choices.standing_tilt_change, "measured": True}
+        content = {**base.posture.model_dump(), **stands}
         posture = validated(PostureChoice, content, "--standing-tilt-change")
     return base.model_copy(update={"cup": validated(CupChoice, cup, "the cup"), "posture": posture})
 

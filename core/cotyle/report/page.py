@@ -162,13 +162,14 @@ def _orientation_rows(plan: PlanFile, measured: Measurements) -> list[tuple[str,
 def _posture_rows(plan: PlanFile, measured: Measurements) -> list[tuple[str, float, float | None]]:
     pelvis = measured.pelvis
     spread = pelvis.uncertainty_deg
-    how = "measured" if plan.posture.measured else "assumed"
-    return [
+    how, seated = "measured" if plan.posture.measured else "assumed", plan.posture.seated_tilt_change_deg
+    rows: list[tuple[str, float, float | None]] = [
         ("anterior tilt", pelvis.anterior_tilt_deg, spread.get("anterior_tilt")),
         ("rotation to the left", pelvis.rotation_to_left_deg, spread.get("rotation_to_left")),
         ("left side up", pelvis.left_up_deg, spread.get("left_up")),
         (f"change of tilt on standing ({how})", pelvis.standing_tilt_change_deg, None),
     ]
+    return rows if seated is None else [*rows, ("change of tilt when seated (given)", seated, None)]
 
 
 def _shift_rows(measured: Measurements) -> list[tuple[str, Shift]]:

@@ -24,14 +24,14 @@ POINTS = {
 }
 
 
-def planned_cup(inclination=40.0, anteversion=17.5, side=Side.RIGHT, change=0.0, measured=False):
-    """A cup at radiographic angles in the supine frame, with the plan's change of tilt on standing."""
+def planned_cup(inclination=40.0, anteversion=17.5, side=Side.RIGHT, change=0.0, measured=False, seated=None):
+    """A cup at radiographic angles in the supine frame, with the plan's changes of tilt on standing and sitting."""
     pelvis = build_pelvis(
         {name: Landmark(name, np.array(point), Origin.GIVEN, 1.0) for name, point in POINTS.items()}, change
     )
     orientation = Orientation(inclination, anteversion)
     axis = axis_from_orientation(orientation, Definition.RADIOGRAPHIC, pelvis.supine, side)
-    posture = PostureChoice(standing_tilt_change_deg=change, measured=measured)
+    posture = PostureChoice(standing_tilt_change_deg=change, measured=measured, seated_tilt_change_deg=seated)
     cup = Cup(side, np.array([-87.0, 0.0, 20.0]), axis, 52.0)
     return SimpleNamespace(plan=PlanFile(side=side, posture=posture), pelvis=pelvis, cup=cup)
 

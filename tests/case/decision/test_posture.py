@@ -63,6 +63,22 @@ def test_a_tilt_that_was_given_wins_over_slopes_and_plan():
     assert found.postures["standing"].how is Known.GIVEN
 
 
+def test_how_the_plan_says_the_pelvis_sits_is_taken_unless_something_was_given():
+    planned = planned_cup(change=-9.0, measured=True, seated=-30.0)
+    found = facts(planned)
+    assert found.postures["seated"].how is Known.IN_PLAN
+    assert found.postures["seated"].change_from_supine_deg == pytest.approx(-30.0)
+    assert found.mobility.sits_back_deg == pytest.approx(21.0)
+    assert "posture-seated-assumed" not in codes(found)
+    # 30 deg of tilt back are 30 deg of operative anteversion (Murray DW, J Bone Joint Surg Br 1993;75-B:228-32)
+    operative = {name: each.orientation[Definition.OPERATIVE] for name, each in found.postures.items()}
+    assert operative["seated"].anteversion_deg - operative["supine"].anteversion_deg == pytest.approx(30.0)
+    given = facts(planned, supine={"sacral_slope_deg": 40.0}, seated={"sacral_slope_deg": 18.0})
+    assert given.postures["seated"].how is Known.SLOPES
+    assert given.postures["seated"].change_from_supine_deg == pytest.approx(-22.0)
+    assert "posture-slope-alone" in codes(facts(planned, seated={"sacral_slope_deg": 18.0}))
+
+
 def test_one_slope_alone_tells_no_tilt_but_two_tell_how_the_pelvis_moves():
     found = facts(standing={"sacral_slope_deg": 31.0}, seated={"sacral_slope_deg": 25.0})
     assert found.postures["standing"].how is Known.ASSUMED

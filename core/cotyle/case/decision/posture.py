@@ -282,7 +282,7 @@ def _doubts(
         text = "Nobody measured how this pelvis sits: the seated cup is that of an average spine."
         found.append(Doubt(code="posture-seated-assumed", text=text))
     for name, film in ((STANDING, asked.standing), (SEATED, asked.seated)):
-        if film.sacral_slope_deg is not None and known[name].how in (Known.ASSUMED, Known.PLAN):
+        if film.sacral_slope_deg is not None and known[name].how in (Known.ASSUMED, Known.PLAN, Known.IN_PLAN):
             text = f"The {name} sacral slope alone tells no tilt: give the supine one, or the {name} tilt, too."
             found.append(Doubt(code="posture-slope-alone", text=text))
     lying = known[SUPINE].anterior_tilt_deg - pelvis.anterior_tilt_deg

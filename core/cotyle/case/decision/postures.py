@@ -26,6 +26,7 @@ class Known(StrEnum):
     GIVEN = "given"
     SLOPES = "from two sacral slopes"
     PLAN = "measured, from the plan"
+    IN_PLAN = "given, in the plan"
     ASSUMED = "assumed"
 
 
@@ -42,8 +43,8 @@ class KnownPosture:
 def known_postures(pelvis: Pelvis, plan: PostureChoice, asked: PostureQuestions) -> dict[str, KnownPosture]:
     """Return the postures by name.
 
-    A tilt that was given wins; else two sacral slopes tell a change of tilt; else standing is what the plan says, and
-    seated the mean of what was published. What is assumed is said so.
+    A tilt that was given wins; else two sacral slopes tell a change of tilt; else it is what the plan says. Where the
+    plan says nothing of sitting, seated is the mean of what was published. What is assumed is said so.
     """
     supine = KnownPosture(SUPINE, pelvis.anterior_tilt_deg, pelvis.uncertainty.anterior_tilt_deg, Known.CT)
     if asked.supine.anterior_tilt_deg is not None:
@@ -54,6 +55,9 @@ def known_postures(pelvis: Pelvis, plan: PostureChoice, asked: PostureQuestions)
         # the plan counts from how the pelvis lay in the CT
         standing = KnownPosture(STANDING, pelvis.anterior_tilt_deg + plan.standing_tilt_change_deg, sd, how)
     seated = _given(SEATED, asked.seated, (standing, asked.standing), (supine, asked.supine))
+    if seated is None and plan.seated_tilt_change_deg is not None:
+        tilt = pelvis.anterior_tilt_deg + plan.seated_tilt_change_deg
+        seated = KnownPosture(SEATED, tilt, asked.seated.sd_deg, Known.IN_PLAN)
     if seated is None:
         seated = KnownPosture(SEATED, standing.anterior_tilt_deg - SITS_BACK_DEG, SITS_BACK_SD_DEG, Known.ASSUMED)
     return {each.name: each for each in (supine, standing, seated)}

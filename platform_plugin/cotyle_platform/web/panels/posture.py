@@ -1,7 +1,7 @@
-"""Posture: the pelvis lying, standing, seated or between, looked at without changing the plan.
+"""Posture: the pelvis lying, standing, seated or between, looked at without changing where the cup stands.
 
-Shows the cup's angles in it; the simulated view follows. Owns the state key ``posture_tilt``: the change of anterior
-tilt from lying, degrees.
+Shows the cup's angles in it; the simulated view follows. How the pelvis sits, once typed, is kept in the plan. Owns the
+state key ``posture_tilt``: the change of anterior tilt from lying, degrees.
 """
 
 from __future__ import annotations
@@ -12,13 +12,14 @@ from typing import Any
 
 from cotyle.case import folder as names
 from cotyle.case.asked_view import POSTURE
+from cotyle.case.decision.postures import Known
 from cotyle.case.json_text import read_json
 from cotyle.case.live import orientation_in_posture
 from cotyle.errors import InputError
 from trame_server import Server
 
 from cotyle_platform.session import PlanningSession
-from cotyle_platform.web.panels.panel import Panel
+from cotyle_platform.web.panels.panel import Panel, one_line
 
 LOW_DEG, HIGH_DEG = -60.0, 30.0
 LYING, STANDING, SEATED = "lying", "standing", "seated"
@@ -42,9 +43,8 @@ class PosturePanel(Panel):
 
     def __init__(self, server: Server, session: PlanningSession) -> None:
         super().__init__(server, session)
-        self._seated = seated_in(session.folder)
+        self._decided = seated_in(session.folder)
         server.state.setdefault("posture_tilt", 0.0)
-        self.put(seated=None if self._seated is None else self._seated.tilt_deg)
         trigger = server.controller.trigger
         trigger("posture_choose")(self.choose)
         trigger("posture_slide")(self.slide)
@@ -58,17 +58,24 @@ class PosturePanel(Panel):
         self.draw("posture.html")
 
     def heard(self, kind: str, revision: int) -> None:
-        """Follow the plan, which says how the patient stands."""
-        if kind == "plan":
+        """Follow the plan, which says how the patient stands and sits."""
+        if kind == "saved":
+            self._decided = seated_in(self.session.folder)
+        if kind in ("plan", "saved"):
             self.soon(lambda: self._follow(self.server.state.screen_frame))
 
     @property
     def marks(self) -> list[PostureMark]:
-        """The postures that are known."""
-        posture = self.session.plan.posture
+        """The postures that are known; seated as the plan says, or else as it was given to ``cotyle decide``."""
+        posture, seated = self.session.plan.posture, self._decided
         how = "measured" if posture.measured else "assumed"
         standing = PostureMark(STANDING, posture.standing_tilt_change_deg, how)
-        return [PostureMark(LYING, 0.0, "as in the CT"), standing, *([self._seated] if self._seated else [])]
+        if posture.seated_tilt_change_deg is not None:
+            tilt_deg, how = posture.seated_tilt_change_deg, str(Known.IN_PLAN)
+            if seated is not None and abs(seated.tilt_deg - tilt_deg) >= _SAME_DEG:
+                how += f"; decisions go by {seated.tilt_deg:+.0f} deg, {seated.how}"
+            seated = PostureMark(SEATED, tilt_deg, how)
+        return [PostureMark(LYING, 0.0, "as in the CT"), standing, *([seated] if seated else [])]
 
     def choose(self, name: str) -> None:
         """Look at a posture by its name."""
@@ -83,16 +90,19 @@ class PosturePanel(Panel):
             state.posture_tilt, state.screen_frame = float(tilt_deg), POSTURE
 
     def seat(self, tilt_deg: Any) -> None:
-        """Take what the pelvis does when seated, for looking; nothing takes it back."""
+        """Keep in the plan what the pelvis does when seated, one step of undo; nothing takes it back."""
+        text = str(tilt_deg).strip().replace(",", ".")
+        refused = ""
         try:
-            value = float(str(tilt_deg).replace(",", ".")) if str(tilt_deg).strip() else None
+            value = float(text) if text else None
+            if value is not None and not LOW_DEG <= value <= HIGH_DEG:
+                raise ValueError
+            self.session.change(posture={"seated_tilt_change_deg": value})
         except ValueError:
-            value = self.server.state.posture_seated
-        within = value is None or LOW_DEG <= value <= HIGH_DEG
-        if within:
-            self._seated = None if value is None else PostureMark(SEATED, value, "given here")
-        self.put(seated=None if self._seated is None else self._seated.tilt_deg)
-        self.refresh("" if within else f"from {LOW_DEG:g} to {HIGH_DEG:g} deg")
+            refused = f"a number from {LOW_DEG:g} to {HIGH_DEG:g} deg"
+        except InputError as error:
+            refused = one_line(error)
+        self.refresh(refused)
 
     def refresh(self, refused: str = "") -> None:
         """Show where the slider stands and what the cup's angles are there."""
@@ -109,7 +119,8 @@ class PosturePanel(Panel):
             "words": self._words(tilt, at),
             "refused": refused,
         }
-        self.put(**{"": shown})
+        seated = self.session.plan.posture.seated_tilt_change_deg
+        self.put(**{"": shown}, seated=seated)
 
     def _words(self, tilt_deg: float, at: PostureMark | None) -> str:
         definition = self.session.angles_in[0]
@@ -140,7 +151,7 @@ def seated_in(case: Path) -> PostureMark | None:
         how, change = str(seated["how"]), float(seated["change_from_supine_deg"])
     except (InputError, KeyError, TypeError, ValueError):
         return None
-    return None if how == "assumed" else PostureMark(SEATED, change, how)
+    return None if how == Known.ASSUMED else PostureMark(SEATED, change, how)
 
 
 def _share(tilt_deg: float) -> float:
