@@ -20,6 +20,7 @@ from cotyle.anatomy.sockets.socket import Socket, socket_of
 from cotyle.case.values import load, save
 from cotyle.errors import InputError
 from cotyle.files import atomic_path
+from cotyle.image.made_up import MadeUp
 from cotyle.image.sitk_bridge import from_sitk, to_sitk
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array, BoolArray
@@ -34,7 +35,7 @@ CT_MARGIN_MM = 30.0
 class ScanSource:
     """Where the bones came from, without the patient: ``series`` is a digest that tells series apart and names none.
 
-    ``ijk_to_lps`` (4x4) and ``size`` are the whole scan's grid.
+    ``ijk_to_lps`` (4x4) and ``size`` are the whole scan's grid; ``made_up`` is where a repair made slices up.
     """
 
     voxel_mm: tuple[float, float, float]
@@ -44,6 +45,7 @@ class ScanSource:
     repairs: tuple[str, ...]
     synthetic: bool
     bones_origin: str
+    made_up: tuple[MadeUp, ...] = ()
 
     def contains(self, points_lps_mm: Array) -> BoolArray:
         """Return whether points (n, 3) lie in the whole scan."""

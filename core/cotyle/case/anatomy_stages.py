@@ -13,6 +13,7 @@ from cotyle.anatomy.bone_quality import BoneQuality, judge_bones, require_pelvis
 from cotyle.anatomy.findings import Concern, Finding, Grade, touching
 from cotyle.anatomy.landmark_files import check_inside
 from cotyle.anatomy.landmarks import APP_NAMES, Landmark, Origin
+from cotyle.anatomy.made_up_slices import less_sure, made_up_findings
 from cotyle.anatomy.seeds import seeds_from
 from cotyle.anatomy.segmentation.bones import Bones, segment_bones
 from cotyle.anatomy.segmentation.given_bones import bones_from_labels
@@ -62,13 +63,20 @@ def find_bones(
     require_shown(bones, side)
     drawn = _drawn(bones) if labels is not None else ()
     source = ScanSource(
-        info.voxel_mm, info.size, scan.ijk_to_lps, info.series_hash, info.repairs, is_synthetic(info), bones.origin
+        info.voxel_mm,
+        info.size,
+        scan.ijk_to_lps,
+        info.series_hash,
+        info.repairs,
+        is_synthetic(info),
+        bones.origin,
+        info.made_up,
     )
     skeleton = Skeleton(
         source,
         bones.correspondence.blur,
         bones.surfaces,
-        bones.edges,
+        less_sure(bones.edges, bones.surfaces, info.made_up),
         seeds_from(bones.correspondence, bones.metal_cups),
         bones.metal_cups,
         drawn,
@@ -91,7 +99,8 @@ def complete_anatomy(skeleton: Skeleton, given: Mapping[str, Landmark]) -> Anato
     survey = survey_anatomy(
         skeleton.surfaces, skeleton.seeds, given, in_image=skeleton.source.contains, edges=skeleton.edges
     )
-    found = (*skeleton.doubts, *survey.doubts, *unknowns(survey))
+    guessed = made_up_findings(survey.landmarks, survey.sockets, skeleton.source.made_up)
+    found = (*skeleton.doubts, *survey.doubts, *guessed, *unknowns(survey))
     doubts = (answered(each, set(given), skeleton.drawn) for each in found)
     return Anatomy(skeleton, survey.landmarks, survey.sockets, tuple(each for each in doubts if each is not None))
 

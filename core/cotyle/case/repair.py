@@ -25,6 +25,7 @@ from scipy.spatial import cKDTree
 from cotyle.anatomy.findings import Concern, Finding, Grade
 from cotyle.anatomy.landmark_files import LandmarkRecord, plain_name, read_landmarks
 from cotyle.anatomy.landmarks import GIVEN_UNCERTAINTY_MM, AnatomySeeds, Landmark, Landmarks, Origin, given
+from cotyle.anatomy.made_up_slices import less_sure
 from cotyle.anatomy.seeds import seeds_from
 from cotyle.anatomy.segmentation.clear_spread import clear_spread
 from cotyle.anatomy.segmentation.edge_confidence import judge_edges
@@ -136,6 +137,7 @@ def repaired_bones(
         clear_spread(surfaces, skeleton.blur),
         only=frozenset(changed_ml),
     )
+    redrawn = less_sure(redrawn, surfaces, skeleton.source.made_up)
     return RepairedBones(
         replace(
             skeleton,
@@ -189,7 +191,7 @@ def _fitted_anew(
     anew = replace(
         skeleton,
         surfaces=bones.surfaces,
-        edges=bones.edges,
+        edges=less_sure(bones.edges, bones.surfaces, skeleton.source.made_up),
         seeds=seeds_from(bones.correspondence, bones.metal_cups),
         metal_cups=bones.metal_cups or skeleton.metal_cups,
         given=records,

@@ -13,6 +13,7 @@ from pydantic import Field
 
 from cotyle.anatomy.findings import Concern, Finding, Grade, touching, worst
 from cotyle.anatomy.landmarks import APP_NAMES, Landmark
+from cotyle.anatomy.made_up_slices import stretch_at
 from cotyle.case.schema import Strict, Vector
 from cotyle.case.stages import PlannedCup
 from cotyle.space.side import Side
@@ -85,6 +86,7 @@ def plan_doubts(planned: PlannedCup) -> Iterator[Finding]:
         )
         at = (_tenths(wall.minimum_at_lps_mm),)
         yield Finding("least-wall-unsure", text, concerns=(Concern.WALL,), side=side, places_lps_mm=at)
+    yield from _ends_in_made_up(planned)
     if planned.coverage_uncertainty > MOST_COVERAGE_SD:
         text = f"coverage is known to ± {200 * planned.coverage_uncertainty:.0f} % only: check the edge of the socket"
         yield Finding("coverage-unsure", text, concerns=(Concern.COVERAGE,), side=side)
@@ -94,6 +96,23 @@ def plan_doubts(planned: PlannedCup) -> Iterator[Finding]:
             "in a cyst) and is not counted as covered: look at it in the scan"
         )
         yield Finding("bed-soft", text, concerns=(Concern.COVERAGE, Concern.WALL), side=side)
+
+
+def _ends_in_made_up(planned: PlannedCup) -> Iterator[Finding]:
+    """Yield the walls that end between slices that a repair made up."""
+    wall, made_up = planned.wall, planned.anatomy.source.made_up
+    for words, at, sd_mm in (
+        ("wall along the axis", None if wall.breached_on_axis else wall.exit_lps_mm, wall.uncertainty_mm),
+        ("least wall", None if wall.breached else wall.minimum_at_lps_mm, wall.minimum_uncertainty_mm),
+    ):
+        stretch = None if at is None else stretch_at(at, made_up)
+        if at is not None and stretch is not None:
+            text = (
+                f"the {words} ends in slices that were made up, {stretch.words}: it is known to ± {2 * sd_mm:.1f} mm, "
+                "and a thin place there may not show at all"
+            )
+            places = (_tenths(at),)
+            yield Finding("wall-made-up", text, concerns=(Concern.WALL,), side=planned.plan.side, places_lps_mm=places)
 
 
 def verdict_of(findings: Iterable[Finding], landmarks: Mapping[str, Landmark], side: Side) -> Verdict:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from cotyle.image.made_up import unsure_mm
 from cotyle.image.verdict import Finding, fatal, note, repairable
 from cotyle.space.arrays import Array
 
@@ -26,6 +27,8 @@ BLOCK_GAPS = 3
 
 BLOCKS_COVER = 0.8
 """Share of all gaps that must lie in such blocks for them to be called blocks, not chance."""
+
+_SPOTS = 6  # named one by one
 
 MAX_FILLED_GAP_MM = 8.0
 """Widest gap that a repair fills; the hip's shape between slices further apart is anybody's guess. No source."""
@@ -62,7 +65,7 @@ def judge_gaps(distances_mm: Array, heights: Array, place: str) -> tuple[Gaps, l
             return Gaps(spacing, True), [_missing_finding(gaps, heights, steps, missing, spacing, place)]
         return Gaps(spacing, False), _jitter_note(gaps, heights, spacing, place)
     finest = min(float(np.mean(gaps[a:b])) for a, b in blocks)
-    return Gaps(finest, True), [_uneven_finding(gaps, heights, blocks, place)]
+    return Gaps(finest, True), [_uneven_finding(gaps, heights, blocks, finest, place)]
 
 
 def _usual_gap(gaps: Array) -> float:
@@ -108,19 +111,26 @@ def _missing_finding(
 ) -> Finding:
     count = int((steps[missing] - 1).sum())
     spots = [f"between {place} {heights[n]:.2f} and {heights[n + 1]:.2f} mm (gap {gaps[n]:.2f} mm)" for n in missing]
-    more = f" and {len(spots) - 3} more places" if len(spots) > 3 else ""
+    more = f" and {len(spots) - _SPOTS} more places" if len(spots) > _SPOTS else ""
     words = f"{count} slice{'s are' if count > 1 else ' is'} missing"
-    text = f"{words} {', '.join(spots[:3])}{more}; elsewhere the gap is {spacing:.2f} mm"
+    text = f"{words} {', '.join(spots[:_SPOTS])}{more}; elsewhere the gap is {spacing:.2f} mm"
     n = int(missing[0])
     widest = float(gaps.max())
     numbers = {"low_mm": float(heights[n]), "high_mm": float(heights[n + 1]), "gap_mm": float(gaps[n])}
     if widest > MAX_FILLED_GAP_MM:
         remedy = f"Export the series again; gaps over {MAX_FILLED_GAP_MM:g} mm are not filled"
         return fatal("series-gap", text, remedy, slices=count, spacing_mm=spacing, **numbers)
+    text += _guess(widest, spacing)
     return repairable("series-gap", text, slices=count, spacing_mm=spacing, **numbers)
 
 
-def _uneven_finding(gaps: Array, heights: Array, blocks: list[tuple[int, int]], place: str) -> Finding:
+def _guess(widest_mm: float, usual_mm: float) -> str:
+    return f"; a repair makes slices up there, and edges in them are known to ± {unsure_mm(widest_mm, usual_mm):.1f} mm only"
+
+
+def _uneven_finding(
+    gaps: Array, heights: Array, blocks: list[tuple[int, int]], finest_mm: float, place: str
+) -> Finding:
     if len(blocks) > 1 and sum(b - a for a, b in blocks) >= BLOCKS_COVER * len(gaps):
         parts = [
             f"{np.mean(gaps[a:b]):.2f} mm from {place} {heights[a]:.2f} to {heights[b]:.2f} mm" for a, b in blocks[:4]
@@ -135,6 +145,7 @@ def _uneven_finding(gaps: Array, heights: Array, blocks: list[tuple[int, int]], 
     numbers = {"smallest_mm": float(gaps.min()), "largest_mm": float(gaps.max())}
     if gaps.max() > MAX_FILLED_GAP_MM:
         return fatal("series-uneven", text, "Give a series of even and finer spacing", **numbers)
+    text += _guess(float(gaps.max()), finest_mm)
     return repairable("series-uneven", text, **numbers)
 
 

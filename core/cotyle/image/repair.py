@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from cotyle.image.limits import require_voxels_within_limit
+from cotyle.image.made_up import COPIED_MM, listed, widest_unsure_mm
 from cotyle.image.series_check import SliceStack
 from cotyle.image.slice_pixels import VACUUM_HU
 from cotyle.image.stack_pixels import stack_affine
@@ -15,7 +16,6 @@ from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
 
 _SAME_PLACE = 1e-3  # of a pixel
-_COPIED_MM = 0.02  # a slice this close to the grid is taken as it is
 
 
 def rectified(stack: SliceStack, voxels: npt.NDArray[Any]) -> tuple[Volume, tuple[str, ...]]:
@@ -32,7 +32,9 @@ def rectified(stack: SliceStack, voxels: npt.NDArray[Any]) -> tuple[Volume, tupl
         done.append("each slice shifted within its plane onto a square grid")
     if stack.gaps.resample:
         count, voxels = _even(stack, voxels)
-        done.append(f"{count} slices interpolated along the normal, {stack.spacing_mm[2]:.3f} mm apart")
+        done.append(
+            f"{count} slices interpolated along the normal, {stack.spacing_mm[2]:.3f} mm apart{_made_up(stack)}"
+        )
     return Volume(voxels, affine), tuple(done)
 
 
@@ -95,13 +97,23 @@ def _even(stack: SliceStack, voxels: npt.NDArray[Any]) -> tuple[int, npt.NDArray
         below = int(np.clip(np.searchsorted(have, distance, side="right") - 1, 0, len(have) - 2))
         weight = (distance - have[below]) / (have[below + 1] - have[below])
         nearest = below + (weight > 0.5)
-        if abs(distance - have[nearest]) <= _COPIED_MM:
+        if abs(distance - have[nearest]) <= COPIED_MM:
             even[k] = voxels[nearest]
             continue
         new += 1
         mix = voxels[below] * np.float32(1 - weight) + voxels[below + 1] * np.float32(weight)
         even[k] = _as(mix, voxels.dtype)
     return new, even
+
+
+def _made_up(stack: SliceStack) -> str:
+    """Say which slices are a guess, and how good a guess."""
+    if not stack.made_up:
+        return ""
+    count = sum(each.slices for each in stack.made_up)
+    what = "1 of them is" if count == 1 else f"{count} of them are"
+    sure = f"edges there are known to ± {widest_unsure_mm(stack.made_up):.1f} mm only"
+    return f"; {what} made up {listed(stack.made_up)}: {sure}"
 
 
 def _as(plane: npt.NDArray[np.float32], kind: np.dtype[Any]) -> npt.NDArray[Any]:

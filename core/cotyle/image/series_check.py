@@ -14,6 +14,7 @@ import numpy as np
 
 from cotyle.image.gaps import Gaps, judge_gaps
 from cotyle.image.limits import MAX_VOXELS
+from cotyle.image.made_up import MadeUp, made_up_stretches
 from cotyle.image.series import SAME_POSITION_MM, DicomSeries
 from cotyle.image.slice_header import SliceHeader
 from cotyle.image.verdict import Finding, SeriesVerdict, fatal, note, repairable, unplannable
@@ -62,6 +63,8 @@ class SliceStack:
         What the distances between the slices say.
     tilted:
         Whether the slices drift within their plane, so that they must be shifted to lie square.
+    made_up:
+        Where slices must be made up to come to lie on the grid.
     """
 
     slices: tuple[SliceHeader, ...]
@@ -72,6 +75,7 @@ class SliceStack:
     spacing_mm: tuple[float, float, float]
     gaps: Gaps
     tilted: bool
+    made_up: tuple[MadeUp, ...] = ()
 
     @property
     def distances_mm(self) -> Array:
@@ -270,7 +274,10 @@ def _stack(slices: Sequence[SliceHeader], axes: tuple[Array, Array, Array]) -> t
     tilted, drift = _drift_findings(positions, axes)
     between_rows, between_columns = slices[0].pixel_spacing_mm or (np.nan, np.nan)
     spacing = (between_columns, between_rows, gaps.spacing_mm)
-    stack = SliceStack(tuple(slices), row, column, normal, positions, spacing, gaps, tilted)
+    made_up: tuple[MadeUp, ...] = ()
+    if gaps.resample:
+        made_up = made_up_stretches(distances, heights, normal, gaps.spacing_mm, place_word(normal))
+    stack = SliceStack(tuple(slices), row, column, normal, positions, spacing, gaps, tilted, made_up)
     return stack, found + drift
 
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
+from cotyle.image.made_up import MadeUp
 from cotyle.image.series_check import SliceStack
 from cotyle.image.verdict import Finding, SeriesVerdict
 from cotyle.image.volume import Volume
@@ -18,7 +19,8 @@ class SeriesInfo:
 
     ``kind`` is ``dicom``, ``nifti``, ``nrrd`` or ``metaimage``. The UIDs and ``source_files`` (one slice each, in
     order along k; empty for other kinds) serve those who write DICOM into the same study; they are left out of
-    :meth:`as_dict` and of the printed form, which show ``series_hash`` instead.
+    :meth:`as_dict` and of the printed form, which show ``series_hash`` instead. ``made_up`` tells where a repair made
+    slices up.
     """
 
     kind: str
@@ -36,6 +38,7 @@ class SeriesInfo:
     series_uid: str = field(default="", repr=False)
     frame_of_reference_uid: str = field(default="", repr=False)
     source_files: tuple[Path, ...] = field(default=(), repr=False)
+    made_up: tuple[MadeUp, ...] = ()
 
     @property
     def series_hash(self) -> str:
@@ -57,6 +60,7 @@ class SeriesInfo:
             "series_hash": self.series_hash,
             "findings": [finding.as_dict() for finding in self.findings],
             "repairs": list(self.repairs),
+            "made_up": [asdict(each) for each in self.made_up],
         }
 
 
@@ -84,6 +88,7 @@ def dicom_info(stack: SliceStack, volume: Volume, verdict: SeriesVerdict, repair
         series_uid=first.series_uid,
         frame_of_reference_uid=first.frame_of_reference_uid,
         source_files=tuple(s.path for s in stack.slices),
+        made_up=stack.made_up,
     )
 
 

@@ -65,6 +65,7 @@ STYLES: Mapping[Edge, EdgeStyle] = {
     Edge.METAL: EdgeStyle(ink.CUP, 2.6, (0.9, 1.1)),
     Edge.OUTSIDE: EdgeStyle("#aab1b8", 2.0, (5.0, 1.5, 1.0, 1.5)),
     Edge.DRAWN: EdgeStyle(ink.NATIVE, 2.3, (6.5, 1.2)),
+    Edge.MADE_UP: EdgeStyle(ink.WALL, 2.3, (1.6, 0.9)),
 }
 
 

@@ -12,7 +12,8 @@ A vertex lies on a *clear* edge when
    joint and follow the far side of it.
 
 What is not clear was filled in: by the shape model and the stiffness of the surface, or by whoever drew the labels. Its
-standard deviation grows with the way to the nearest clear vertex. Rules and numbers are ours, set on synthetic scans:
+standard deviation grows with the way to the nearest clear vertex. Edges in slices that a repair made up are told apart
+later, by :mod:`cotyle.anatomy.made_up_slices`. Rules and numbers are ours, set on synthetic scans:
 eight of them (worn, dysplastic, loose cup, changed by 2 mm off the model), where the rules name 0.9 of the vertices
 that lie more than 0.6 mm off and one in a hundred of all.
 """
@@ -60,6 +61,7 @@ class Edge(IntEnum):
     METAL = 2
     OUTSIDE = 3
     DRAWN = 4
+    MADE_UP = 5
 
 
 EDGE_WORDS: Mapping[Edge, str] = {
@@ -68,6 +70,7 @@ EDGE_WORDS: Mapping[Edge, str] = {
     Edge.METAL: "beside metal or in its streaks",
     Edge.OUTSIDE: "outside the scan",
     Edge.DRAWN: "no clear edge: as drawn in the labels",
+    Edge.MADE_UP: "no edge of its own: in slices that were made up",
 }
 
 
