@@ -37,12 +37,11 @@ class KnownDistortion:
         InputError
             ``grid-beyond`` where they lie beyond the grid's dots.
         """
-        found = self.distortion.straight(points_px)
-        if not np.isfinite(found).all():
-            raise InputError(
-                "grid-beyond", f"{name} lies beyond the dots of the grid, where nothing is known", "Click within them"
-            )
-        return found
+        return _known_points(self.distortion.straight(points_px), name)
+
+    def bent(self, points_px: Array, name: str) -> Array:
+        """Return where points (2,) or (n, 2) of the straight picture lie in the bent one, as :meth:`straight` does."""
+        return _known_points(self.distortion.bent(points_px), name)
 
     def straightened(self, picture: Radiograph) -> Radiograph:
         """Return a picture of the same machine with its distortion undone.
@@ -60,6 +59,14 @@ class KnownDistortion:
                 "Take both with the same machine, field and export",
             )
         return straightened(picture, self.distortion)
+
+
+def _known_points(points_px: Array, name: str) -> Array:
+    if not np.isfinite(points_px).all():
+        raise InputError(
+            "grid-beyond", f"{name} lies beyond the dots of the grid, where nothing is known", "Click within them"
+        )
+    return points_px
 
 
 class DistortionFile(FileModel):
@@ -127,6 +134,16 @@ def distortion_file(known: KnownDistortion) -> DistortionFile:
         dots=found.dots,
         spacing_px=found.spacing_px,
         hull=tuple((float(x), float(y), float(offset)) for x, y, offset in found.hull),
+    )
+
+
+def distortion_words(known: KnownDistortion) -> str:
+    """Return how well a grid is known, and which pictures it is good for, in two sentences."""
+    found, (columns, rows) = known.distortion, known.size
+    return (
+        f"{found.dots} dots, {found.spacing_px:.1f} px apart, {found.model}: {found.held_back_px:.2f} px at dots that "
+        f"were held back, at most {found.worst_px:.2f} px. Good for pictures of {columns} x {rows} pixels of the same "
+        "machine where it stood."
     )
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
+from cotyle.case.distortion_file import KnownDistortion
 from cotyle.errors import InputError
 from cotyle.space.arrays import Array
 from cotyle.xray.pictures.picture_file import Told, read_radiograph
@@ -48,7 +49,8 @@ class PictureSoFar:
     """A picture as far as it can be read: in its usual view where that is known, None where it can't be read yet.
 
     ``open`` in the order in which to ask; ``why`` is what reading it said of the first. ``to_file`` (2x3) takes pixels
-    of the usual view (column, row, 1) to those of the file; None where that view isn't known.
+    of the usual view (column, row, 1) to those of the file, straightened where a grid was given; None where that view
+    isn't known.
     """
 
     radiograph: Radiograph | None
@@ -57,13 +59,15 @@ class PictureSoFar:
     to_file: Array | None = None
 
 
-def picture_so_far(path: Path, frame: int | None, told: Told) -> PictureSoFar:
-    """Read a picture with what was told of it, and say what is still open.
+def picture_so_far(
+    path: Path, frame: int | None, told: Told, distortion: KnownDistortion | None = None
+) -> PictureSoFar:
+    """Read a picture with what was told of it, straightened by a grid where one is given; say what is still open.
 
     Raises
     ------
     InputError
-        Those of :func:`~cotyle.xray.pictures.picture_file.read_radiograph` that no answer can mend.
+        Those of :func:`~cotyle.xray.pictures.picture_file.read_radiograph` that no answer can mend, ``grid-size``.
     """
     try:
         picture = read_radiograph(path, frame, told)
@@ -72,6 +76,8 @@ def picture_so_far(path: Path, frame: int | None, told: Told) -> PictureSoFar:
         if question is None:
             raise
         return PictureSoFar(None, (question,), error.what)
+    if distortion is not None:
+        picture = distortion.straightened(picture)
     known = picture.geometry
     open_questions = [
         question

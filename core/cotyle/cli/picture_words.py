@@ -20,6 +20,7 @@ from cotyle.xray.carm import Tube
 from cotyle.xray.display import Polarity
 from cotyle.xray.pictures.patient_mark import require_one_patient
 from cotyle.xray.pictures.picture_file import Told
+from cotyle.xray.pictures.region import region_of
 from cotyle.xray.views import ViewName
 
 T = TypeVar("T")
@@ -80,7 +81,7 @@ def _told(words: PictureWords) -> Told:
         source_detector_mm=words.source_detector_mm,
         source_isocenter_mm=words.source_isocenter_mm,
         patient_orientation=_shown(words.shown),
-        region=None if words.region is None else _region(words.region),
+        region=None if words.region is None else region_of(words.region, "--region", "--region=120,0,900,900"),
     )
 
 
@@ -158,15 +159,3 @@ def _places(path: Path) -> dict[str, Array]:
         raise InputError(
             "clicks-file", f"{path.name} does not hold places as [column, row] by name", '{"teardrop_left": [412, 300]}'
         ) from None
-
-
-def _region(text: str) -> tuple[int, int, int, int]:
-    try:
-        column, row, columns, rows = (int(part) for part in text.split(","))
-    except ValueError:
-        raise InputError(
-            "picture-region",
-            f"--region must be four whole numbers with commas between, not {text!r}",
-            "First column, first row, columns, rows: --region=120,0,900,900",
-        ) from None
-    return column, row, columns, rows

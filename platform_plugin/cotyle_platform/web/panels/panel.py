@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from importlib import resources
-from typing import Any, ClassVar
+from typing import Any, ClassVar, TypeVar
 from weakref import WeakSet
 
 from cotyle.errors import InputError
@@ -15,6 +15,7 @@ from trame_server import Server
 from cotyle_platform.session import PlanningSession
 from cotyle_platform.web.panels.desk import Desk, desk_of
 
+Outcome = TypeVar("Outcome")
 GATHER_S = 0.015
 """Changes that come within this time are drawn once, as they are then."""
 
@@ -30,11 +31,12 @@ class Panel:
         self.server, self.session = server, session
         self.desk: Desk = desk_of(session)
         self._due: dict[Callable[[], None], None] = {}
+        self._tasks: set[asyncio.Task[None]] = set()
         session.subscribe(self.heard)
         self.desk.subscribe(lambda kind: self.heard(kind, session.revision))
 
     def heard(self, kind: str, revision: int) -> None:
-        """Be told of a change of the session (see its ``subscribe``), or of the desk (``kept``, ``compared``)."""
+        """Be told of a change of the session (see its ``subscribe``), or of the desk (its ``subscribe``)."""
 
     def put(self, **values: Any) -> None:
         """Set state keys of this panel and send them."""
@@ -59,6 +61,28 @@ class Panel:
         if not self._due:
             loop.call_later(GATHER_S, self._do_due)
         self._due[work] = None
+
+    def off_the_loop(self, work: Callable[[], Outcome], take: Callable[[Outcome | InputError], None]) -> None:
+        """Do work that may be refused off the event loop, then take what came of it; at once where no loop runs."""
+
+        def outcome() -> Outcome | InputError:
+            try:
+                return work()
+            except InputError as error:
+                return error
+
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:
+            take(outcome())
+            return
+
+        async def run() -> None:
+            take(await loop.run_in_executor(None, outcome))
+
+        task = loop.create_task(run())
+        self._tasks.add(task)  # the loop itself holds tasks weakly
+        task.add_done_callback(self._tasks.discard)
 
     def draw(self, *templates: str, state_classes: str = "{}") -> None:
         """Put templates of this folder into the page, one after another; ``state_classes`` is an expression of it."""

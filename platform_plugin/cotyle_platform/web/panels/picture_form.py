@@ -10,7 +10,7 @@ from cotyle.xray.carm import Tube
 from cotyle.xray.display import Polarity
 from cotyle.xray.levelling.clicks import CLICK_NAMES
 
-from cotyle_platform.web.panels.picture_tray import OTHER_WORDS, RIM, SPHERE, Reading
+from cotyle_platform.web.panels.picture_tray import CORNERS, OTHER_WORDS, RIM, SPHERE, Reading
 
 _CHOICES: dict[str, dict[str, str]] = {
     Question.POLARITY: {str(Polarity.BONE_DARK): "bone dark", str(Polarity.BONE_LIGHT): "bone light"},
@@ -32,6 +32,7 @@ def point_kinds() -> list[dict[str, str]]:
     """Return what can be clicked: by name, in words."""
     named = {RIM: "rim of the cup, five points or more", SPHERE: "outline of a ball of known size, three or more"}
     named |= {name: landmark_words(name) for name in CLICK_NAMES}
+    named[CORNERS] = "part that is the X-ray picture, two opposite corners"
     return [{"name": name, "words": words} for name, words in named.items()]
 
 

@@ -7,27 +7,30 @@ so that they stay where they are in the body when the picture is turned.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
+from cotyle.case.distortion_file import KnownDistortion, read_distortion
 from cotyle.case.picture_questions import QUESTION_WORDS, PictureSoFar, Question, picture_so_far
 from cotyle.errors import InputError
 from cotyle.xray.carm import Tube
 from cotyle.xray.display import Polarity
 from cotyle.xray.pictures.patient_mark import PatientMark, require_one_patient
 from cotyle.xray.pictures.picture_file import Told
+from cotyle.xray.pictures.region import region_between, region_of, region_text
 from cotyle.xray.views import ViewName
 
 if TYPE_CHECKING:
     from cotyle.case.picture_start import PictureOfView
 
-RIM, SPHERE = "rim", "sphere"
+RIM, SPHERE, CORNERS = "rim", "sphere", "corners"
 PRIMARY, SECONDARY = "primary_deg", "secondary_deg"
 SPHERE_MM, SPHERE_DEPTH_MM = "sphere_diameter_mm", "sphere_depth_mm"
-MANY = (RIM, SPHERE)
+REGION = "region"
+MANY = (RIM, SPHERE, CORNERS)
 """What is clicked by several points; all else is one place."""
 LEAST_OUTLINE = 3
 OTHER_WORDS = {
@@ -37,16 +40,19 @@ OTHER_WORDS = {
     SPHERE_DEPTH_MM: "from the source to the ball, mm",
 }
 Pixel = tuple[float, float]
+Found = TypeVar("Found")
 
 
 @dataclass(frozen=True, eq=False)
 class Sent:
-    """A picture as it was sent, what was answered, and points by what they are, in the file's pixels."""
+    """A picture as it was sent, what was answered, points by what they are, in the file's pixels, and the grid that it
+    is straightened by."""
 
     content: bytes
     suffix: str
     answers: Mapping[str, str] = field(default_factory=dict)
     points: Mapping[str, tuple[Pixel, ...]] = field(default_factory=dict)
+    grid: KnownDistortion | None = None
 
     def answered(self, question: str, value: str) -> Sent:
         """Return it with another answer; an empty one takes it back, and another frame has other points."""
@@ -54,7 +60,9 @@ class Sent:
         return replace(self, answers=answers, points={} if question == Question.FRAME else self.points)
 
     def pointed(self, what: str, points: tuple[Pixel, ...]) -> Sent:
-        """Return it with other points of a kind."""
+        """Return it with other points of a kind; two corners make the part that is the picture."""
+        if what == CORNERS and len(points) > 1:
+            return self.pointed(CORNERS, ()).answered(REGION, region_text(region_between(points[-2:])))
         return replace(self, points={name: each for name, each in {**self.points, what: points}.items() if each})
 
     def number(self, name: str) -> float | None:
@@ -93,23 +101,33 @@ class Reading:
         Raises
         ------
         InputError
-            ``picture-sides`` while it is not known which way the picture is shown.
+            ``picture-sides`` while it is not known which way the picture is shown, ``grid-beyond``.
         """
         if self.so_far.to_file is None:
             raise InputError("picture-sides", "which way the picture is shown must be said before points are clicked")
-        column, row = self.so_far.to_file @ np.array([*pixel, 1.0])
+        place = self.so_far.to_file @ np.array([*pixel, 1.0])
+        column, row = place if self.sent.grid is None else self.sent.grid.bent(place, "the point")
         return float(column), float(row)
 
     def shown_points(self) -> dict[str, list[Pixel]]:
-        """Return all points in the pixels of the picture as it is shown, none while it isn't known how."""
-        to_file = self.so_far.to_file
+        """Return all points in the pixels of the picture as it is shown, none while it isn't known how.
+
+        Raises
+        ------
+        InputError
+            ``grid-beyond``; no reading that :func:`read` gives raises it.
+        """
+        to_file, grid = self.so_far.to_file, self.sent.grid
         if to_file is None:
             return {}
         back = np.linalg.inv(to_file[:, :2])
-        return {
-            what: [(float(x), float(y)) for x, y in (np.array(points) - to_file[:, 2]) @ back.T]
-            for what, points in self.sent.points.items()
-        }
+        shown: dict[str, list[Pixel]] = {}
+        for what, points in self.sent.points.items():
+            places = np.array(points)
+            if grid is not None:
+                places = grid.straight(places, f"the {what}".replace("_", " "))
+            shown[what] = [(float(x), float(y)) for x, y in (places - to_file[:, 2]) @ back.T]
+        return shown
 
 
 @dataclass
@@ -127,18 +145,57 @@ def read(sent: Sent, marks: Mapping[str, PatientMark | None]) -> Reading:
     Raises
     ------
     InputError
-        Those of :func:`cotyle.case.picture_questions.picture_so_far`, ``picture-answer``, ``pictures-two-patients``.
+        Those of :func:`cotyle.case.picture_questions.picture_so_far`, ``picture-answer``, ``pictures-two-patients``,
+        ``grid-beyond`` for points that lie beyond a grid's dots.
     """
     from cotyle_platform.web.panels import comparing
 
     frame, told = _told(sent)
-    so_far = _with_file(sent, lambda path: picture_so_far(path, frame, told))
+    so_far = _with_file(sent.content, sent.suffix, lambda path: picture_so_far(path, frame, told, sent.grid))
     picture = so_far.radiograph
     if picture is None:
         return Reading(sent, so_far, (), "")
     untold = require_one_patient({**marks, "the picture": picture.patient})
     doubts = tuple(text for text in untold if " the picture " in text)
-    return Reading(sent, so_far, doubts, comparing.shown(picture))
+    reading = Reading(sent, so_far, doubts, comparing.shown(picture))
+    reading.shown_points()
+    return reading
+
+
+def content_of(file: Mapping[str, Any]) -> tuple[bytes, str]:
+    """Return the bytes of a file that the page sent, and what its name ends in; the rest of the name is dropped."""
+    return bytes(file.get("content") or b""), Path(str(file.get("name", ""))).suffix
+
+
+@dataclass(frozen=True, eq=False)
+class Straightened:
+    """Pictures read with one grid, or with none."""
+
+    grid: KnownDistortion | None
+    readings: tuple[Reading, ...]
+
+
+def straightened(
+    pictures: Sequence[Sent],
+    marks: Sequence[Mapping[str, PatientMark | None]],
+    grid: tuple[bytes, str] | KnownDistortion | None,
+) -> Straightened:
+    """Read all pictures with a grid, known or as the content of a file and what its name ends in, or with none.
+
+    Raises
+    ------
+    InputError
+        Those of :func:`cotyle.case.distortion_file.read_distortion` and of :func:`read`, which name the picture.
+    """
+    known = _with_file(*grid, read_distortion) if isinstance(grid, tuple) else grid
+    readings = []
+    for number, (sent, of_others) in enumerate(zip(pictures, marks, strict=True), start=1):
+        try:
+            readings.append(read(replace(sent, grid=known), of_others))
+        except InputError as error:
+            where = f"picture {number}: " if len(pictures) > 1 else ""
+            raise InputError(error.code, where + error.what, error.remedy) from error
+    return Straightened(known, tuple(readings))
 
 
 def picture_of_view(slot: Slot) -> PictureOfView:
@@ -165,8 +222,9 @@ def picture_of_view(slot: Slot) -> PictureOfView:
     if (primary is None) != (secondary is None):
         raise InputError("picture-answer", "only one of the machine's two angles was said", "Say both, or neither")
     turned = None if primary is None or secondary is None else (primary, secondary)
+    view, clicked = ViewName(slot.view), _clicked(sent)
     return _with_file(
-        sent, lambda path: read_picture(path, ViewName(slot.view), told, _clicked(sent), frame, turned_to_deg=turned)
+        sent.content, sent.suffix, lambda path: read_picture(path, view, told, clicked, frame, sent.grid, turned)
     )
 
 
@@ -188,7 +246,7 @@ def _told(sent: Sent) -> tuple[int | None, Told]:
     """Return the frame and all else that was answered."""
     answers, frame = sent.answers, sent.number(Question.FRAME)
     polarity, tube = answers.get(Question.POLARITY), answers.get(Question.TUBE)
-    sides = answers.get(Question.PATIENT_ORIENTATION, "").split("/")
+    sides, region = answers.get(Question.PATIENT_ORIENTATION, "").split("/"), answers.get(REGION)
     return None if frame is None else round(frame), Told(
         polarity=None if polarity is None else Polarity(polarity),
         pixel_pitch_mm=sent.number(Question.PIXEL_PITCH_MM),
@@ -196,12 +254,13 @@ def _told(sent: Sent) -> tuple[int | None, Told]:
         source_detector_mm=sent.number(Question.SOURCE_DETECTOR_MM),
         source_isocenter_mm=sent.number(Question.SOURCE_ISOCENTER_MM),
         patient_orientation=(sides[0], sides[1]) if len(sides) == 2 else None,
+        region=None if region is None else region_of(region),
     )
 
 
-def _with_file(sent: Sent, use: Callable[[Path], Any]) -> Any:
-    """Read the picture from a file that is gone at once; its name says nothing."""
+def _with_file(content: bytes, suffix: str, use: Callable[[Path], Found]) -> Found:
+    """Read what was sent from a file that is gone at once; its name says nothing."""
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / f"picture{sent.suffix}"
-        path.write_bytes(sent.content)
+        path = Path(folder) / f"picture{suffix}"
+        path.write_bytes(content)
         return use(path)

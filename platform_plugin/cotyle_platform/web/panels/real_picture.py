@@ -8,9 +8,9 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
+from cotyle.case.distortion_file import KnownDistortion, distortion_words
 from cotyle.errors import InputError
 from cotyle.report.screen_words import VIEW_WORDS
 from cotyle.xray.pictures.patient_mark import PatientMark
@@ -22,7 +22,7 @@ from cotyle_platform.web.panels import picture_tray as tray
 from cotyle_platform.web.panels.comparison_shown import ShownComparison, kept_comparisons, of_made
 from cotyle_platform.web.panels.panel import Panel, one_line
 from cotyle_platform.web.panels.picture_form import fields_of, picture_of, point_kinds
-from cotyle_platform.web.panels.picture_tray import Reading, Sent, Slot
+from cotyle_platform.web.panels.picture_tray import Reading, Sent, Slot, Straightened
 
 MOST_PICTURES = 4
 
@@ -37,6 +37,7 @@ class RealPicture(Panel):
         self._slots: list[Slot] = []
         self._at = 0
         self._shown: ShownComparison | None = None
+        self._grid: KnownDistortion | None = None
         self._with_pictures = True
         self._kept: dict[int, ShownComparison] = {}
         self._working: asyncio.Task[None] | None = None
@@ -44,9 +45,11 @@ class RealPicture(Panel):
             **{"": None, "file": None, "message": "", "progress": "", "busy": False, "result": None},
             reading=False, mode="beside", opacity=0.5, view="", views=dict(VIEW_WORDS), sizes=[], size="", tabs=[],
             at=0, questions=[], answers={}, points={}, clicking="", kinds=point_kinds(), keeps=[], kept=0, full=False,
+            grid_file=None, grid="",
         )  # fmt: skip
         server.state.client_only("real_picture_mode", "real_picture_opacity", "real_picture_clicking")
         self.on("real_picture_file", self.load)
+        self.on("real_picture_grid_file", self.load_grid)
         self.on("real_picture_view", self._named)
         trigger = server.controller.trigger
         trigger("real_picture_answer")(self.answer)
@@ -58,6 +61,7 @@ class RealPicture(Panel):
         trigger("real_picture_keep")(self.keep)
         trigger("real_picture_kept")(self.show_kept)
         trigger("real_picture_away")(self.take_away)
+        trigger("real_picture_no_grid")(lambda: self._straighten(None))
         self._sizes()
         self._read_kept()
 
@@ -78,7 +82,7 @@ class RealPicture(Panel):
         if len(self._slots) >= MOST_PICTURES:
             self.put(message=f"no more than {MOST_PICTURES} pictures of one moment: put one away first")
             return
-        sent = Sent(bytes(file.get("content") or b""), Path(str(file.get("name", ""))).suffix)
+        sent = Sent(*tray.content_of(file), grid=self._grid)
         self._slots.append(Slot(sent))
         self._read(self._slots[-1], sent)
 
@@ -103,7 +107,10 @@ class RealPicture(Panel):
         except (InputError, TypeError, ValueError) as error:
             self.put(message=one_line(error) if isinstance(error, InputError) else "a point is two numbers")
             return
-        slot.newest = slot.newest.pointed(what, points)
+        before, slot.newest = slot.newest, slot.newest.pointed(what, points)
+        if slot.newest.answers != before.answers:
+            self._read(slot, slot.newest)
+            return
         slot.reading = replace(slot.reading, sent=slot.newest)
         self._forget()
         self._show()
@@ -123,23 +130,47 @@ class RealPicture(Panel):
         self.put(message="")
         self._show()
 
+    def load_grid(self, file: Any) -> None:
+        """Straighten all pictures by a grid that the page sends: its picture, or a file that ``cotyle grid`` wrote."""
+        if file:
+            self.put(grid_file=None)
+            self._straighten(tray.content_of(file))
+
+    def _straighten(self, grid: tuple[bytes, str] | KnownDistortion | None) -> None:
+        """Read all pictures anew, straightened by a grid or by none, off the event loop: all of them, or nothing."""
+        slots = list(self._slots)
+        sent, marks = [each.newest for each in slots], [self._marks(each) for each in slots]
+
+        def take(outcome: Straightened | InputError) -> None:
+            if isinstance(outcome, InputError):
+                self.put(message=one_line(outcome), reading=False)
+            elif slots != self._slots or sent != [each.newest for each in slots]:
+                self._straighten(outcome.grid)  # more was said meanwhile
+            else:
+                self._have_straightened(outcome)
+
+        self.put(reading=True)
+        self.off_the_loop(lambda: tray.straightened(sent, marks, grid), take)
+
+    def _have_straightened(self, found: Straightened) -> None:
+        self._grid = found.grid
+        for slot, reading in zip(self._slots, found.readings, strict=True):
+            slot.newest, slot.reading = reading.sent, reading
+        self._forget()
+        self.put(message="", reading=False, grid="" if found.grid is None else distortion_words(found.grid))
+        self._show()
+
     def _read(self, slot: Slot, sent: Sent) -> None:
         """Read a picture with its answers off the event loop; of several only the newest is taken."""
         slot.newest = sent
         marks = self._marks(slot)
-        try:
-            loop = asyncio.get_running_loop()
-        except RuntimeError:
-            self._taken(slot, sent, _read(sent, marks))
-            return
 
-        async def work() -> None:
-            outcome = await loop.run_in_executor(None, lambda: _read(sent, marks))
+        def take(outcome: Reading | InputError) -> None:
             if sent is slot.newest and slot in self._slots:
                 self._taken(slot, sent, outcome)
 
         self.put(reading=True)
-        self._reads = loop.create_task(work())
+        self.off_the_loop(lambda: tray.read(sent, marks), take)
 
     def _taken(self, slot: Slot, sent: Sent, outcome: Reading | InputError) -> None:
         if isinstance(outcome, InputError):
@@ -347,13 +378,6 @@ class RealPicture(Panel):
         self.put(sizes=sizes, size=state.real_picture_size if state.real_picture_size in known else f"{cup:g}")
         if self._shown is not None:
             self.put(result=self._shown.result(self.session.revision))
-
-
-def _read(sent: Sent, marks: dict[str, PatientMark | None]) -> Reading | InputError:
-    try:
-        return tray.read(sent, marks)
-    except InputError as error:
-        return error
 
 
 def _ready(slot: Slot, number: int, count: int) -> Any:

@@ -33,3 +33,10 @@ def desk(viewed_case):
     server.state.ready()
     yield Desk(session, server)
     session.close()
+
+
+@pytest.fixture
+def real(desk):
+    from cotyle_platform.web.panels.real_picture import RealPicture
+
+    return RealPicture(desk.server, desk.session)

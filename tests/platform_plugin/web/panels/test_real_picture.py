@@ -1,5 +1,4 @@
 import asyncio
-import io
 import json
 
 import numpy as np
@@ -7,25 +6,10 @@ import pytest
 from cotyle.errors import InputError
 from cotyle_platform.web.panels.picture_tray import picture_of_view
 from cotyle_platform.web.panels.real_picture import RealPicture
-from PIL import Image
 
-from tests.xray.pictures.makers import PLANTED_ID, PLANTED_NAME, body, dicom, shown
+from tests.platform_plugin.web.panels.sent_pictures import ANSWERS, NAME, answer_all, dcm, png, send
+from tests.xray.pictures.makers import PLANTED_ID, PLANTED_NAME, body, shown
 from tests.xray.registration.scenes import SIZE, take
-
-NAME = "Sample^Anna-1234.png"
-ANSWERS = {
-    "polarity": "bone_dark",
-    "patient_orientation": "L/F",
-    "pixel_pitch_mm": "0,4",
-    "tube": "under_table",
-    "source_detector_mm": "1000",
-    "source_isocenter_mm": "700",
-}
-
-
-@pytest.fixture
-def real(desk):
-    return RealPicture(desk.server, desk.session)
 
 
 def done(real, act):
@@ -37,27 +21,6 @@ def done(real, act):
         await asyncio.gather(*(each for each in asyncio.all_tasks() if each is not asyncio.current_task()))
 
     asyncio.run(run())
-
-
-def png(pixels=None):
-    buffer = io.BytesIO()
-    Image.fromarray(shown(body()) if pixels is None else pixels).save(buffer, format="png")
-    return buffer.getvalue()
-
-
-def dcm(**fields):
-    buffer = io.BytesIO()
-    dicom(shown(body()), **fields).save_as(buffer, enforce_file_format=True)
-    return buffer.getvalue()
-
-
-def send(desk, content, name=NAME):
-    desk.set(real_picture_file={"name": name, "size": len(content), "type": "", "content": content})
-
-
-def answer_all(real, **more):
-    for question, value in (ANSWERS | more).items():
-        real.answer(question, value)
 
 
 def open_questions(desk):
@@ -79,7 +42,7 @@ def test_answers_that_come_while_the_picture_is_read_are_all_taken(desk, real):
         send(desk, png())
         answer_all(real)
         assert desk.state.real_picture_reading
-        await real._reads
+        await asyncio.gather(*real._tasks)
 
     asyncio.run(answer())
     assert desk.state.real_picture_answers == ANSWERS
