@@ -1,4 +1,4 @@
-"""Files that are written whole or not at all."""
+"""Files that are written whole or not at all, and JSON that says each thing once."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 from cotyle.errors import InputError
 
@@ -102,6 +103,20 @@ def flush_all(folder: Path) -> None:
             if not path.is_symlink():
                 flush(path)
     flush(folder)
+
+
+def each_name_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """Return an object of a JSON file, for ``object_pairs_hook``.
+
+    Raises
+    ------
+    ValueError
+        If a name stands twice: readers differ in which of both they take (RFC 8259, section 4).
+    """
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        raise ValueError("a name stands twice in one object")
+    return found
 
 
 def _opened(path: Path) -> int:

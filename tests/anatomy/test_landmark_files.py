@@ -100,6 +100,7 @@ def test_csv_may_state_an_uncertainty(tmp_path):
         ("name,x,y,z\nasis_left,1,2,inf\n", "landmark-not-finite"),
         ("name,x,y,z\nasis_left,1,2,\n", "landmark-not-finite"),
         ("name,x,y,z\nasis_left,1,2,3\nASIS left,1,2,3\n", "landmark-duplicate"),
+        ('{"asis_left": {"lps_mm": [1, 2, 3]}, "asis_left": {"lps_mm": [4, 5, 6]}}', "landmark-file"),
         ("# coordinate system: IJK\nname,x,y,z\nasis_left,1,2,3\n", "landmark-coordinates"),
         ("# coordinate system: RAS\nname,x,y,z,coordinate_system\nasis_left,1,2,3,LPS\n", "landmark-coordinates"),
         ("name,x,y,z,uncertainty_mm\nasis_left,1,2,3,-1\n", "landmark-uncertainty"),

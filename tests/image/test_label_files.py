@@ -140,7 +140,12 @@ def test_names_that_lead_nowhere_are_refused(tmp_path, names, code):
     assert refusal(tmp_path / "bones.nrrd", ct, names).code == code
 
 
-@pytest.mark.parametrize("text", ["", "[1]", '{"a": "sacrum"}', '{"1": 2}', "{}"])
+TWICE = '{"1": "left_hip_bone", "1": "right_hip_bone"}'
+
+
+@pytest.mark.parametrize(
+    "text", ["", "[1]", '{"a": "sacrum"}', '{"1": 2}', "{}", TWICE, TWICE.replace(' "1"', ' "01"')]
+)
 def test_a_broken_name_table_is_refused(tmp_path, text):
     (tmp_path / "names.json").write_text(text)
     with pytest.raises(InputError) as error:

@@ -35,7 +35,7 @@ from cotyle.anatomy.landmarks import (
     given,
 )
 from cotyle.errors import InputError
-from cotyle.files import write_text_atomically
+from cotyle.files import each_name_once, write_text_atomically
 from cotyle.image.volume import Volume
 from cotyle.space.arrays import Array
 
@@ -135,9 +135,10 @@ def _text_of(file: Path) -> str:
 
 def _from_json(text: str, file_name: str) -> list[Landmark]:
     try:
-        content = json.loads(text)
+        content = json.loads(text, object_pairs_hook=each_name_once)
     except (ValueError, RecursionError) as error:
-        raise InputError("landmark-file", f"{file_name} is not valid JSON") from error
+        twice = ", or names something twice" if not isinstance(error, json.JSONDecodeError) else ""
+        raise InputError("landmark-file", f"{file_name} is not valid JSON{twice}") from error
     if isinstance(content, dict) and "markups" in content:
         return _from_markups(content["markups"], file_name)
     if not isinstance(content, dict):

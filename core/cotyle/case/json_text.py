@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from cotyle.errors import InputError
+from cotyle.files import each_name_once
 
 DECIMALS = 9
 """Decimals kept of every number; a nanometre, or 1e-9 deg: far below any measurement and any test's tolerance."""
@@ -60,14 +61,16 @@ def read_json(path: Path) -> Any:
     Raises
     ------
     InputError
-        ``file-missing``, ``file-too-large`` or ``json-unreadable``, also for NaN and infinity.
+        ``file-missing``, ``file-too-large`` or ``json-unreadable``, also for NaN and infinity, and for a name that
+        stands twice in one object.
     """
     if not path.is_file():
         raise InputError("file-missing", f"there is no file {path.name}", "Check the path")
     try:
         if path.stat().st_size > MOST_BYTES:
             raise InputError("file-too-large", f"{path.name} is larger than any file of this kind")
-        return json.loads(path.read_text(encoding="utf-8-sig"), parse_constant=_refuse_constant)
+        text = path.read_text(encoding="utf-8-sig")
+        return json.loads(text, parse_constant=_refuse_constant, object_pairs_hook=each_name_once)
     except (ValueError, OSError, RecursionError) as error:
         reason = str(error) or type(error).__name__
         if isinstance(error, json.JSONDecodeError):

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from cotyle.errors import InputError
+from cotyle.files import each_name_once
 from cotyle.image.labels import LABEL_OF_BONE
 from cotyle.image.limits import MAX_JSON_BYTES
 
@@ -54,7 +55,7 @@ def read_name_table(path: str | Path) -> dict[int, str]:
     try:
         if file.stat().st_size > MAX_JSON_BYTES:
             raise InputError("label-names", f"the name table {file.name} is larger than any table of names", _EXAMPLE)
-        content = json.loads(file.read_text(encoding="utf-8"))
+        content = json.loads(file.read_text(encoding="utf-8"), object_pairs_hook=each_name_once)
     except (OSError, ValueError, RecursionError) as error:
         raise InputError("label-names", f"the name table {file.name} cannot be read as JSON", _EXAMPLE) from error
     return parse_name_table(content, file.name)
@@ -74,6 +75,8 @@ def parse_name_table(content: Any, source: str) -> dict[int, str]:
         table = {int(number): name for number, name in content.items()}
     except (TypeError, ValueError) as error:
         raise InputError("label-names", f"{source} has a label that is not a whole number", _EXAMPLE) from error
+    if len(table) < len(content):
+        raise InputError("label-names", f"{source} names a number twice", _EXAMPLE)
     if not all(isinstance(name, str) for name in table.values()):
         raise InputError("label-names", f"{source} has a name that is not a text", _EXAMPLE)
     return table
