@@ -157,3 +157,12 @@ def test_a_view_that_cannot_be_made_is_refused():
         with pytest.raises(InputError) as caught:
             named_view(*arguments)
         assert caught.value.code == code
+
+
+@pytest.mark.parametrize(
+    ("name", "angle"), [("ap_pelvis", 30.0), ("ap_hip", 0.0), ("inlet", -25.0), ("outlet", 91.0), ("inlet", np.nan)]
+)
+def test_an_angle_that_the_view_does_not_have_is_refused(name, angle):
+    with pytest.raises(InputError) as caught:
+        named_view(name, SCANNER, HIPS, Side.LEFT, angle_deg=angle)
+    assert caught.value.code == "view-angle"

@@ -51,6 +51,7 @@ class ViewName(StrEnum):
     CROSS_TABLE_LATERAL = "cross_table_lateral"
 
 
+_STRAIGHT = frozenset({ViewName.AP_PELVIS, ViewName.AP_HIP})
 _CENTERED_BETWEEN_HIPS = frozenset({ViewName.AP_PELVIS, ViewName.INLET, ViewName.OUTLET})
 
 
@@ -153,7 +154,7 @@ def named_view(
     Raises
     ------
     InputError
-        ``view-name``, ``view-side`` or ``view-landmark``.
+        ``view-name``, ``view-side``, ``view-landmark`` or ``view-angle``.
     """
     if str(name) not in set(ViewName):
         raise InputError("view-name", f"there is no view {str(name)!r}", f"Choose from {', '.join(ViewName)}")
@@ -200,7 +201,17 @@ def free_view(
 
 
 def view_angles_deg(name: ViewName, side: Side | None = None, angle_deg: float | None = None) -> tuple[float, float]:
-    """Return primary and secondary angle of a named view, see the table of this module."""
+    """Return primary and secondary angle of a named view, see the table of this module.
+
+    Raises
+    ------
+    InputError
+        ``view-angle`` for an angle of a view that is straight, or one outside 0 to 90.
+    """
+    if angle_deg is not None and name in _STRAIGHT:
+        raise InputError("view-angle", f"the view {name} is straight and has no angle", "Leave the angle out")
+    if angle_deg is not None and not 0.0 <= angle_deg <= 90.0:
+        raise InputError("view-angle", f"the view {name} has no angle of {angle_deg:g} deg", "Give 0 to 90, no sign")
     toward = 0.0 if side is None else side.lateral_sign
     match name:
         case ViewName.INLET:
