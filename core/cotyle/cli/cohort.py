@@ -81,7 +81,7 @@ def _there(entries: Sequence[Entry], out: Path, pdf: bool, command: tuple[str, .
         from distributed import Client, as_completed
     except ImportError as error:
         what = "a scheduler needs packages that are not installed"
-        raise InputError("cohort-extra", what, "Run pip install 'cotyle[cohort]'") from error
+        raise InputError("cohort-extra", what, "pip install '.[cohort]' in Cotyle's folder") from error
     try:
         client = Client(address, timeout=_CONNECT_S)  # type: ignore[no-untyped-call]
     except (OSError, TimeoutError, ValueError) as error:

@@ -51,6 +51,11 @@ def test_the_digest_changes_with_what_is_asked_for(tmp_path):
         ("name,ct,side\nh1,/x\n", "manifest-row", "cells"),
         ("name,ct,side,repair\nh1,/x,left,perhaps\n", "manifest-row", "repair"),
         ('name,ct,side\nh1,"/x,left\n', "manifest-unreadable", "CSV"),
+        ("name,ct,side,side\nh1,/x,left,right\n", "manifest-titles", "two columns"),
+        ("name,ct,side\nhip,/x,left\nHip,/y,left\n", "manifest-row", "line 3"),
+        ('name,ct,side\nh1,"/x\ny",left\nh2,/z,both\n', "manifest-row", "line 4"),
+        ("name,ct,side\nh1,/x\0y,left\n", "manifest-row", "line 2"),
+        ("name;ct;side\nh1;/x;left\n", "manifest-titles", "'name'"),
     ],
 )
 def test_a_table_that_cannot_be_used_is_refused_with_its_line(tmp_path, text, code, words):

@@ -67,18 +67,19 @@ def read_manifest(path: Path) -> tuple[Entry, ...]:
     try:
         text = path.read_text(encoding="utf-8-sig")
         reader = csv.DictReader(io.StringIO(text), strict=True)
-        rows = list(reader)
+        rows = [(reader.line_num, row) for row in reader]
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise InputError("manifest-unreadable", f"{path.name} is not a CSV table", "Save it as CSV, UTF-8") from error
     _check_titles(path, list(reader.fieldnames or []) if rows else [])
     if len(rows) > MOST_CASES:
         raise InputError("manifest-too-large", f"{path.name} names more than {MOST_CASES} cases", "Split it")
     entries: dict[str, Entry] = {}
-    for number, row in enumerate(rows, start=2):
+    for number, row in rows:
         entry = _entry(path, number, row)
-        if entry.name in entries:
+        # many disks hold one folder for names that differ in capitals alone
+        if entry.name.casefold() in entries:
             raise _wrong(path, number, f"the name {entry.name} stands there twice", "Give each case a name of its own")
-        entries[entry.name] = entry
+        entries[entry.name.casefold()] = entry
     return tuple(entries.values())
 
 
@@ -88,6 +89,9 @@ def _check_titles(path: Path, titles: list[str]) -> None:
     missing = [title for title in NEEDED if title not in titles]
     if missing:
         raise InputError("manifest-titles", f"{path.name} has no column {missing[0]!r}", "Name it in the first line")
+    twice = [title for title in titles if titles.count(title) > 1]
+    if twice:
+        raise InputError("manifest-titles", f"{path.name} has two columns with one title", "Keep one of them")
     known = {*NEEDED, *OPTIONS, *SWITCHES}
     unknown = [title for title in titles if title not in known]
     if unknown:
@@ -102,6 +106,8 @@ def _entry(path: Path, number: int, row: dict[str, str | None]) -> Entry:
     if None in row or any(value is None for value in row.values()):
         raise _wrong(path, number, "it has another number of cells than the titles", "Count its commas")
     cells = {key: (value or "").strip() for key, value in row.items()}
+    if any("\0" in cell for cell in cells.values()):
+        raise _wrong(path, number, "it holds a character that no option can hold", "Write it again")
     if not _NAME.fullmatch(cells["name"]):
         raise _wrong(path, number, "its name is not of letters, digits, - and _", "Rename it; no name of a person")
     if cells["side"] not in ("left", "right"):

@@ -24,7 +24,7 @@ def require_parquet() -> None:
         import pyarrow.parquet  # noqa: F401
     except ImportError as error:
         raise InputError(
-            "cohort-extra", "cohorts need packages that are not installed", "Run pip install 'cotyle[cohort]'"
+            "cohort-extra", "cohorts need packages that are not installed", "pip install '.[cohort]' in Cotyle's folder"
         ) from error
 
 
