@@ -32,11 +32,22 @@ def test_a_pinned_variable_has_one_value():
     assert found.values(0, 3.0).tolist() == [4.0]
 
 
+def test_no_cup_is_smaller_than_the_smallest_that_was_asked_for():
+    """Usual for a socket of 50 mm is 52."""
+    assert room(Limits(smallest_size_mm=53.0)).low[3] == 54.0
+    found = room(Limits(smallest_size_mm=64.0))
+    assert (found.low[3], found.high[3]) == (64.0, 64.0)
+    with pytest.raises(InputError, match="no even size lies within 53 to 53 mm"):
+        room(Limits(smallest_size_mm=53.0, largest_size_mm=53.0))
+    assert room(Limits(smallest_size_mm=53.0, largest_size_mm=53.0), Pins(outer_diameter_mm=53.0)).low[3] == 53.0
+
+
 @pytest.mark.parametrize(
     ("pins", "limits", "words"),
     [
         (Pins(superior_mm=20.0), Limits(largest_rise_mm=15.0), "rise of 20 lies outside"),
         (Pins(outer_diameter_mm=60.0), Limits(largest_size_mm=56.0), "size of 60 lies outside"),
+        (Pins(outer_diameter_mm=50.0), Limits(smallest_size_mm=54.0), "size of 50 lies outside 54 to 60"),
         (Pins(inclination_deg=55.0), Limits(), "inclination of 55 lies outside 30 to 50"),
         (Pins(anteversion_deg=5.0), Limits(), "anteversion of 5 lies outside 7.5 to 27.5"),
     ],

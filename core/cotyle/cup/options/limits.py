@@ -115,14 +115,21 @@ def search_room(
     Raises
     ------
     InputError
-        ``option-pin`` for a pin outside the limits or the target zone, ``option-limits`` if the largest size is below
-        all that could hold.
+        ``option-pin`` for a pin outside the limits or the target zone, ``option-limits`` if no even size lies within
+        the limits.
     """
     usual = proposed_diameter_mm(native_diameter_mm)
-    largest = min(usual + _LARGER_MM, LARGEST_CUP_MM) if limits.largest_size_mm is None else limits.largest_size_mm
+    smallest, largest = limits.smallest_size_mm, limits.largest_size_mm
+    if largest is None:
+        largest = min(max(usual + _LARGER_MM, smallest or 0.0), LARGEST_CUP_MM)
     even = SIZE_STEP_MM * np.floor(largest / SIZE_STEP_MM)
-    smallest = usual - _SMALLER_MM if limits.smallest_size_mm is None else limits.smallest_size_mm
-    smallest = max(min(SIZE_STEP_MM * np.ceil(smallest / SIZE_STEP_MM), even), SMALLEST_CUP_MM)
+    if smallest is None:
+        smallest = max(min(SIZE_STEP_MM * np.ceil((usual - _SMALLER_MM) / SIZE_STEP_MM), even), SMALLEST_CUP_MM)
+    elif pins.outer_diameter_mm is None:
+        smallest = SIZE_STEP_MM * np.ceil(smallest / SIZE_STEP_MM)
+        if smallest > even:
+            text = f"no even size lies within {limits.smallest_size_mm:g} to {largest:g} mm"
+            raise InputError("option-limits", text, "Widen them, or pin the size")
     low = np.minimum(wanted, 0.0) - (_LATERAL_MM, _BELOW_MM, _AP_MM)
     high = np.maximum(wanted, 0.0) + (_MEDIAL_MM, 0.0, _AP_MM)
     high[SUPERIOR] = wanted[SUPERIOR] + limits.largest_rise_mm + farther_mm
@@ -142,7 +149,7 @@ def _check_pins(pins: Pins, limits: Limits, wanted: Array, zone: Zone, largest_m
         "medial_mm": (-60.0, 60.0, "what a plan can hold"),
         "superior_mm": (-60.0, wanted[SUPERIOR] + limits.largest_rise_mm, "the largest rise of the centre"),
         "anterior_mm": (-60.0, 60.0, "what a plan can hold"),
-        "outer_diameter_mm": (SMALLEST_CUP_MM, largest_mm, "the largest size"),
+        "outer_diameter_mm": (limits.smallest_size_mm or SMALLEST_CUP_MM, largest_mm, "the sizes"),
         "inclination_deg": (*zone.inclination_deg, "the target zone"),
         "anteversion_deg": (*zone.anteversion_deg, "the target zone"),
     }
