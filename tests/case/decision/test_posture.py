@@ -121,6 +121,25 @@ def test_a_supine_tilt_that_differs_from_the_ct_is_pointed_out():
     assert "posture-supine-differs" not in codes(facts(supine={"anterior_tilt_deg": lay + 4.0}))
 
 
+# pelvic incidence = pelvic tilt + sacral slope: in one pelvis slopes change as tilts do (Legaye et al. 1998)
+def test_tilts_and_slopes_that_contradict_each_other_are_pointed_out():
+    standing = {"anterior_tilt_deg": 0.0, "sacral_slope_deg": 40.0}
+    agree = facts(standing=standing, seated={"anterior_tilt_deg": -20.0, "sacral_slope_deg": 18.0})
+    assert "posture-slopes-differ" not in codes(agree)
+    differ = facts(standing=standing, seated={"anterior_tilt_deg": -20.0, "sacral_slope_deg": 35.0})
+    assert "posture-slopes-differ" in codes(differ)
+    assert "15 deg" in next(each.text for each in differ.doubts if each.code == "posture-slopes-differ")
+    unsure = {"anterior_tilt_deg": -20.0, "sacral_slope_deg": 35.0, "sd_deg": 10.0}
+    assert "posture-slopes-differ" not in codes(facts(standing=standing, seated=unsure))
+
+
+def test_a_standing_tilt_other_than_the_plans_is_pointed_out():
+    lay = planned_cup().pelvis.anterior_tilt_deg
+    assert "posture-standing-differs" in codes(facts(standing={"anterior_tilt_deg": lay - 9.0}))
+    planned = planned_cup(change=-9.0, measured=True)
+    assert "posture-standing-differs" not in codes(facts(planned, standing={"anterior_tilt_deg": lay - 9.0}))
+
+
 def test_the_spread_of_anteversion_is_the_tilts_times_the_cosine_of_inclination():
     """d RA / d tilt = cos RI (derived from Murray 1993)."""
     found = facts(standing={"anterior_tilt_deg": 0.0, "sd_deg": 1.0}).postures["standing"]

@@ -22,6 +22,7 @@ from cotyle.case.decision.postures import (
     KnownPosture,
     known_postures,
     sits_back_deg,
+    slopes_against_tilts,
 )
 from cotyle.case.decision.questions import Questions
 from cotyle.case.measurements import Angles, Doubt
@@ -285,6 +286,20 @@ def _doubts(
         if film.sacral_slope_deg is not None and known[name].how in (Known.ASSUMED, Known.PLAN, Known.IN_PLAN):
             text = f"The {name} sacral slope alone tells no tilt: give the supine one, or the {name} tilt, too."
             found.append(Doubt(code="posture-slope-alone", text=text))
+    for first, second, differ in slopes_against_tilts(known, asked):
+        text = (
+            f"From {first} to {second}, tilts and sacral slopes differ by {abs(differ):.0f} deg, but the sacrum does "
+            "not move in the pelvis: one of these numbers is wrong. Angles here go by the tilts, the class of mobility "
+            "by slopes."
+        )
+        found.append(Doubt(code="posture-slopes-differ", text=text))
+    stands, planned = known[STANDING].anterior_tilt_deg - pelvis.anterior_tilt_deg, pelvis.standing_tilt_change_deg
+    if abs(stands - planned) > _FILM_DIFFERS_DEG:
+        text = (
+            f"Standing, the pelvis tilts by {stands:+.0f} deg here, by {planned:+.0f} deg in the plan, and the rest of "
+            f"this report goes by the plan: cotyle measure --standing-tilt-change={stands:.1f} makes both one."
+        )
+        found.append(Doubt(code="posture-standing-differs", text=text))
     lying = known[SUPINE].anterior_tilt_deg - pelvis.anterior_tilt_deg
     if abs(lying) > _FILM_DIFFERS_DEG:
         text = (

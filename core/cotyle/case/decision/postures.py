@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import combinations
 
 import numpy as np
 
@@ -89,3 +90,25 @@ def sits_back_deg(postures: dict[str, KnownPosture], asked: PostureQuestions) ->
     if Known.ASSUMED in (postures[STANDING].how, postures[SEATED].how):
         return None
     return postures[STANDING].anterior_tilt_deg - postures[SEATED].anterior_tilt_deg
+
+
+def slopes_against_tilts(
+    postures: dict[str, KnownPosture], asked: PostureQuestions
+) -> tuple[tuple[str, str, float], ...]:
+    """Return pairs of postures whose sacral slopes say another change than their tilts, and by how much, degrees.
+
+    Slopes change as much as tilts do (Legaye et al. 1998); what differs by more than two standard deviations of the
+    difference is no error of reading. Only tilts that do not rest on slopes themselves are looked at.
+    """
+    films = {SUPINE: asked.supine, STANDING: asked.standing, SEATED: asked.seated}
+    own = [name for name, each in postures.items() if each.how in (Known.CT, Known.GIVEN)]
+    found = []
+    for first, second in combinations(own, 2):
+        before, after = films[first].sacral_slope_deg, films[second].sacral_slope_deg
+        if before is None or after is None:
+            continue
+        differ = postures[second].anterior_tilt_deg - postures[first].anterior_tilt_deg - (after - before)
+        spreads = [spread for name in (first, second) for spread in (postures[name].sd_deg or 0.0, films[name].sd_deg)]
+        if abs(differ) > 2.0 * np.linalg.norm(spreads):
+            found.append((first, second, float(differ)))
+    return tuple(found)
