@@ -220,3 +220,9 @@ def test_the_grid_command_writes_a_file_that_compare_takes(command, tmp_path):
     code, _, err = command("grid", grid, "--out", tmp_path / "machine.txt")
     assert code == 2
     assert "grid-out" in err
+    assert command("grid", grid, "--out", tmp_path / "machine.json")[0] == 0
+    (tmp_path / "plan.json").write_text("{}")
+    code, _, err = command("grid", grid, "--out", tmp_path / "plan.json")
+    assert code == 2
+    assert "output-other" in err
+    assert (tmp_path / "plan.json").read_text() == "{}"

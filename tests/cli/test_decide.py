@@ -104,6 +104,8 @@ def test_another_plan_leaves_no_decision_behind(decided, tmp_path, command):
     ("arguments", "word"),
     [
         (("--only", "colour"), "part-unknown"),
+        (("--only", ""), "part-unknown"),
+        (("--only", "posture,"), "part-unknown"),
         (("--given", "absent.json"), "file-missing"),
         (("--seed", "-1"), "usage"),
     ],
@@ -141,6 +143,20 @@ def test_a_screw_into_the_joint_is_refused(own_case, command, tmp_path):
     code, _, err = command("decide", own_case, "--given", given, "--only", "screws", "--no-pdf")
     assert code == 2
     assert "screw-direction" in err
+    assert not (own_case / "decision").exists()
+
+
+@pytest.mark.parametrize(
+    ("content", "word"), [(None, "report-missing"), (b"\xff\xfe", "report-missing"), (b"old", "report-outdated")]
+)
+def test_a_case_without_its_report_is_refused_before_the_work(own_case, command, content, word):
+    (own_case / "report.html").unlink()
+    if content is not None:
+        (own_case / "report.html").write_bytes(content)
+    code, _, err = command("decide", own_case, "--only", "posture", "--no-pdf")
+    assert code == 2
+    assert f"[{word}]" in err
+    assert "turning the pelvis" not in err
     assert not (own_case / "decision").exists()
 
 

@@ -1,4 +1,5 @@
 import json
+import os
 import subprocess
 import sys
 
@@ -6,7 +7,19 @@ import pytest
 from cotyle import __version__
 from cotyle.cli.failures import report_failure
 
-COMMANDS = ("demo", "check", "plan", "measure", "repair", "xray")
+COMMANDS = (
+    "demo",
+    "check",
+    "plan",
+    "measure",
+    "repair",
+    "xray",
+    "compare",
+    "decide",
+    "grid",
+    "cohort",
+    "export",
+)
 
 
 def test_help_lists_the_commands_and_the_caution(command):
@@ -52,6 +65,29 @@ def test_an_error_of_ours_is_one_line_with_exit_code_1(capsys):
     assert caught.err.count("\n") == 1
     assert "our fault" in caught.err
     assert "Traceback" not in caught.err
+
+
+def test_a_path_that_the_system_refuses_is_bad_input(command, tmp_path):
+    folder = tmp_path / ("Sample" * 60)  # longer than a name may be: 255 bytes on usual disks
+    for arguments in (
+        ("measure", folder),
+        ("cohort", folder, "--out", tmp_path),
+        ("check", folder),
+        ("decide", tmp_path, "--given", folder),
+        ("repair", tmp_path, "--labels", folder),
+        ("export", tmp_path, "--out", folder),
+    ):
+        code, out, err = command(*arguments, "--json")
+        assert code == 2, err
+        assert err.count("\n") == 1
+        assert "Sample" not in json.loads(out)["error"]["text"]
+
+
+def test_a_document_is_utf_8_whatever_the_terminal_takes():
+    script = "from cotyle.cli.console import print_json; print_json({'a': '± 灣 \\udcff'})"
+    environment = os.environ | {"PYTHONIOENCODING": "ascii"}
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, check=True, env=environment)
+    assert json.loads(done.stdout.decode("utf-8")) == {"a": "± 灣 \udcff"}
 
 
 def test_the_trace_shows_on_demand_only(capsys):

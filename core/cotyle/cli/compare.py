@@ -18,6 +18,7 @@ from cotyle.cup.orientation import Definition
 from cotyle.image.label_files import read_labels
 from cotyle.report.comparison_figures import comparison_pictures
 from cotyle.report.comparison_store import store_comparison
+from cotyle.report.page_places import Place, read_page
 from cotyle.xray.projector.line_integrals import warm_up
 
 
@@ -30,6 +31,7 @@ def run_compare(
         progress("reading the pictures")
         pictures, doubts = read_pictures(images, words)
         progress("reading the case")
+        read_page(folder, Place.COMPARISONS)  # before the long work
         stored = read_case(case)
         measured = Measurements.read(case / names.MEASUREMENTS)
         labels = read_labels(case / names.BONES, stored.scan)

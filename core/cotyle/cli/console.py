@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 import sys
 import time
@@ -74,10 +75,10 @@ def say(text: str) -> None:
 
 
 def print_json(document: Any) -> None:
-    """Print the one JSON document on stdout; errors as in :func:`print_table`."""
+    """Print the one JSON document on stdout, UTF-8 whatever the terminal takes; errors as in :func:`print_table`."""
     from cotyle.case.json_text import to_json
 
-    _print(to_json(document))
+    _print(to_json(document), "utf-8")
 
 
 def print_table(titles: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
@@ -100,10 +101,12 @@ def print_table(titles: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     _print(text)
 
 
-def _print(text: str) -> None:
+def _print(text: str, encoding: str | None = None) -> None:
     from cotyle.errors import InputError
 
     try:
+        if isinstance(sys.stdout, io.TextIOWrapper):
+            sys.stdout.reconfigure(encoding=encoding, errors="backslashreplace")
         sys.stdout.write(text)
         sys.stdout.flush()
     except OSError as error:

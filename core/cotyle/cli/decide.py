@@ -13,6 +13,7 @@ from cotyle.cli.console import Progress, print_json, say
 from cotyle.cli.pdf_file import write_pdf
 from cotyle.report.decision.parts import Part, chosen_parts, require_fit
 from cotyle.report.decision.store import WorkedOut, store_decisions
+from cotyle.report.page_places import Place, read_page
 
 
 def run_decide(case: Path, given: Path | None, only: list[str], seed: int, *, pdf: bool, as_json: bool) -> None:
@@ -22,6 +23,7 @@ def run_decide(case: Path, given: Path | None, only: list[str], seed: int, *, pd
     parts = chosen_parts(only)
     with progress.shown(), names.changed_whole(case) as folder:
         progress("reading the case")
+        read_page(folder, Place.DECISIONS)  # before the long work
         stored = read_case(case)
         hip = hip_of(stored.anatomy, stored.scan, stored.plan.side)
         planned = plan_on(hip, stored.plan)

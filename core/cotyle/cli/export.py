@@ -29,7 +29,7 @@ def export(
         typer.Option(
             "--only",
             metavar="PART",
-            help="segmentation, measurements, views, report, surfaces or scan; may be given several times.",
+            help="segmentation, measurements, views, report, surfaces or scan; several by commas.",
         ),
     ] = None,
     as_json: JsonOption = False,
@@ -50,8 +50,9 @@ def export(
             "Add --keep-identity, or drop --source for a study of nobody",
         )
     progress = Progress(quiet=as_json)
+    parts = [name.strip() for each in only or () for name in each.split(",")]
     with progress.shown():
-        found = export_case(case, out, source, only or (), progress)
+        found = export_case(case, out, source, parts, progress)
     study = "nobody" if found.of_nobody else "patient"
     if as_json:
         files = [dataclasses.asdict(each) for each in found.files]

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import re
 import sys
 import traceback
 from collections.abc import Sequence
+from pathlib import Path
 
 import typer
 
@@ -17,6 +19,13 @@ from cotyle.errors import InputError
 _USAGE_ERROR = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException")
 _QUOTED = re.compile(r"'[^']*'|\"[^\"]*\"")
 
+_OF_THE_SYSTEM = frozenset(
+    getattr(errno, name)
+    for name in ("EACCES", "EPERM", "EROFS", "ENAMETOOLONG", "ELOOP", "EIO", "ENOSPC", "EDQUOT", "ESTALE", "EMFILE")
+    if hasattr(errno, name)
+)
+"""What a path or the machine it lies on, no code of ours, makes fail."""
+
 DONE, OUR_FAULT, BAD_INPUT = 0, 1, 2
 
 
@@ -26,7 +35,7 @@ def report_failure(error: BaseException, debug: bool, as_json: bool, arguments: 
     An error of ours may hold anything that was in a file: its own words are shown with ``debug`` alone, and then
     without what they quote.
     """
-    code, name, line = _judged(error)
+    code, name, line = _judged(error, arguments)
     typed = typed_paths(list(arguments)) if as_json or code == OUR_FAULT else {}
     if debug and code == OUR_FAULT:
         say(_trace(error, typed))
@@ -37,7 +46,7 @@ def report_failure(error: BaseException, debug: bool, as_json: bool, arguments: 
     return code
 
 
-def _judged(error: BaseException) -> tuple[int, str, str]:
+def _judged(error: BaseException, arguments: Sequence[str]) -> tuple[int, str, str]:
     if isinstance(error, InputError):
         return BAD_INPUT, error.code, input_error_line(error)
     if type(error).__name__ == "NoArgsIsHelpError":
@@ -48,19 +57,33 @@ def _judged(error: BaseException) -> tuple[int, str, str]:
         message = one_line(str(getattr(error, "format_message", error.__str__)()))
         return BAD_INPUT, "usage", f"cotyle: {message} See cotyle --help. [usage]"
     if isinstance(error, KeyboardInterrupt | typer.Abort):
-        return OUR_FAULT, "stopped", "cotyle: stopped; nothing was written"
+        return OUR_FAULT, "stopped", "cotyle: stopped; no file was left half-written"
     if isinstance(error, MemoryError):
         return (
             BAD_INPUT,
             "memory",
             "cotyle: the scan needs more memory than there is. Crop it, or use a larger machine. [memory]",
         )
+    if isinstance(error, OSError) and error.errno in _OF_THE_SYSTEM:
+        which, why = _called(error, typed_paths(list(arguments))), error.strerror or type(error).__name__
+        line = f"cotyle: {which} cannot be used: {why}. Check paths, and what you may read and write. [path-unusable]"
+        return BAD_INPUT, "path-unusable", line
     return (
         OUR_FAULT,
         "internal",
         f"cotyle: this is our fault, not yours: {type(error).__name__}{_place(error)}; run again with --debug and "
         "report what that says",
     )
+
+
+def _called(error: OSError, typed: Typed) -> str:
+    """Return what a file of a failed call is called on the command line; its own name may be a patient's."""
+    if isinstance(error.filename, str):
+        file = Path(error.filename).absolute()
+        for path, called in typed.items():
+            if Path(path).absolute() in (file, *file.parents):
+                return called
+    return "a file"
 
 
 def _place(error: BaseException) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from cotyle.case.distortion_file import distortion_file, read_distortion
+from cotyle.case.distortion_file import DistortionFile, distortion_file, read_distortion
 from cotyle.cli.console import print_json, say
 from cotyle.errors import InputError
 
@@ -15,6 +15,8 @@ def run_grid(picture: Path, out: Path, as_json: bool) -> None:
         raise InputError("grid-out", "the distortion file must be named .json", "Give --out a name that ends in .json")
     if not out.parent.is_dir():
         raise InputError("output-folder", f"there is no folder {out.parent.name}", "Make it first")
+    if out.exists():
+        _require_distortion(out)
     file = distortion_file(read_distortion(picture))
     file.write(out)
     if as_json:
@@ -25,3 +27,12 @@ def run_grid(picture: Path, out: Path, as_json: bool) -> None:
         f"held back, at most {file.worst_px:.2f} px. Good for pictures of {file.columns} x {file.rows} pixels of the "
         "same machine where it stood."
     )
+
+
+def _require_distortion(out: Path) -> None:
+    """Raise InputError ``output-other`` for a file that is no distortion: a case's plan is JSON, too."""
+    try:
+        DistortionFile.read(out)
+    except InputError as error:
+        what = f"{out.name} is there already and is no distortion file"
+        raise InputError("output-other", what, "Choose another name") from error

@@ -12,6 +12,7 @@ from cotyle.case.stages import Progress
 from cotyle.errors import InputError
 from cotyle.files import write_bytes_atomically, write_text_atomically
 from cotyle.report.comparison_page import comparison_files, next_number, page_with_comparisons
+from cotyle.report.page_places import Place, read_page
 
 
 def store_comparison(
@@ -28,14 +29,13 @@ def store_comparison(
     Raises
     ------
     InputError
-        ``report-outdated`` if the case's report has no place for it; nothing is written then.
+        ``report-missing`` or ``report-outdated`` if there is no place for it; nothing is written then.
     """
     measured = Measurements.read(case / names.MEASUREMENTS)
     others = comparison_files(case)
     number = next_number(list(others))
     progress("writing the report")
-    page = (case / names.REPORT_HTML).read_text(encoding="utf-8")
-    page_with_comparisons(page, measured, case, others)
+    page = read_page(case, Place.COMPARISONS)
     for name, content in drawn.items():
         write_bytes_atomically(case / names.FIGURES / f"comparison-{number}-{name}.png", content)
     html = page_with_comparisons(page, measured, case, {**others, number: file})

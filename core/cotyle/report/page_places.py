@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from enum import StrEnum
+from pathlib import Path
 
 from cotyle.case import folder as names
 from cotyle.errors import InputError
@@ -14,6 +15,22 @@ class Place(StrEnum):
 
     COMPARISONS = "real pictures"
     DECISIONS = "decisions"
+
+
+def read_page(case: Path, place: Place) -> str:
+    """Return the report's page of a case, which has a place to fill.
+
+    Raises
+    ------
+    InputError
+        ``report-missing`` if it can't be read, ``report-outdated`` if it has no such place.
+    """
+    try:
+        html = (case / names.REPORT_HTML).read_text(encoding="utf-8")
+    except (OSError, ValueError) as error:
+        raise InputError("report-missing", f"{names.REPORT_HTML} can't be read", "Measure the case again") from error
+    with_place(html, place, "")
+    return html
 
 
 def with_place(html: str, place: Place, content: str) -> str:

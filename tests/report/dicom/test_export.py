@@ -310,6 +310,8 @@ def test_another_plan_gets_other_uids(of_nobody, own_case, tmp_path):
         (["--keep-identity"], "identity-source"),
         (["--source", "SERIES"], "source-identity"),
         (["--only", "everything"], "part-unknown"),
+        (["--only", "report,"], "part-unknown"),
+        (["--only", "report,scan", "--source", "SERIES", "--keep-identity"], "part-scan"),
         (["--only", "scan", "--source", "SERIES", "--keep-identity"], "part-scan"),
         (["--source", "CASE", "--keep-identity"], "source-differs"),
     ],

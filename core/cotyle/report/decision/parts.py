@@ -98,14 +98,14 @@ def figure_name(part: Part, short: str) -> str:
 
 
 def chosen_parts(only: Iterable[str]) -> tuple[Part, ...]:
-    """Return the parts of these names in their order; all where none is named.
+    """Return the parts of these names in their order, several in one text by commas; all where nothing is said.
 
     Raises
     ------
     InputError
-        ``part-unknown``.
+        ``part-unknown``, also for an empty name.
     """
-    wanted = {name.strip() for each in only for name in each.split(",") if name.strip()}
+    wanted = {name.strip() for each in only for name in each.split(",")}
     known = {part.name: part for part in PARTS}
     unknown = sorted(wanted - set(known))
     if unknown:

@@ -17,6 +17,7 @@ from cotyle.errors import InputError
 from cotyle.files import write_bytes_atomically, write_text_atomically
 from cotyle.report.decision.parts import PARTS, Part, Pictures, figure_name
 from cotyle.report.decision.section import page_with_decisions
+from cotyle.report.page_places import Place, read_page
 
 
 @dataclass(frozen=True)
@@ -36,11 +37,10 @@ def store_decisions(case: Path, made: tuple[WorkedOut, ...]) -> tuple[str, tuple
     Raises
     ------
     InputError
-        ``report-outdated`` if the case's report has no place for them; nothing is written then.
+        ``report-missing`` or ``report-outdated`` if there is no place for them; nothing is written then.
     """
-    page = (case / names.REPORT_HTML).read_text(encoding="utf-8")
+    page = read_page(case, Place.DECISIONS)
     kept, gone = _of_this_plan(case, {each.part.name for each in made})
-    page_with_decisions(page, case, {})
     for part in (*gone, *(each.part for each in made)):
         _take_away(case, part)
     for each in made:
