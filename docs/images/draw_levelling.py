@@ -22,7 +22,9 @@ from cotyle.xray.levelling.point_pose import pose_near
 from cotyle.xray.levelling.point_task import Known
 from cotyle.xray.outlines import silhouette_px
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import LineCollection, PolyCollection
+from PIL import Image
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 from tests.xray.levelling.clicked_pelves import (
@@ -86,7 +88,11 @@ def main() -> None:
     for row, line in enumerate(found.words):
         figure.text(0.5, 0.105 - 0.035 * row, f"{row + 1}.  {line}", ha="center", fontsize=9, color=CLICK)
     figure.subplots_adjust(left=0.01, right=0.99, top=0.94, bottom=0.13, wspace=0.02)
-    figure.savefig(Path(__file__).with_name("levelling.png"))
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    picture = Image.fromarray(np.asarray(canvas.buffer_rgba())).convert("RGB")
+    # greys and three colours: a palette does, at a third of the size
+    picture.quantize(128, dither=Image.Dither.NONE).save(Path(__file__).with_name("levelling.png"), optimize=True)
 
 
 if __name__ == "__main__":
