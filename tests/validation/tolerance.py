@@ -20,6 +20,7 @@ from cotyle.anatomy.pelvis import Pelvis
 from cotyle.anatomy.survey import survey_anatomy
 from cotyle.case.decision.questions import Questions
 from cotyle.case.decision.tolerance import ToleranceFacts, spreads_of, tolerance_of
+from cotyle.case.stages import hip_of
 from cotyle.cup.cavity import Cavity
 from cotyle.cup.center import center_shift
 from cotyle.cup.component import Cup
@@ -120,7 +121,8 @@ def measured(patient: Patient, true: TrueHip, cup: Cup, tilt_deg: float) -> dict
 def held(patient: Patient, count: int) -> tuple[ToleranceFacts, Iterator[dict[str, bool]]]:
     """Return what was stated for a patient, and for each procedure which figures lie in their stated intervals."""
     questions = Questions()
-    facts = tolerance_of(patient.planned, patient.scan, questions, seed=1)
+    hip = hip_of(patient.anatomy, patient.scan, patient.side)
+    facts = tolerance_of(patient.planned, hip, questions, seed=1)
     spreads, _ = spreads_of(patient.planned, questions)
     true, draw = true_hip(patient), np.random.default_rng([ord(letter) for letter in patient.name])
 
