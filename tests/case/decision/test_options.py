@@ -4,7 +4,7 @@ import json
 
 import pytest
 from cotyle.case.decision.option_figures import plan_with
-from cotyle.case.decision.options import options_of
+from cotyle.case.decision.options import OptionsFacts, options_of
 from cotyle.case.decision.questions import Questions
 from cotyle.case.stages import hip_of, plan_on
 from cotyle.case.store import read_case
@@ -12,6 +12,8 @@ from cotyle.cup.component import Cup
 from cotyle.cup.options.rim_walls import rim_walls
 from cotyle.cup.orientation import Orientation, axis_from_orientation
 from cotyle.errors import InputError
+from cotyle.report.decision.options_figure import options_pictures
+from cotyle.report.decision.options_page import options_page
 
 # Angles are pinned so that the search is short.
 PINS = {"inclination_deg": 41.0, "anteversion_deg": 16.0, "anterior_mm": 0.0}
@@ -82,6 +84,33 @@ def test_pins_and_limits_that_cannot_be_are_named(stored, hip, content, code):
     planned = plan_on(hip, stored.plan)
     with pytest.raises(InputError, match=code):
         options_of(planned, hip, Questions.model_validate({"options": content}), 0)
+
+
+@pytest.fixture(scope="module")
+def thick(stored, hip):
+    """The plan with more wall asked for than this hip has anywhere: nobody set a limit of the options."""
+    targets = stored.plan.targets.model_copy(update={"least_wall_mm": 25.0})
+    return plan_on(hip, stored.plan.model_copy(update={"targets": targets}))
+
+
+def test_usual_limits_that_leave_no_room_are_a_doubt_and_the_plan_stands(thick, hip, tmp_path):
+    facts = options_of(thick, hip, Questions(), 0)
+    assert (facts.options, facts.curves, facts.better_than_plan, facts.missing, facts.tried) == ((), {}, (), (), 0)
+    assert facts.doubts[0].code == "option-no-room"
+    assert "the least wall of 25 mm binds" in facts.doubts[0].text
+    assert facts.limits.least_wall_mm == 25.0
+    assert facts.plan.figures.wall_least_mm == pytest.approx(thick.wall.minimum_mm, abs=1e-5)
+    assert facts.plan.cover_sd == thick.coverage_uncertainty
+    facts.write(tmp_path / "options.json")
+    page = options_page(OptionsFacts.read(tmp_path / "options.json"))
+    assert "No cup keeps the usual limits" in page.lead
+    assert {each.name for each in page.pictures} == set(options_pictures(facts, thick, hip)) == set()
+
+
+def test_any_wish_of_the_users_own_makes_no_room_an_error(thick, hip):
+    asked = Questions.model_validate({"options": {"high_center": False}})
+    with pytest.raises(InputError, match="option-no-room"):
+        options_of(thick, hip, asked, 0)
 
 
 def test_limits_that_leave_no_room_are_one_line_and_nothing_is_written(command, own_case, tmp_path):

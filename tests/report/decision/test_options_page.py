@@ -92,14 +92,23 @@ def facts():
     )
 
 
+def table(page, title):
+    return next(each for each in page.tables if each.titles[0] == title)
+
+
 def test_gain_and_price_against_the_plan_are_said_in_numbers(facts):
-    advice = options_page(facts).advice
-    assert advice[1].startswith("B, most cover. Gains over the plan: 26 points more cover.")
-    assert "Price: 3.9 mm less wall, centre 1.0 mm farther off, 7.0 ml more bone taken." in advice[1]
+    rows = table(options_page(facts), "against the plan").rows
+    assert rows[1] == (
+        "B: most cover",
+        "26 points more cover",
+        "3.9 mm less wall, centre 1.0 mm farther off, 7.0 ml more bone taken",
+    )
+    assert rows[2][2].endswith("leg 11 mm shorter")
+    assert "leg" not in rows[0][2]
 
 
 def test_the_table_names_limits_that_are_reached_and_cups_shown_only_to_compare(facts):
-    rows = options_page(facts).tables[0].rows
+    rows = table(options_page(facts), "option").rows
     assert rows[0][0] == "A: balanced, keeps enough wall"
     assert rows[1][0].endswith("reaches the least wall")
     assert "beaten in all" in rows[2][0]
@@ -113,20 +122,45 @@ def test_the_lead_counts_only_cups_that_are_not_beaten_and_names_the_centre(fact
     assert "mirrored centre of the other hip (this hip is dysplastic)" in lead
 
 
+def test_the_lead_says_whether_any_cup_beats_the_plan(facts):
+    assert "none is nowhere worse than the plan" in options_page(facts).lead
+    better = facts.model_copy(update={"better_than_plan": (0, 1)})
+    assert "A and B are nowhere worse than the plan and somewhere better" in options_page(better).lead
+
+
+def test_walls_and_cover_are_said_with_how_well_they_are_known(facts):
+    assert "±" not in table(options_page(facts), "option").caption
+    options = tuple(
+        each.model_copy(update={"wall_least_sd_mm": 0.2 + n / 10, "wall_along_axis_sd_mm": 0.3})
+        for n, each in enumerate(facts.options)
+    )
+    known = facts.model_copy(update={"options": options, "plan": facts.plan.model_copy(update={"cover_sd": 0.02})})
+    page = options_page(known)
+    caption = table(page, "option").caption
+    assert "least wall ± 0.4 to 0.8 mm" in caption
+    assert "wall on the axis ± 0.6 mm" in caption
+    assert "cover as planned ± 4 points" in caption
+    assert next(tile for tile in page.tiles if tile.name == "Most wall").spread == "0.4"
+
+
 def test_what_a_high_centre_costs_is_told_with_its_sources_only_where_one_is_shown(facts):
-    assert any("J Arthroplasty" in line for line in options_page(facts).advice)
+    title = "what a high centre is known to cost"
+    assert any("J Arthroplasty" in source for _, source in table(options_page(facts), title).rows)
     without = facts.model_copy(update={"options": facts.options[:2]})
-    assert not any("J Arthroplasty" in line for line in options_page(without).advice)
+    assert title not in {each.titles[0] for each in options_page(without).tables}
 
 
 def test_pins_stand_among_the_limits(facts):
-    assert ("pinned", "outer diameter 52") in options_page(facts).tables[1].rows
+    assert ("pinned", "outer diameter 52") in table(options_page(facts), "limit").rows
 
 
-def test_a_page_without_options_shows_the_limits(facts):
-    page = options_page(facts.model_copy(update={"options": ()}))
+def test_a_page_without_options_shows_the_plan_and_the_limits_and_says_how_to_go_on(facts):
+    page = options_page(facts.model_copy(update={"options": (), "curves": {}}))
     assert "No cup keeps the usual limits" in page.lead
     assert not page.pictures
+    assert [row[0] for row in table(page, "option").rows] == ["P: as planned"]
+    assert ("least wall", "2 mm") in table(page, "limit").rows
+    assert "--given" in page.advice[0]
 
 
 def test_pictures_are_drawn_also_where_all_cups_are_alike(facts):
@@ -139,4 +173,5 @@ def test_pictures_are_drawn_also_where_all_cups_are_alike(facts):
 def test_the_most_wall_is_called_enough_where_more_would_not_count(facts):
     thin = facts.options[0].figures.model_copy(update={"wall_least_mm": 3.0})
     options = (facts.options[0].model_copy(update={"figures": thin}), *facts.options[1:])
-    assert options_page(facts.model_copy(update={"options": options})).tables[0].rows[0][0].endswith("keeps most wall")
+    page = options_page(facts.model_copy(update={"options": options}))
+    assert table(page, "option").rows[0][0].endswith("keeps most wall")

@@ -93,7 +93,7 @@ def test_parts_are_chosen_by_name_and_stand_in_their_order():
     assert chosen_parts([]) == PARTS
     with pytest.raises(InputError, match="'colour'"):
         chosen_parts(["posture", "colour"])
-    order = ["options", "posture", "motion", "tolerance", "screws", "bone", "revision"]
+    order = ["revision", "options", "posture", "motion", "tolerance", "screws", "bone"]
     names = [part.name for part in PARTS]
     assert names == sorted(names, key=order.index)
 

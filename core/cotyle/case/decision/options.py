@@ -22,7 +22,8 @@ from cotyle.case.stages import Hip, PlannedCup
 from cotyle.cup.center import CenterShift, center_shift
 from cotyle.cup.options.choice import NO_CHOICE, Choice, Favours, choose
 from cotyle.cup.options.figures import Figures, dominates, gains
-from cotyle.cup.options.limits import ANTEVERSION, INCLINATION, Limits, Pins
+from cotyle.cup.options.latitude import MOVED, Latitude
+from cotyle.cup.options.limits import ANTEVERSION, INCLINATION, VARIABLES, Limits, Pins
 from cotyle.cup.options.trials import Bound, Question
 from cotyle.cup.orientation import Definition
 from cotyle.errors import InputError
@@ -53,7 +54,8 @@ class FigureFacts(Strict):
 class CupOption(Strict):
     """One cup. Shifts are of its centre from the native one; ``angles`` in the zone's definition and frame.
 
-    ``head_diameter_mm``: the largest usual head that leaves a liner of 4 mm.
+    ``head_diameter_mm``: the largest usual head that leaves a liner of 4 mm. ``*_sd``: one standard deviation, of the
+    bone's edges in the scan; that of the cover is worked out for the plan alone.
     ``uncovered_arc_deg``: share of the rim more than 1 mm off bone. ``leg_length_change_mm``: from the native centre,
     femur unchanged.
     """
@@ -69,14 +71,35 @@ class CupOption(Strict):
     uncovered_arc_deg: Finite
     leg_length_change_mm: Finite
     breached: bool
+    wall_along_axis_sd_mm: Finite | None = None
+    wall_least_sd_mm: Finite | None = None
+    cover_sd: Finite | None = None
+
+
+class LatitudeFact(Strict):
+    """From where to where a cup may lie, each variable moved alone and all others held; shifts from the native centre,
+    angles in the zone's definition and frame.
+    """
+
+    medial_mm: tuple[Finite, Finite]
+    superior_mm: tuple[Finite, Finite]
+    anterior_mm: tuple[Finite, Finite]
+    inclination_deg: tuple[Finite, Finite]
+    anteversion_deg: tuple[Finite, Finite]
 
 
 class NamedOption(CupOption):
-    """An option: what it favours, whether another beats it in all, and the limits that it reaches."""
+    """An option: what it favours, whether another beats it in all, and the limits that it reaches.
+
+    How far it may be moved within the limits: ``may_lie`` until what it favours gets worse by more than counts as
+    equal, ``may_lie_in_all`` until anything does; by estimates, in steps of half a mm or degree.
+    """
 
     favours: tuple[Favours, ...]
     beaten: bool
     reaches: tuple[Bound, ...]
+    may_lie: LatitudeFact | None = None
+    may_lie_in_all: LatitudeFact | None = None
 
 
 class CurveFact(Strict):
@@ -91,7 +114,10 @@ class CurveFact(Strict):
 
 
 class GoalFact(Strict):
-    """The centre that should be restored, why that one, and where it lies from the native one."""
+    """The centre that should be restored, why that one, and where it lies from the native one.
+
+    ``center_sd_mm``: one standard deviation along each axis, known of the native one.
+    """
 
     restores: Literal["native", "opposite"]
     why: str
@@ -99,6 +125,7 @@ class GoalFact(Strict):
     medial_mm: Finite
     superior_mm: Finite
     anterior_mm: Finite
+    center_sd_mm: Finite | None = None
 
 
 class LimitFacts(Strict):
@@ -176,6 +203,8 @@ def options_of(planned: PlannedCup, hip: Hip, questions: Questions, seed: int) -
             favours=each.favours,
             beaten=each.beaten,
             reaches=each.binding,
+            may_lie=_latitude_fact(each.in_favour),
+            may_lie_in_all=_latitude_fact(each.in_all),
             **_cup_fields(measured(each.variables), zone.definition, frame),
         )
         for each in choice.options
@@ -194,7 +223,7 @@ def options_of(planned: PlannedCup, hip: Hip, questions: Questions, seed: int) -
         pins=dict(question.pins.values),
         native_diameter_mm=hip.socket.diameter_mm,
         bed=None if bed is None else BedFact(**asdict(bed)),
-        plan=CupOption(**_cup_fields(as_planned, zone.definition, frame)),
+        plan=CupOption(**_cup_fields(as_planned, zone.definition, frame), cover_sd=planned.coverage_uncertainty),
         options=options,
         missing=choice.missing,
         curves=_curves(choice),
@@ -223,11 +252,15 @@ def _chosen(
 
 def _question(hip: Hip, plan: PlanFile, asked: OptionQuestions, goal: Goal) -> Question:
     targets, socket = plan.targets, hip.socket
+    smallest = asked.smallest_size_mm
+    if smallest is None and shows_high_center(hip, goal):
+        wished = (SMALL_CUPS_MM, asked.largest_size_mm, asked.pins.outer_diameter_mm)
+        smallest = min(size for size in wished if size is not None)
     limits = Limits(
         least_wall_mm=targets.least_wall_mm if asked.least_wall_mm is None else asked.least_wall_mm,
         largest_rise_mm=asked.largest_rise_mm,
         largest_size_mm=asked.largest_size_mm,
-        smallest_size_mm=asked.smallest_size_mm or (SMALL_CUPS_MM if shows_high_center(hip, goal) else None),
+        smallest_size_mm=smallest,
         least_cover=asked.least_cover,
         enough_wall_mm=targets.wall_along_axis_mm if asked.enough_wall_mm is None else asked.enough_wall_mm,
         margin_deg=asked.margin_deg,
@@ -262,7 +295,16 @@ def _cup_fields(measured: MeasuredCup, definition: Definition, frame: FrameName)
         "uncovered_arc_deg": numbers.coverage.uncovered_arc_deg,
         "leg_length_change_mm": shift.leg_length_change_mm,
         "breached": numbers.wall.breached,
+        "wall_along_axis_sd_mm": numbers.wall.uncertainty_mm,
+        "wall_least_sd_mm": numbers.wall.minimum_uncertainty_mm,
     }
+
+
+def _latitude_fact(latitude: Latitude | None) -> LatitudeFact | None:
+    if latitude is None:
+        return None
+    stretches = {VARIABLES[n]: (float(latitude.low[n]), float(latitude.high[n])) for n in MOVED}
+    return LatitudeFact(**stretches)
 
 
 def _goal_fact(hip: Hip, goal: Goal) -> GoalFact:
@@ -274,6 +316,7 @@ def _goal_fact(hip: Hip, goal: Goal) -> GoalFact:
         medial_mm=shift.medial,
         superior_mm=shift.superior,
         anterior_mm=shift.anterior,
+        center_sd_mm=hip.socket.center_uncertainty_mm if goal.restores == "native" else None,
     )
 
 

@@ -26,10 +26,10 @@ def bone_pictures(facts: BoneFacts, planned: PlannedCup, hip: Hip) -> dict[str, 
 
 def bed_figure(facts: BoneFacts, planned: PlannedCup) -> Figure:
     """Draw the map of the bed on the left, rim and wall on the right."""
-    made = ink.figure(960, 430)
+    made = ink.figure(960, 370)
     _bed(made, facts, planned)
-    rim = made.add_axes((0.56, 0.6, 0.4, 0.33))
-    wall = made.add_axes((0.56, 0.13, 0.4, 0.29))
+    rim = made.add_axes((0.56, 0.62, 0.4, 0.3))
+    wall = made.add_axes((0.56, 0.14, 0.4, 0.29))
     _rim(rim, facts)
     _wall(wall, planned)
     return made

@@ -12,7 +12,8 @@ def bone_page(facts: BoneFacts) -> PartPage:
     return PartPage(
         lead=_lead(facts),
         tiles=_tiles(facts),
-        pictures=(
+        advice=_advice(facts),
+        body=(
             Shown(
                 "bed",
                 "Left: the shell seen into its mouth, the pole in the middle; numbers are means of the five regions; "
@@ -20,9 +21,8 @@ def bone_page(facts: BoneFacts) -> PartPage:
                 "the CT's own Hounsfield units, not calibrated; bone before reaming; where less than 10 mm of bone lie "
                 "behind the shell, as at the rim, it is mostly cortex.",
             ),
+            _regions(facts),
         ),
-        tables=(_regions(facts),),
-        advice=_advice(facts),
     )
 
 
@@ -32,10 +32,10 @@ def _lead(facts: BoneFacts) -> str:
     verdict = "soft" if facts.soft else "not soft"
     words = (
         f"By its marrow the bone behind the shell is {verdict}: {facts.marrow_hu:.0f} HU, called soft below "
-        f"{facts.soft_below_hu:.0f}."
+        f"{facts.soft_below_hu:.0f} HU (the scanner's own units, not calibrated)."
     )
     if facts.opposite_marrow_hu is not None:
-        words += f" About the other hip it has {facts.opposite_marrow_hu:.0f} HU in the same picture."
+        words += f" About the other hip it is {facts.opposite_marrow_hu:.0f} HU in the same scan."
     return minus(words)
 
 
@@ -43,7 +43,7 @@ def _tiles(facts: BoneFacts) -> tuple[Tile, ...]:
     wall = facts.wall
     return (
         Tile("Marrow behind the shell", _hu(facts.marrow_hu), "HU", "", "median, 4 mm and more deep", bool(facts.soft)),
-        Tile("Marrow, other hip", _hu(facts.opposite_marrow_hu), "HU", "", "same picture, about its native socket"),
+        Tile("Marrow, other hip", _hu(facts.opposite_marrow_hu), "HU", "", "same scan, about its native socket"),
         Tile(
             "Wall on the axis",
             _hu(wall.mean_hu),

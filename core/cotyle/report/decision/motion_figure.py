@@ -24,7 +24,8 @@ from cotyle.report import ink
 
 _NECK, _BONE, _WANTED = ink.CUP_ON_PAPER, ink.REAMER, ink.WALL_ON_PAPER
 _MAP_STEP_DEG = 0.5
-_ROW_PX = 34.0
+_ROW_PX, _LONE_ROW_PX = 34.0, 26.0
+"""Of a motion with two bars, and with one."""
 _LEVELS_DEG = (-60, -30, -20, -10, 0, 5, 10, 15, 20, 30)
 
 
@@ -43,28 +44,37 @@ def motion_pictures(facts: MotionFacts, planned: PlannedCup, hip: Hip) -> dict[s
 def limits_figure(posture: PostureMotion) -> Figure:
     """Draw bars for each motion: until the neck meets the rim, and until bone meets bone, as far as they are known."""
     motions = posture.motions
-    height = 80.0 + _ROW_PX * len(motions)
-    made = ink.figure(960, height)
-    axes = made.add_axes((0.34, 44.0 / height, 0.64, 1.0 - 80.0 / height))
+    both = any(each.neck for each in motions) and any(each.bone for each in motions)
+    height = 80.0 + (_ROW_PX if both else _LONE_ROW_PX) * len(motions)
+    made = ink.figure(600, height)
+    axes = made.add_axes((0.4, 44.0 / height, 0.58, 1.0 - 80.0 / height))
     for row, motion in enumerate(motions):
         _pair(axes, row, motion)
     axes.set_ylim(len(motions) - 0.5, -0.5)
     axes.set_xlim(0, FARTHEST_DEG)
-    axes.set_yticks(range(len(motions)), [motion.words for motion in motions])
+    axes.set_yticks(range(len(motions)), [_in_two(motion.words) for motion in motions])
     axes.set_xlabel("deg from where the motion begins")
     axes.grid(axis="x", color=ink.RULE, linewidth=0.5)
     axes.set_axisbelow(True)
     ink.plain_axes(axes)
-    axes.tick_params(axis="y", labelsize=ink.FONT_PT)
+    axes.tick_params(axis="y", labelsize=ink.SMALL_PT)
     handles: list[Artist] = [Line2D([], [], color=_WANTED, linewidth=2.4, label="wanted")]
     if any(each.bone for each in motions):
         handles.insert(0, Patch(facecolor="white", edgecolor=_BONE, hatch="////", label="until bone meets bone"))
     if any(each.neck for each in motions):
         handles.insert(0, Patch(color=_NECK, label="until the neck meets the rim"))
     made.legend(
-        handles=handles, loc="upper left", bbox_to_anchor=(0.33, 1.0), ncols=3, fontsize=ink.SMALL_PT, frameon=False
+        handles=handles, loc="upper right", bbox_to_anchor=(1.0, 1.0), ncols=3, fontsize=ink.SMALL_PT, frameon=False
     )
     return made
+
+
+def _in_two(words: str) -> str:
+    """Break a long name where its second half begins."""
+    return words.replace(" at ", "\nat ", 1).replace(" in a ", "\nin a ", 1) if len(words) > _LONG_NAME else words
+
+
+_LONG_NAME = 32
 
 
 def _pair(axes: Any, row: int, motion: MotionFact) -> None:

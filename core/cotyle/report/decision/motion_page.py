@@ -32,10 +32,17 @@ def motion_page(facts: MotionFacts) -> PartPage:
     here = facts.postures[facts.posture]
     return PartPage(
         lead=_lead(facts, here),
-        tiles=(*(_tile(_named(here, name), title) for name, title in _IN_TILES.items()), _version_tile(here)),
-        pictures=_pictures(facts),
-        tables=(*(_limits(name, posture) for name, posture in facts.postures.items()), _sources(here), _taken(facts)),
+        tiles=(
+            *(_tile(_named(here, name), title, _turn_unknown(facts)) for name, title in _IN_TILES.items()),
+            _version_tile(here),
+        ),
         advice=_advice(facts, here),
+        body=(
+            *_pictures(facts),
+            *(_limits(name, posture, facts) for name, posture in facts.postures.items()),
+            _sources(here),
+            _taken(facts),
+        ),
     )
 
 
@@ -50,7 +57,8 @@ def _lead(facts: MotionFacts, here: PostureMotion) -> str:
     tight = min(wanted, key=lambda each: (each.can_begin, _spare(each)))
     known = "neck and bone" if facts.neck and facts.femur else "the neck alone" if facts.neck else "bone alone"
     short = sum(each.short for each in wanted)
-    held = "Every wanted motion is free" if not short else f"{short} of {len(wanted)} wanted motions fall short"
+    fall = "falls" if short == 1 else "fall"
+    held = f"{short} of {len(wanted)} wanted motions {fall} short" if short else "Every wanted motion is free"
     if not tight.can_begin:
         end = f"{tight.words} cannot even begin ({tight.first})"
     elif tight.limit_deg is None:
@@ -67,7 +75,11 @@ def _spare(each: MotionFact) -> float:
     return FARTHEST_DEG if each.margin_deg is None else each.margin_deg
 
 
-def _tile(fact: MotionFact, title: str) -> Tile:
+def _turn_unknown(facts: MotionFacts) -> bool:
+    return facts.femur is not None and facts.femur.rotation_known == "as it lay"
+
+
+def _tile(fact: MotionFact, title: str, unsure: bool) -> Tile:
     if not fact.can_begin:
         return Tile(title, "none", "", "", str(fact.first), True)
     wanted = "" if fact.wanted_deg is None else f"; wanted {fact.wanted_deg:.0f}"
@@ -75,7 +87,8 @@ def _tile(fact: MotionFact, title: str) -> Tile:
         return Tile(title, "free", "", "", f"nothing met within {FARTHEST_DEG:.0f} deg{wanted}")
     bone_first = fact.first is First.BONE and fact.bone is not None and fact.bone.sd_deg is not None
     spread = f"{2 * fact.bone.sd_deg:.1f}" if bone_first and fact.bone and fact.bone.sd_deg is not None else ""
-    return Tile(title, f"{fact.limit_deg:.0f}", "deg", spread, f"{fact.first}{wanted}", fact.short)
+    turn = "; hangs on how the leg lay turned, not known" if bone_first and unsure and "rotation" in fact.name else ""
+    return Tile(title, f"{fact.limit_deg:.0f}", "deg", spread, f"{fact.first}{wanted}{turn}", fact.short)
 
 
 def _version_tile(here: PostureMotion) -> Tile:
@@ -97,29 +110,36 @@ def _pictures(facts: MotionFacts) -> tuple[Shown, ...]:
     found = [
         Shown(
             "limits",
-            f"How far each motion goes, {facts.posture}: blue until the neck meets the rim, hatched until bone meets "
-            "bone. Mark: how far it should go.",
+            f"How far each motion goes, {facts.posture}: {_bars(facts)}. Mark: how far it should go.",
             f"{neck}; {bone}; no soft tissue.",
+            width="most",
         ),
         Shown(
             "reach",
             f"How far the thigh leans from neutral in each direction, {facts.posture}, rings in degrees; it does not "
             "turn about itself.",
             f"as above; bone is followed to {FARTHEST_DEG:.0f} deg, in {len(facts.reach.direction_deg)} directions.",
-            wide=False,
+            width="half",
         ),
     ]
     if facts.neck is not None:
-        found.append(
+        found.insert(
+            1,
             Shown(
                 "map",
                 "Cups that would let the neck do what is wanted: degrees to spare in the tightest motion, named in "
                 "each part. Within the dashed line bone is tighter than the neck: turning the cup gains nothing there.",
-                f"angles in the frame of the posture ({facts.posture}); centre and femur as planned; {neck}.",
-                wide=False,
-            )
+                f"angles in the frame of the posture ({facts.posture}); centre and femur as planned; stem and liner as "
+                "above.",
+                width="half",
+            ),
         )
     return tuple(found)
+
+
+def _bars(facts: MotionFacts) -> str:
+    neck, bone = "solid until the neck meets the rim", "hatched until bone meets bone"
+    return ", ".join(words for words, known in ((neck, facts.neck), (bone, facts.femur)) if known is not None)
 
 
 def _neck_words(neck: NeckInLinerFact) -> str:
@@ -145,28 +165,38 @@ def _leg_words(femur: FemurFact) -> str:
     )
 
 
-def _limits(name: str, posture: PostureMotion) -> Table:
-    rows = tuple(_row(each) for each in posture.motions)
+def _limits(name: str, posture: PostureMotion, facts: MotionFacts) -> Table:
+    unsure = _turn_unknown(facts)
     return Table(
-        (f"motion, {name}", "neck meets rim", "bone meets bone", "where, mm from the new centre", "wanted", "to spare"),
-        rows,
-        minus(
-            f"Degrees. Pelvis tilted {posture.anterior_tilt_deg:+.1f} deg forward ({posture.how}); cup "
-            f"{posture.inclination_deg:.1f} / {posture.anteversion_deg:.1f} radiographic in that frame. ± two standard "
-            "deviations, from the edges of both bones in the scan; where the femur touches with the edge of its cut "
-            "(at the cut), from a cut that is 2 mm off. Bold: falls short."
+        (
+            f"motion, {name}",
+            "neck meets rim, deg",
+            "bone meets bone, deg",
+            "bone met, mm from the new centre",
+            "wanted, deg",
+            "to spare, deg",
         ),
+        tuple(_row(each, unsure) for each in posture.motions),
+        minus(
+            f"Pelvis tilted {posture.anterior_tilt_deg:+.1f} deg forward ({posture.how}); cup "
+            f"{posture.inclination_deg:.1f} / {posture.anteversion_deg:.1f} deg, inclination / anteversion, "
+            "radiographic, in that frame. Neck: exact for the parts named. Bone: ± two standard deviations, from the "
+            "edges of both bones in the scan; where the femur touches with the edge of its cut (at the cut), from a "
+            "cut that is 2 mm off. Bold: falls short."
+        )
+        + (" ?: hangs on how the leg lay turned, which is not known." if unsure else ""),
         frozenset(number for number, each in enumerate(posture.motions) if each.short),
+        frozenset({3}),
     )
 
 
-def _row(fact: MotionFact) -> tuple[str, ...]:
+def _row(fact: MotionFact, unsure: bool) -> tuple[str, ...]:
     bone = fact.bone
     at = None if bone is None else bone.meets_at_mm
     return (
         fact.words,
         _neck_limit(fact.neck),
-        _bone_limit(bone),
+        _bone_limit(bone) + (" ?" if unsure and bone is not None and "rotation" in fact.name else ""),
         "" if at is None else _place_words(at),
         "" if fact.wanted_deg is None else f"{fact.wanted_deg:g}",
         "" if fact.margin_deg is None else minus(f"{fact.margin_deg:+.0f}"),
@@ -179,7 +209,8 @@ def _sources(here: PostureMotion) -> Table:
     for each in here.motions:
         if each.wanted_deg is not None:
             by_source.setdefault(each.source, []).append(f"{each.words} {each.wanted_deg:g}")
-    return Table(("wanted, deg", "by whom"), tuple((", ".join(words), source) for source, words in by_source.items()))
+    rows = tuple((", ".join(words), source) for source, words in by_source.items())
+    return Table(("wanted, deg", "source"), rows, words=frozenset({1}))
 
 
 def _neck_limit(neck: NeckFact | None) -> str:
@@ -223,7 +254,7 @@ def _taken(facts: MotionFacts) -> Table:
     if here.combined is not None:
         text = f"{here.combined.widmer_excess_deg:+.1f} deg off 37.3 (Widmer and Zurfluh 2004, from memory)"
         rows.append(("radiographic cup anteversion + 0.7 x stem version", minus(text)))
-    return Table(("what went in", ""), tuple(rows))
+    return Table(("what went in", ""), tuple(rows), words=frozenset({1}))
 
 
 def _femur_rows(femur: FemurFact) -> list[tuple[str, str]]:
@@ -259,11 +290,10 @@ def _advice(facts: MotionFacts, here: PostureMotion) -> tuple[str, ...]:
         if each.bone.limit_deg < each.wanted_deg
     ]
     if bone_short:
-        unsure = facts.femur is not None and facts.femur.rotation_known == "as it lay"
         found.append(
             f"Bone stops {', '.join(bone_short)} too early: no turn of the cup helps. More offset or length, a centre "
             "farther out, or less bone where they meet would."
-            + (" How far the leg lay turned is not known, so this is unsure." if unsure else "")
+            + (" How far the leg lay turned is not known, so this is unsure." if _turn_unknown(facts) else "")
         )
     if facts.neck is not None and here.window is not None and here.window.anteversion_deg is None:
         found.append("The neck does not let this cup do all that is wanted: see the map for cups that would.")

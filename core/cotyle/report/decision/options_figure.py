@@ -45,9 +45,9 @@ def options_pictures(facts: OptionsFacts, planned: PlannedCup, hip: Hip) -> dict
 
 def price_figure(facts: OptionsFacts) -> Figure:
     """Draw cover against medial shift, coloured by the least wall."""
-    made = ink.figure(960, 430)
-    axes = made.add_axes((0.07, 0.12, 0.8, 0.76))
-    bar = made.add_axes((0.9, 0.12, 0.015, 0.76))
+    made = ink.figure(600, 400)
+    axes = made.add_axes((0.105, 0.125, 0.735, 0.745))
+    bar = made.add_axes((0.87, 0.125, 0.02, 0.745))
     points = [each for curve in facts.curves.values() for each in curve]
     walls = [each.figures.wall_least_mm for each in (*facts.options, facts.plan)]
     walls += [each.wall_least_mm for each in points]
@@ -69,10 +69,10 @@ def price_figure(facts: OptionsFacts) -> Figure:
         color = colors.to_rgba(np.array([each.figures.wall_least_mm]))[0]
         shape = "s" if name == "P" else "o"
         axes.plot([x, each.medial_mm], [y, 100 * each.figures.cover], color=ink.SOFT_INK, linewidth=0.7, zorder=3)
-        axes.plot(x, y, shape, markersize=17, color=color, markeredgecolor=ink.INK, markeredgewidth=1.2, zorder=4)
+        axes.plot(x, y, shape, markersize=15, color=color, markeredgecolor=ink.INK, markeredgewidth=1.2, zorder=4)
         letters = "white" if shade(each.figures.wall_least_mm) < 0.6 else ink.INK
         axes.text(x, y, name, ha="center", va="center", fontsize=ink.FONT_PT, color=letters, zorder=5)
-    axes.set_xlabel("medial shift of the centre from the native one (mm): deeper to the right")
+    axes.set_xlabel("medial shift of the centre from the native one (mm)")
     axes.set_ylabel("cover (% of the shell in bone)")
     axes.grid(color=ink.RULE, linewidth=0.5)
     axes.set_axisbelow(True)
@@ -80,14 +80,14 @@ def price_figure(facts: OptionsFacts) -> Figure:
     made.colorbar(colors, cax=bar).set_label("least wall left (mm)", fontsize=ink.FONT_PT, color=ink.INK)
     bar.tick_params(labelsize=ink.SMALL_PT)
     if facts.curves:
-        made.legend(loc="upper left", bbox_to_anchor=(0.06, 1.0), ncols=2, fontsize=ink.SMALL_PT, frameon=False)
+        made.legend(loc="upper left", bbox_to_anchor=(0.06, 1.01), ncols=1, fontsize=ink.SMALL_PT, frameon=False)
     return made
 
 
 def _apart(places: Array) -> Array:
     """Return where marks (n, 2) stand so that none covers another: moved up or down, in steps, until free."""
     span = np.maximum(np.ptp(places, axis=0), [4.0, 10.0])
-    size = span * (0.035, 0.075)
+    size = span * (0.05, 0.075)
     free: list[Array] = []
     for place in places:
         tries = [place + np.array([0.0, sign * step]) * size for step in range(12) for sign in (1.0, -1.0)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from cotyle.case.decision.options import CupOption, NamedOption, OptionsFacts
-from cotyle.cup.options.choice import HEIGHTS, Favours
+from cotyle.cup.options.choice import Favours
 from cotyle.cup.options.trials import Bound
 from cotyle.report.decision.part_page import PartPage, Shown, Table
 from cotyle.report.tiles import Tile, minus
@@ -35,18 +35,30 @@ _DIFFERENCES: tuple[tuple[str, str, float, float, Callable[[CupOption], float]],
     ("{:.1f} ml less bone taken", "{:.1f} ml more bone taken", -1.0, 0.5, lambda c: c.figures.removed_ml),
 )
 _ENOUGH_WITHIN_MM = 0.5
+_MOST_WALL = "Most wall"
 _LEG_MM = 2.0
 """A change of the leg's length that is said beside gain and price; femur unchanged."""
 _HIGH_CENTER_COSTS = (
-    "In 20 hips with a high centre against 20 at the anatomic one (Crowe III and IV, five years) the load along the "
-    "leg was 8.9 against 8.2 N/kg, and the hip extended 7 deg less (Karaismailoglu et al., J Arthroplasty "
-    "2019;34:1267).",
-    "Moved up and out the load on the hip rises; moved up alone it did not rise measurably (Doehring et al., J "
-    "Arthroplasty 1996;11:693): a high centre must not be a lateral one.",
-    "Cups whose centre lay more than 15 mm above the anatomic one loosened more often (Pagnano et al., J Bone Joint "
-    "Surg Am 1996;78:1004, from memory). A leg is shorter by as much as its centre is higher, femur unchanged.",
-    "85 hips with Crowe II and III and a cementless cup 22 mm or more above the teardrops did well over 9 years; the "
-    "higher ones also lay more lateral (Shen et al., Orthop Surg 2020;12:1245).",
+    (
+        "20 hips with a high centre against 20 at the anatomic one (Crowe III and IV, five years): load along the leg "
+        "8.9 against 8.2 N/kg, extension 7 deg less",
+        "Karaismailoglu et al., J Arthroplasty 2019;34:1267",
+    ),
+    (
+        "moved up and out the load on the hip rises; moved up alone it did not rise measurably: a high centre must not "
+        "be a lateral one",
+        "Doehring et al., J Arthroplasty 1996;11:693",
+    ),
+    (
+        "cups whose centre lay more than 15 mm above the anatomic one loosened more often",
+        "Pagnano et al., J Bone Joint Surg Am 1996;78:1004, from memory",
+    ),
+    ("the leg is shorter by as much as its centre is higher, femur unchanged", "geometry"),
+    (
+        "85 hips with Crowe II and III and a cementless cup 22 mm or more above the teardrops did well over 9 years; "
+        "the higher ones also lay more lateral",
+        "Shen et al., Orthop Surg 2020;12:1245",
+    ),
 )
 
 
@@ -70,56 +82,82 @@ def words_of(option: NamedOption, facts: OptionsFacts) -> str:
 def options_page(facts: OptionsFacts) -> PartPage:
     """Return the page on options."""
     if not facts.options:
-        return PartPage(lead="No cup keeps the usual limits: say which may be broken.", tables=(_limits(facts),))
-    shown = (
-        Shown(
-            "price",
-            "Price against gain. Each letter is an option, P the plan; further right is deeper, higher up is better "
-            "covered, the colour is the least wall left. Lines: the most cover that can be had at each depth, with the "
-            "height of the centre restored (within 2 mm) and with it free. Dotted: least cover.",
-            "every mark and point is measured as the plan is; limits as in the table below.",
-        ),
-        Shown(
-            "profile",
-            "What each option is good and bad at: for each aim the letters from the worst (left) to the best (right) "
-            "of this set. In each row the ends are given as numbers.",
-            "scales differ from row to row; in the choice itself walls count only up to the limit in the table.",
-            wide=False,
-        ),
-        Shown(
-            "cups",
-            "Where the cups lie: the hip bone cut in the frontal plane through the centre to restore (cross), from in "
-            "front. Solid: the half that lies in bone. P, dashed: the plan.",
-            "cups that lie in front of or behind this plane are drawn as if they lay in it.",
-            wide=False,
-        ),
-    )
+        return _page_without(facts)
     return PartPage(
         lead=_lead(facts),
         tiles=_tiles(facts),
-        pictures=shown,
-        tables=(_table(facts), _limits(facts)),
-        advice=(*_prices(facts), *_high_center(facts)),
+        body=(
+            _prices(facts),
+            Shown(
+                "price",
+                "Price against gain. Each letter is an option, P the plan; further right is deeper, higher up is "
+                "better covered, the colour is the least wall left (mm, scale on the right). Lines: the most cover "
+                "that can be had at each depth, with the height of the centre restored (within 2 mm) and with it free. "
+                "Dotted: least cover.",
+                "every mark and point is measured as the plan is; limits as in the table below.",
+                width="most",
+            ),
+            _table(facts),
+            Shown(
+                "profile",
+                "What each option is good and bad at: for each aim the letters from the worst (left) to the best "
+                "(right) of this set. In each row the ends are given as numbers.",
+                "scales differ from row to row; in the choice itself walls count only up to the limit in the table.",
+                width="half",
+            ),
+            Shown(
+                "cups",
+                "Where the cups lie: the hip bone cut in the frontal plane through the centre to restore (cross), from "
+                "in front. Solid: the half that lies in bone; dots: centres. P, dashed: the plan.",
+                "cups that lie in front of or behind this plane are drawn as if they lay in it.",
+                width="half",
+            ),
+            *_high_center(facts),
+            _limits(facts),
+        ),
+    )
+
+
+def _page_without(facts: OptionsFacts) -> PartPage:
+    """The page where the limits leave no cup: what binds stands among the doubts."""
+    return PartPage(
+        lead="No cup keeps the usual limits, so that none is proposed here. The plan stands as it was measured.",
+        advice=(
+            "Say which limit may be broken, and by how much (cotyle decide --given FILE with, for example, "
+            '{"options": {"least_cover": 0.5}}), or plan for a graft, an augment or cement, which are not reckoned '
+            "with here.",
+        ),
+        body=(_table(facts), _limits(facts)),
     )
 
 
 def _lead(facts: OptionsFacts) -> str:
     count = sum(not each.beaten for each in facts.options)
-    most = max(facts.options, key=lambda each: each.figures.cover)
+    cups = "1 cup that no other beats" if count == 1 else f"{count} cups, none of which another beats"
     goal = "this hip's own centre" if facts.goal.restores == "native" else "the mirrored centre of the other hip"
     start = " The options start from the bone behind the old cup." if facts.bed is not None else ""
+    better = [letter(n) for n in facts.better_than_plan]
+    if better:
+        plan = (
+            f"{_listed(better)} {'is' if len(better) == 1 else 'are'} nowhere worse than the plan and somewhere better"
+        )
+    else:
+        plan = "none is nowhere worse than the plan and somewhere better"
     return (
-        f"{count} cups, none of which is beaten by another in all: which price is worth paying is the surgeon's to "
-        f"decide. Cover reaches {100 * most.figures.cover:.0f} % ({letter(facts.options.index(most))}), against "
-        f"{100 * facts.plan.figures.cover:.0f} % as planned. Centre to restore: {goal} ({facts.goal.why}).{start}"
+        f"{cups} in everything; {plan}. Which price is worth paying is the surgeon's to decide. Centre to restore: "
+        f"{goal} ({facts.goal.why}).{start}"
     )
+
+
+def _listed(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _tiles(facts: OptionsFacts) -> tuple[Tile, ...]:
     aims: tuple[tuple[str, str, str, Callable[[CupOption], float], float], ...] = (
         ("Most cover", "%", "share of the shell in bone", lambda c: 100 * c.figures.cover, 1.0),
-        ("Most wall", "mm", "least distance to the inner surface", lambda c: c.figures.wall_least_mm, 1.0),
-        ("Centre", "mm", "from the one to restore", lambda c: c.figures.center_away_mm, -1.0),
+        (_MOST_WALL, "mm", "least distance to the inner surface", lambda c: c.figures.wall_least_mm, 1.0),
+        ("Nearest centre", "mm", "from the one to restore", lambda c: c.figures.center_away_mm, -1.0),
         ("Least bone taken", "ml", "by all reamers", lambda c: c.figures.removed_ml, -1.0),
     )
     tiles = []
@@ -129,7 +167,9 @@ def _tiles(facts: OptionsFacts) -> tuple[Tile, ...]:
         text = f"{number:.0f}" if unit == "%" else f"{number:.1f}"
         planned = value(facts.plan)
         plan = f"{planned:.0f}" if unit == "%" else f"{planned:.1f}"
-        tiles.append(Tile(name, text, unit, "", f"{note}: option {letter(best)}; plan {plan}"))
+        sd = facts.options[best].wall_least_sd_mm if name == _MOST_WALL else None
+        spread = "" if sd is None else f"{2 * sd:.1f}"
+        tiles.append(Tile(name, text, unit, spread, f"{note}: option {letter(best)}; as planned {plan}"))
     return tuple(tiles)
 
 
@@ -140,22 +180,40 @@ def _table(facts: OptionsFacts) -> Table:
     return Table(
         (
             "option",
-            "size / head",
-            "medial / up / front",
-            "incl. / antev.",
-            "cover: all / above",
-            "wall: axis / least",
-            "front / back wall",
-            "centre off",
-            "bone taken",
+            "size / head, mm",
+            "medial / up / front, mm",
+            "incl. / antev., deg",
+            "cover: all / above, %",
+            "wall: axis / least, mm",
+            "front / back wall, mm",
+            "centre off, mm",
+            "bone taken, ml",
         ),
         tuple(rows),
-        "Size of the cup and of the largest usual head in it, shifts of the centre from the native one, walls and "
-        "distances in mm; bone in ml; angles "
-        f"{definition}, {frame} frame. Cover in % of the shell, and of its upper quarter. Centre off: from the one to "
-        "restore. Every number measured as the plan's own.",
+        "Head: the largest usual one in that cup. Medial, up, front: shift of the centre from the native one, supine "
+        f"frame. Angles {definition}, {frame} frame. Cover: of the shell, and of its upper quarter. Centre off: from "
+        f"the one to restore. Every number measured as the plan's own{_spreads(facts)}.",
         chosen=frozenset({len(rows) - 1}),
     )
+
+
+def _spreads(facts: OptionsFacts) -> str:
+    """Say how well these numbers are known, ± two standard deviations; empty where a file does not hold it."""
+    cups = (*facts.options, facts.plan)
+    told = []
+    for words, values in (
+        ("wall on the axis", [each.wall_along_axis_sd_mm for each in cups]),
+        ("least wall", [each.wall_least_sd_mm for each in cups]),
+    ):
+        known = [2 * each for each in values if each is not None]
+        if known:
+            low, high = f"{min(known):.1f}", f"{max(known):.1f}"
+            told.append(f"{words} ± {low}" + (f" to {high}" if high != low else "") + " mm")
+    if facts.plan.cover_sd is not None:
+        told.append(f"cover as planned ± {200 * facts.plan.cover_sd:.0f} points")
+    if facts.goal.center_sd_mm is not None:
+        told.append(f"native centre ± {2 * facts.goal.center_sd_mm:.1f} mm along each axis")
+    return "; " + ", ".join(told) if told else ""
 
 
 def _row(mark: str, words: str, cup: CupOption) -> tuple[str, ...]:
@@ -200,12 +258,12 @@ def _limits(facts: OptionsFacts) -> Table:
         ),
         ("pinned", pinned or "nothing"),
     )
-    return Table(("limit", "value"), rows, "What no option may break; all can be set.")
+    return Table(("limit", "value"), rows, "What no option may break; all can be set.", words=frozenset({1}))
 
 
-def _prices(facts: OptionsFacts) -> tuple[str, ...]:
-    """Say of each option what it gains and what it costs against the plan."""
-    said = []
+def _prices(facts: OptionsFacts) -> Table:
+    """What each option gains and what it costs against the plan."""
+    rows = []
     for n, option in enumerate(facts.options):
         gained, paid = [], []
         for more_words, less_words, factor, worth, value in _DIFFERENCES:
@@ -214,16 +272,22 @@ def _prices(facts: OptionsFacts) -> tuple[str, ...]:
                 gained.append(more_words.format(more))
             elif more <= -worth:
                 paid.append(less_words.format(-more))
-        gain, price = ", ".join(gained) or "nothing", ", ".join(paid) or "nothing"
         shorter = facts.plan.leg_length_change_mm - option.leg_length_change_mm
-        leg = "" if abs(shorter) < _LEG_MM else f" Leg {abs(shorter):.0f} mm {'shorter' if shorter > 0 else 'longer'}."
-        said.append(f"{letter(n)}, {words_of(option, facts)}. Gains over the plan: {gain}. Price: {price}.{leg}")
-    better = ", ".join(letter(n) for n in facts.better_than_plan)
-    if better:
-        said.append(f"Nowhere worse than the plan and somewhere better: {better}.")
-    return tuple(said)
+        if abs(shorter) >= _LEG_MM:
+            paid.append(f"leg {abs(shorter):.0f} mm {'shorter' if shorter > 0 else 'longer'}")
+        rows.append(
+            (f"{letter(n)}: {words_of(option, facts)}", *(", ".join(each) or "nothing" for each in (gained, paid)))
+        )
+    return Table(
+        ("against the plan", "gains", "costs"),
+        tuple(rows),
+        "A difference is told from 1 point of cover, 0.5 mm, 0.5 ml and 2 mm of the leg on (femur unchanged). Wall: "
+        "the least one; what lies above what is enough (table of limits) is told, but did not count in the choice.",
+        words=frozenset({1, 2}),
+    )
 
 
-def _high_center(facts: OptionsFacts) -> tuple[str, ...]:
-    shown = [each for each in facts.options if set(each.favours) & set(HEIGHTS)]
-    return _HIGH_CENTER_COSTS if any(Favours.HIGH_CENTER in each.favours for each in shown) else ()
+def _high_center(facts: OptionsFacts) -> tuple[Table, ...]:
+    if not any(Favours.HIGH_CENTER in each.favours for each in facts.options):
+        return ()
+    return (Table(("what a high centre is known to cost", "source"), _HIGH_CENTER_COSTS, words=frozenset({1})),)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from cotyle.report.tiles import Tile
 
@@ -14,8 +15,9 @@ class Shown:
     name: str
     caption: str
     assumes: str
-    wide: bool = True
-    """Over the whole width of the page; else two stand side by side."""
+    width: Literal["whole", "most", "half"] = "whole"
+    """Of the page: the whole with its words below, most with its words beside, or half: two that follow each other
+    stand side by side, one alone has its words beside it."""
 
 
 @dataclass(frozen=True)
@@ -28,28 +30,48 @@ class Table:
     chosen: frozenset[int] = frozenset()
     words: frozenset[int] = frozenset()
 
+    @property
+    def is_long(self) -> bool:
+        """Whether it may go on over the page: more rows than can be spared at the foot of one."""
+        return len(self.rows) > _KEPT_TOGETHER
+
+
+_KEPT_TOGETHER = 6
+
 
 @dataclass(frozen=True)
 class PartPage:
     """The page of a part, in the order in which it is read.
 
-    lead: the answer in one or two sentences. tiles: the figures that count, at most eight. pictures: in their order.
-    advice: what follows from it, as sentences.
+    lead: the answer in one or two sentences. tiles: the figures that count, at most eight. advice: what follows from
+    it, as sentences. body: pictures and tables in their order.
     """
 
     lead: str
     tiles: tuple[Tile, ...] = ()
-    pictures: tuple[Shown, ...] = ()
-    tables: tuple[Table, ...] = ()
     advice: tuple[str, ...] = ()
+    body: tuple[Shown | Table, ...] = ()
 
     @property
-    def picture_rows(self) -> tuple[tuple[Shown, ...], ...]:
-        """The pictures as they stand on the page: wide ones alone, others two in a row."""
-        rows: list[list[Shown]] = []
-        for each in self.pictures:
-            if not each.wide and rows and len(rows[-1]) == 1 and not rows[-1][0].wide:
-                rows[-1].append(each)
+    def pictures(self) -> tuple[Shown, ...]:
+        """The pictures in their order."""
+        return tuple(each for each in self.body if isinstance(each, Shown))
+
+    @property
+    def tables(self) -> tuple[Table, ...]:
+        """The tables in their order."""
+        return tuple(each for each in self.body if isinstance(each, Table))
+
+    @property
+    def rows(self) -> tuple[tuple[Shown, ...] | Table, ...]:
+        """The body as it stands on the page: tables and wide pictures alone, other pictures two in a row."""
+        rows: list[tuple[Shown, ...] | Table] = []
+        for each in self.body:
+            last = rows[-1] if rows else ()
+            if isinstance(each, Table):
+                rows.append(each)
+            elif isinstance(last, tuple) and len(last) == 1 and each.width == last[0].width == "half":
+                rows[-1] = (*last, each)
             else:
-                rows.append([each])
-        return tuple(tuple(row) for row in rows)
+                rows.append((each,))
+        return tuple(rows)

@@ -1,6 +1,7 @@
 """The parts of a decision; one line in :data:`PARTS` adds one.
 
-They stand in the order of the report: options, posture, motion, tolerance, screws, bone, revision.
+They stand in the order of the report: what an old cup leaves comes first, where there is one, since all others rest on
+it.
 """
 
 from __future__ import annotations
@@ -65,6 +66,16 @@ class Part:
 
 
 PARTS: tuple[Part, ...] = (
+    Part(
+        "revision",
+        "Revision",
+        "looking behind the old cup",
+        RevisionFacts,
+        revision_of,
+        revision_pictures,
+        revision_page,
+        unfit_for_revision,
+    ),
     Part("options", "Options", "weighing cups", OptionsFacts, options_of, options_pictures, options_page),
     Part("posture", "Posture", "turning the pelvis", PostureFacts, posture_of, posture_pictures, posture_page),
     Part("motion", "Motion", "moving the thigh", MotionFacts, motion_of, motion_pictures, motion_page),
@@ -79,16 +90,6 @@ PARTS: tuple[Part, ...] = (
     ),
     Part("screws", "Screws", "looking for bone behind the shell", ScrewFacts, screws_of, screw_pictures, screw_page),
     Part("bone", "Bone quality", "reading the density of the bone", BoneFacts, bone_of, bone_pictures, bone_page),
-    Part(
-        "revision",
-        "Revision",
-        "looking behind the old cup",
-        RevisionFacts,
-        revision_of,
-        revision_pictures,
-        revision_page,
-        unfit_for_revision,
-    ),
 )
 
 

@@ -13,6 +13,7 @@ from cotyle.case.stages import Hip, PlannedCup
 from cotyle.cup.orientation import Definition, convert, orientation_of_axis, tilted
 from cotyle.cup.posture import frame_at_tilt
 from cotyle.report import ink
+from cotyle.report.decision.posture_page import tilt_words
 from cotyle.space.arrays import Array
 from cotyle.space.frames import Frame
 from cotyle.xray.outlines import circle_points
@@ -31,9 +32,9 @@ def posture_pictures(facts: PostureFacts, planned: PlannedCup, hip: Hip) -> dict
 
 def tilt_figure(facts: PostureFacts, planned: PlannedCup) -> Figure:
     """Draw anteversion and inclination against the tilt of the pelvis, with the zone and the postures."""
-    made = ink.figure(960, 430)
-    upper = made.add_axes((0.07, 0.44, 0.9, 0.49))
-    lower = made.add_axes((0.07, 0.12, 0.9, 0.25), sharex=upper)
+    made = ink.figure(600, 390)
+    upper = made.add_axes((0.115, 0.45, 0.87, 0.43))
+    lower = made.add_axes((0.115, 0.13, 0.87, 0.26), sharex=upper)
     tilts = _range_of_tilts(facts)
     angles = _angles_at(facts, planned, tilts)
     bounds = (facts.zone.anteversion_deg, facts.zone.inclination_deg)
@@ -41,7 +42,7 @@ def tilt_figure(facts: PostureFacts, planned: PlannedCup) -> Figure:
     for axes, column, (low, high), name in zip((upper, lower), (1, 0), bounds, names, strict=True):
         axes.axhspan(low, high, facecolor="#e8eef4", edgecolor="none", zorder=0)
         axes.plot(tilts, angles[:, column], color=ink.INK, linewidth=1.6, zorder=3)
-        axes.set_ylabel(f"{name}, {facts.zone.definition}\n(deg)")
+        axes.set_ylabel(f"{name} (deg)")
         axes.grid(color=ink.RULE, linewidth=0.5)
         ink.plain_axes(axes)
         _postures(axes, facts, planned, column)
@@ -52,7 +53,7 @@ def tilt_figure(facts: PostureFacts, planned: PlannedCup) -> Figure:
     _published(upper, facts)
     handles, labels = upper.get_legend_handles_labels()
     made.legend(
-        handles, labels, loc="upper left", bbox_to_anchor=(0.06, 1.0), ncols=5, fontsize=ink.SMALL_PT, frameon=False
+        handles, labels, loc="upper left", bbox_to_anchor=(0.1, 1.01), ncols=3, fontsize=ink.SMALL_PT, frameon=False
     )
     return made
 
@@ -121,7 +122,7 @@ def _published(axes: Any, facts: PostureFacts) -> None:
 
 def side_figure(facts: PostureFacts, planned: PlannedCup) -> Figure:
     """Draw the hip bone and the cup from the side, lying, standing and seated; on the table with both beams."""
-    made = ink.figure(960, 340)
+    made = ink.figure(960, 310)
     for place, name in enumerate((SUPINE, STANDING, SEATED)):
         axes = made.add_axes((0.01 + place * 0.33, 0.02, 0.32, 0.86))
         fact = facts.postures[name]
@@ -130,7 +131,7 @@ def side_figure(facts: PostureFacts, planned: PlannedCup) -> Figure:
         ante = fact.ante_inclination_deg
         angle = "" if ante is None else f"\nante-inclination {ante:.0f} deg"
         axes.set_title(
-            f"{_WORDS[name]}: pelvis {_tilt_words(fact.anterior_tilt_deg)}, {fact.how}{angle}",
+            f"{_WORDS[name]}: pelvis {tilt_words(fact.anterior_tilt_deg)}, {fact.how}{angle}",
             fontsize=ink.SMALL_PT,
             color=ink.INK,
         )
@@ -141,10 +142,6 @@ def side_figure(facts: PostureFacts, planned: PlannedCup) -> Figure:
         axes.set_aspect("equal")
         axes.axis("off")
     return made
-
-
-def _tilt_words(tilt_deg: float) -> str:
-    return f"{abs(tilt_deg):.0f} deg {'forward' if tilt_deg >= 0 else 'back'}"
 
 
 def _pelvis_from_the_side(axes: Any, planned: PlannedCup, frame: Frame, lying: bool) -> None:

@@ -17,23 +17,26 @@ def posture_page(facts: PostureFacts) -> PartPage:
     return PartPage(
         lead=_lead(facts),
         tiles=tuple(_tile(facts, name) for name in (SUPINE, STANDING, SEATED)),
-        pictures=(
+        advice=_advice(facts),
+        body=(
             Shown(
                 "tilt",
-                "Angles of the planned cup against the tilt of the pelvis. Band: target zone. Dashed: tilts at which "
-                "the cup leaves it. Hollow: assumed. Bars: two standard deviations of the tilt.",
+                f"Angles of the planned cup ({facts.zone.definition}) against the tilt of the pelvis. Band: target "
+                "zone. Dashed: tilts at which the cup leaves it. Hollow: assumed. Bars: two standard deviations of the "
+                "tilt.",
                 "the pelvis turns about its transverse axis alone; exact. Grey bar: smallest to largest change from "
                 "lying to standing in 1517 patients (Pierrepont et al., Bone Joint J 2017;99-B:184).",
+                width="most",
             ),
+            _angles(facts),
             Shown(
                 "side",
                 "The hip bone from the side with the cup's rim and axis; front to the right, on the table front up and "
                 "head to the left. Grey line: anterior pelvic plane.",
                 "bones as in the CT, turned by the tilts above; beams run through the middle of the cup.",
             ),
+            _movement(facts),
         ),
-        tables=(_angles(facts), _movement(facts)),
-        advice=_advice(facts),
     )
 
 
@@ -63,9 +66,13 @@ def _tile(facts: PostureFacts, name: str) -> Tile:
     angles = fact.orientation.get(Definition.RADIOGRAPHIC)
     if angles is None:
         return Tile(_TITLES[name].capitalize(), "undefined", "", "", str(fact.how), True)
-    note = f"inclination / anteversion, radiographic; pelvis {_signed(fact.anterior_tilt_deg)} deg forward, {fact.how}"
     value = minus(f"{angles.inclination_deg:.0f} / {angles.anteversion_deg:.0f}")
     spread = "" if fact.anteversion_sd_deg is None else f"{2 * fact.anteversion_sd_deg:.1f}"
+    known = "± not known" if fact.anteversion_sd_deg is None else "± of the anteversion, from the tilt"
+    note = (
+        "inclination / anteversion, radiographic; pelvis tilted "
+        f"{tilt_words(fact.anterior_tilt_deg)}, {fact.how}; {known}"
+    )
     return Tile(_TITLES[name].capitalize(), value, "deg", spread, note, _is_out(fact))
 
 
@@ -80,16 +87,16 @@ def _angles(facts: PostureFacts) -> Table:
     return Table(
         (
             "posture",
-            "anterior tilt",
-            "radiographic",
-            "operative",
-            "anatomic",
-            "± 2 SD of anteversion",
-            "ante-inclination",
+            "anterior tilt, deg",
+            "radiographic, deg",
+            "operative, deg",
+            "anatomic, deg",
+            "± 2 SD of anteversion, deg",
+            "ante-inclination, deg",
             "in its zone",
         ),
         tuple(rows),
-        "Inclination / anteversion in degrees, definitions after Murray 1993, in the frame of the posture. ± from the "
+        "Inclination / anteversion, definitions after Murray 1993, in the frame of the posture. ± from the "
         "tilt alone. Ante-inclination is the operative anteversion. Zone: the plan's target, "
         f"stated for the {facts.zone.frame} frame, lying and standing; seated "
         f"{low:.0f} to {high:.0f} deg of ante-inclination, what was seen in 85 hips (Kanawade et al., J Bone Joint "
@@ -126,7 +133,7 @@ def _movement(facts: PostureFacts) -> Table:
         Mobility.HYPERMOBILE: "hypermobile: above 30 deg",
     }
     return Table(
-        ("how the pelvis moves", "deg", "class", "after"),
+        ("how the pelvis moves", "deg", "class", "source"),
         (
             (
                 "forward from lying to standing",
@@ -166,13 +173,18 @@ def _advice(facts: PostureFacts) -> tuple[str, ...]:
             f"the {end}, picture turned {abs(each.picture_turned_deg):.1f} deg {turn}"
         )
     return (
-        f"For a patient who lies on the table as in the CT, the end of the C-arm in front of the patient stands, "
-        f"{words[0]}; {words[1]}. Nobody lies so twice: level the picture first, then tilt.",
+        "Nobody lies on the table as in the CT: level the picture first, then tilt. For a patient who did lie so, the "
+        f"end of the C-arm in front of the patient stands, {words[0]}; {words[1]}.",
     )
 
 
 def _known(value: float | None) -> str:
     return "not known" if value is None else _signed(value)
+
+
+def tilt_words(tilt_deg: float) -> str:
+    """Which way and how far the pelvis is tilted, in whole degrees."""
+    return f"{abs(tilt_deg):.0f} deg {'forward' if tilt_deg >= 0 else 'back'}"
 
 
 def _signed(value: float) -> str:

@@ -16,24 +16,26 @@ def revision_page(facts: RevisionFacts) -> PartPage:
     return PartPage(
         lead=_lead(facts),
         tiles=_tiles(facts),
-        pictures=(
+        advice=_advice(facts),
+        body=(
             Shown(
                 "upright",
                 "The CT along the old cup's axis, from in front. Blue: the cup as measured; violet, dashed: its bony "
                 "bed; green: found edges of bone; yellow: the least bone behind it, if it lies in this plane.",
                 "one sphere for the cup, one for its bed; edges in streaks are the shape model's.",
-                wide=False,
+                width="half",
             ),
             Shown(
                 "lost",
                 "The hip bone from in front and from the side. Red: bone that the mirrored other hip has there and "
                 "this one has not.",
                 "both hip bones were alike once; 1.5 mm under the surface nothing is counted.",
-                wide=False,
+                width="half",
             ),
+            _place(facts),
+            *_losses(facts),
+            _cup(facts),
         ),
-        tables=(_cup(facts), _place(facts), *_losses(facts)),
-        advice=_advice(facts),
     )
 
 
@@ -118,7 +120,12 @@ def _place(facts: RevisionFacts) -> Table:
         rows.append(("bony bed: diameter", f"{bed.diameter_mm:.1f} ± {2 * bed.diameter_sd_mm:.1f} mm"))
         rows.append(("bed with a dark line of 1 mm or more", f"{100 * bed.line_share:.0f} %"))
     rows.append(("edges about the socket in metal or its streaks", f"{100 * facts.metal_edge_share:.0f} %"))
-    return Table(("where it lies, and what is behind it", "value"), tuple(rows), "± two standard deviations.")
+    return Table(
+        ("where it lies, and what is behind it", ""),
+        tuple(rows),
+        "± two standard deviations; where none stands, none was worked out. Directions in the supine frame.",
+        words=frozenset({1}),
+    )
 
 
 def _losses(facts: RevisionFacts) -> tuple[Table, ...]:

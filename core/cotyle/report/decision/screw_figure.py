@@ -26,7 +26,8 @@ SHORT = {
 }
 _LENGTHS = (0.0, 10.0, 20.0, 30.0, 40.0, 50.0)
 _SHOWN_MM = 75.0
-_MOST_AIMED = 4
+MOST_AIMED = 4
+_STYLES: tuple[Any, ...] = ("-", (0, (5, 1.5)), (0, (5, 1.5, 1, 1.5)))
 _COLORS = ("#f2f2f2", "#d7e6f1", "#a9cbe3", "#6da9cf", "#2f80b5", "#0b4f7d")
 
 
@@ -43,7 +44,7 @@ def screw_pictures(facts: ScrewFacts, planned: PlannedCup, hip: Hip) -> dict[str
 
 def map_figure(facts: ScrewFacts, planned: PlannedCup) -> Figure:
     """Draw safe length and density of straight screws over the shell, seen into the mouth, with the quadrants."""
-    made = ink.figure(960, 440)
+    made = ink.figure(960, 390)
     plane = cup_planes(planned.cup, planned.pelvis.frames[MEASURING_FRAME])[2]
     lines = _lines(facts)
     places = (
@@ -113,12 +114,14 @@ def _draw_screws(axes: Any, facts: ScrewFacts, lines: tuple[Array, Array], plane
 
 def aim_figure(facts: ScrewFacts, planned: PlannedCup) -> Figure:
     """Draw, for the first screws, safe length over the directions from the same place, seen into the mouth."""
-    shown = list(zip(facts.screws, screw_names(facts), strict=True))[:_MOST_AIMED]
-    made = ink.figure(960, 250)
+    shown = list(zip(facts.screws, screw_names(facts), strict=True))[:MOST_AIMED]
+    wide = len(facts.screws) > 2
+    made = ink.figure(960, 230) if wide else ink.figure(470, 230)
+    size, bar_at = (0.232, 0.945) if wide else (0.44, 0.9)
     plane = cup_planes(planned.cup, planned.pelvis.frames[MEASURING_FRAME])[2]
     lines = _lines(facts)
     for column, (screw, name) in enumerate(shown):
-        axes = made.add_axes((0.01 + 0.232 * column, 0.02, 0.215, 0.8))
+        axes = made.add_axes((0.01 + size * column, 0.02, 0.93 * size, 0.84))
         x, y, values = closed_grid(lines, plane, screw.aim.tilt_deg, screw.aim.turn_deg, screw.aim.safe_mm)
         filled = axes.contourf(x, y, values, levels=_LENGTHS, colors=_COLORS, extend="max")
         for ring in screw.aim.tilt_deg[1:]:
@@ -129,28 +132,29 @@ def aim_figure(facts: ScrewFacts, planned: PlannedCup) -> Figure:
         axes.set_title(name, fontsize=ink.FONT_PT, color=ink.INK)
         frame_of_shell(axes, plane, 1.25 * screw.aim.tilt_deg[-1], 1.12 * screw.aim.tilt_deg[-1], 9.0)
         if column == len(shown) - 1:
-            bar = made.colorbar(filled, cax=made.add_axes((0.945, 0.12, 0.012, 0.6)))
+            bar = made.colorbar(filled, cax=made.add_axes((bar_at, 0.12, 0.012 if wide else 0.024, 0.6)))
             bar.ax.tick_params(labelsize=ink.SMALL_PT)
     return made
 
 
 def profile_figure(facts: ScrewFacts) -> Figure:
     """Draw, for each screw, density and distance to the inner surface against the depth from the shell."""
-    made = ink.figure(960, 300)
-    upper, lower = made.add_axes((0.075, 0.56, 0.9, 0.33)), made.add_axes((0.075, 0.155, 0.9, 0.33))
+    made = ink.figure(600, 310)
+    upper, lower = made.add_axes((0.115, 0.56, 0.87, 0.33)), made.add_axes((0.115, 0.15, 0.87, 0.33))
     colors = (ink.CUP_ON_PAPER, ink.BONE_ON_PAPER, ink.NATIVE, ink.REAMER, ink.WALL_ON_PAPER)
     for number, (screw, name) in enumerate(zip(facts.screws, screw_names(facts), strict=True)):
         color = colors[number % len(colors)]
         depth = np.array(screw.profile.depth_mm)
         hu = np.array([np.nan if value is None else value for value in screw.profile.hu], dtype=float)
-        upper.plot(depth, hu, color=color, linewidth=1.5, label=name)
-        lower.plot(depth, screw.profile.to_inner_surface_mm, color=color, linewidth=1.5)
+        style = _STYLES[number % len(_STYLES)]
+        upper.plot(depth, hu, color=color, linewidth=1.5, linestyle=style, label=name)
+        lower.plot(depth, screw.profile.to_inner_surface_mm, color=color, linewidth=1.5, linestyle=style)
         for axes in (upper, lower):
             axes.axvline(screw.exit_mm, color=color, linewidth=1.0, linestyle=(0, (2, 2)))
             axes.axvline(screw.allowed_mm, color=color, linewidth=1.6, alpha=0.6)
     upper.set_ylabel("density (HU)")
     lower.set_ylabel("to the inner\nsurface (mm)")
-    lower.set_xlabel("depth from the shell along the screw (mm); upright lines: allowed length, dotted: exit")
+    lower.set_xlabel("depth from the shell along the screw (mm)")
     lower.axhline(0.0, color=ink.SOFT_INK, linewidth=0.8)
     for axes in (upper, lower):
         axes.grid(color=ink.RULE, linewidth=0.5)
@@ -159,7 +163,7 @@ def profile_figure(facts: ScrewFacts) -> Figure:
     shown = max([_SHOWN_MM, *(screw.allowed_mm + 8.0 for screw in facts.screws)])
     upper.set_xlim(0.0, min(shown, max(upper.get_xlim()[1], 1.0)))
     lower.set_xlim(upper.get_xlim())
-    made.legend(loc="upper left", bbox_to_anchor=(0.06, 1.0), ncols=5, fontsize=ink.SMALL_PT, frameon=False)
+    made.legend(loc="upper left", bbox_to_anchor=(0.1, 1.0), ncols=3, fontsize=ink.SMALL_PT, frameon=False)
     return made
 
 

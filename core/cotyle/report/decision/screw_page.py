@@ -5,7 +5,7 @@ from __future__ import annotations
 from cotyle.case.decision.screws import PROPOSED_IN, ScrewFact, ScrewFacts
 from cotyle.cup.screws.quadrants import Quadrant
 from cotyle.report.decision.part_page import PartPage, Shown, Table
-from cotyle.report.decision.screw_figure import SHORT, screw_names
+from cotyle.report.decision.screw_figure import MOST_AIMED, SHORT, screw_names
 from cotyle.report.tiles import minus
 
 _USE = {
@@ -24,14 +24,18 @@ def screw_page(facts: ScrewFacts) -> PartPage:
             f"The proposed {screw.quadrant} screw in the CT, in the plane of the cup's axis: yellow to its allowed "
             "length.",
             "straight out of the shell; the generic shell has a hole there.",
-            wide=False,
+            width="half",
         )
         for screw in facts.screws
         if screw.proposed
     ]
     return PartPage(
         lead=_lead(facts),
-        pictures=(
+        advice=(
+            "Holes of a real shell lie where its maker put them: give place and direction of a screw to have it "
+            "looked at.",
+        ),
+        body=(
             Shown(
                 "map",
                 "The shell seen into its mouth; the middle is the pole, the edge the rim. Dashed: the line to the "
@@ -39,32 +43,31 @@ def screw_page(facts: ScrewFacts) -> PartPage:
                 "mm. Discs: proposed; crosses: asked for.",
                 "screws straight out of the shell, with the margins below; a hole wherever one is wanted.",
             ),
+            _screws(facts),
             *slices,
-            *(_aim() if facts.screws else ()),
+            *(_aim(facts) if facts.screws else ()),
             Shown(
                 "profile",
                 "What each screw meets: density of the CT, and distance of its axis to the inner surface of the pelvis "
-                "(below zero: past it).",
+                "(below zero: past it). Upright lines: allowed length; dotted: exit.",
                 "density as the scanner gives it, not calibrated; a thin wall reads too soft, bone beside metal not "
                 "at all.",
+                width="most",
             ),
-        ),
-        tables=(_screws(facts), _quadrants(facts)),
-        advice=(
-            "Holes of a real shell lie where its maker put them: give place and direction of a screw to have it "
-            "looked at.",
+            _quadrants(facts),
         ),
     )
 
 
-def _aim() -> tuple[Shown, ...]:
+def _aim(facts: ScrewFacts) -> tuple[Shown, ...]:
     return (
         Shown(
             "aim",
             "From the same place, the drill leaning: safe length (mm) over the directions, straight out of the shell "
-            "in the middle, rings every 5 deg, seen into the mouth. Disc or cross: the screw itself. The first four "
-            "screws.",
+            "in the middle, rings every 5 deg, seen into the mouth. Disc or cross: the screw itself"
+            + (f". The first {MOST_AIMED} screws." if len(facts.screws) > MOST_AIMED else "."),
             "the margins below; the hole of a real shell may hold the drill back sooner.",
+            width="whole" if len(facts.screws) > 2 else "half",
         ),
     )
 
@@ -74,9 +77,10 @@ def _lead(facts: ScrewFacts) -> str:
     if best is None:
         return "No straight screw in the posterior-superior quadrant forgives the hand."
     return (
-        f"The steadiest posterior-superior screw starts {best.from_pole_deg:.0f} deg from the pole, "
-        f"{best.around_deg:.0f} deg from the line to the ASIS: {best.allowed_mm:.0f} mm forgive the hand; "
-        f"the far cortex lies at {best.exit_mm:.0f} ± {2 * best.exit_sd_mm:.1f} mm ({_exit_words(best)})."
+        f"A posterior-superior screw of up to {best.allowed_mm:.0f} mm forgives the hand: it starts "
+        f"{best.from_pole_deg:.0f} deg from the pole, {best.around_deg:.0f} deg round from the line to the ASIS "
+        f"towards posterior, straight out of the shell. The far cortex lies at {best.exit_mm:.0f} ± "
+        f"{2 * best.exit_sd_mm:.1f} mm ({_exit_words(best)})."
     )
 
 
@@ -108,19 +112,21 @@ def _screws(facts: ScrewFacts) -> Table:
     return Table(
         (
             "screw",
-            "from pole / around, deg",
+            "from pole / round, deg",
             "asked, mm",
             "allowed, mm",
-            "safe as drilled, mm",
+            "safe if straight, mm",
             "bone, mm",
             "far cortex at, mm",
-            "exit",
-            "nearest to the inner surface, mm",
-            "mean HU",
+            "where it would come out",
+            "nearest to inner surface, mm",
+            "density, mean HU",
         ),
         tuple(rows),
-        "Around: from the line to the ASIS over posterior; to 90 posterior-superior, to 180 posterior-inferior. "
-        "Allowed: forgives the hand, and the limit of its quadrant. Nearest: of the axis, up to the exit.",
+        "Round: from the line to the ASIS towards posterior; to 90 posterior-superior, to 180 posterior-inferior. "
+        "Lengths from the outside of the shell. Allowed: safe even if the hand errs, and within the limit of its "
+        "quadrant. Far cortex ± two standard deviations, of the bone's edge in the scan. Nearest: of the axis, up to "
+        "the exit.",
         frozenset(n for n, screw in enumerate(facts.screws) if screw.proposed),
         frozenset({7}),
     )
@@ -141,7 +147,7 @@ def _quadrants(facts: ScrewFacts) -> Table:
             )
         )
     return Table(
-        ("quadrant", "use", "of it safe for 20 mm", "median safe length", "mean HU", "what lies behind it"),
+        ("quadrant", "use", "of it safe for 20 mm", "median safe length", "density, mean HU", "what lies behind it"),
         tuple(rows),
         "Use and what lies behind: Wasielewski et al., J Bone Joint Surg Am 1990;72:501, after teaching pages. "
         "Anterior quadrants are to be avoided however much bone they show.",

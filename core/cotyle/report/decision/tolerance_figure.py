@@ -34,9 +34,9 @@ def tolerance_pictures(facts: ToleranceFacts, planned: PlannedCup, hip: Hip) -> 
 
 def spread_figure(facts: ToleranceFacts) -> Figure:
     """Draw where cups end and how much wall is left."""
-    made = ink.figure(960, 360)
-    _ends(made.add_axes((0.07, 0.15, 0.36, 0.77)), facts)
-    _walls(made.add_axes((0.53, 0.15, 0.45, 0.77)), facts)
+    made = ink.figure(960, 310)
+    _ends(made.add_axes((0.07, 0.17, 0.36, 0.74)), facts)
+    _walls(made.add_axes((0.53, 0.17, 0.45, 0.74)), facts)
     return made
 
 
@@ -88,8 +88,8 @@ def _walls(axes: Any, facts: ToleranceFacts) -> None:
 
 def causes_figure(facts: ToleranceFacts) -> Figure:
     """Draw the shares of variance by cause, one bar for each figure of the cup."""
-    made = ink.figure(960, 330)
-    axes = made.add_axes((0.2, 0.12, 0.78, 0.74))
+    made = ink.figure(960, 290)
+    axes = made.add_axes((0.2, 0.1, 0.78, 0.8))
     names = [name for name, fact in facts.outcomes.items() if any(fact.shares.values())]
     for place, name in enumerate(names):
         start = 0.0

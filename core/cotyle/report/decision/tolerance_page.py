@@ -53,21 +53,22 @@ def tolerance_page(facts: ToleranceFacts) -> PartPage:
     return PartPage(
         lead=_lead(facts),
         tiles=_tiles(facts),
-        pictures=(
+        advice=_advice(facts),
+        body=(
             Shown(
                 "spread",
                 "Left: where the cup ends in 400 procedures, against the target zone; cross: plan. Right: the "
                 "least wall and the wall along the axis that are left; dashed: limit.",
-                "the deviations of the table below; angles radiographic, supine.",
+                "the deviations of the table of causes; angles radiographic, supine.",
             ),
+            _figures(facts),
             Shown(
                 "causes",
                 "Which cause the spread of each figure comes from: shares of its variance.",
                 "causes are independent; a share is what one cause explains alone (Sobol 1993), fitted by squares.",
             ),
+            _spreads(facts),
         ),
-        tables=(_figures(facts), _spreads(facts)),
-        advice=_advice(facts),
     )
 
 
@@ -76,7 +77,7 @@ def _lead(facts: ToleranceFacts) -> str:
     return (
         f"Of 100 procedures like this one, {_hundred(chances.in_zone)} end in the target zone on the table and "
         f"{_hundred(chances.standing_in_zone)} standing; in {_hundred(chances.below_least_wall)} the least wall falls "
-        f"below {chances.least_wall_limit_mm:g} mm, in {_hundred(chances.breach)} it is broken. {_stop_words(facts)}"
+        f"below {chances.least_wall_limit_mm:g} mm, and {_hundred(chances.breach)} go through it. {_stop_words(facts)}"
     )
 
 
@@ -91,10 +92,18 @@ def _stop_words(facts: ToleranceFacts) -> str:
 
 def _tiles(facts: ToleranceFacts) -> tuple[Tile, ...]:
     chances, stop = facts.chances, facts.stop
-    before = "none" if stop.before_seat_mm is None else f"{stop.before_seat_mm:.1f}"
+    at_seat = stop.before_seat_mm == 0.0
+    before = "nowhere" if stop.before_seat_mm is None else "at the seat" if at_seat else f"{stop.before_seat_mm:.1f}"
     limit = chances.least_wall_limit_mm
     return (
-        Tile("In the zone, lying", _hundred(chances.in_zone), "%", "", "plan's target zone", chances.in_zone < 0.9),
+        Tile(
+            "In the zone, on the table",
+            _hundred(chances.in_zone),
+            "%",
+            "",
+            "of procedures; plan's target zone",
+            chances.in_zone < 0.9,
+        ),
         Tile(
             "In the zone, standing",
             _hundred(chances.standing_in_zone),
@@ -114,9 +123,10 @@ def _tiles(facts: ToleranceFacts) -> tuple[Tile, ...]:
         Tile(
             "Stop for a picture",
             before,
-            "" if stop.before_seat_mm is None else "mm",
+            "" if at_seat or stop.before_seat_mm is None else "mm",
             "",
-            f"before the seat, so that the wall falls below {limit:g} mm in at most {100 * stop.accepted:g} % by then",
+            ("" if at_seat or stop.before_seat_mm is None else "before the seat: ")
+            + f"there the wall is below {limit:g} mm in at most {100 * stop.accepted:g} %",
             stop.before_seat_mm is None,
         ),
     )
@@ -126,7 +136,8 @@ def _figures(facts: ToleranceFacts) -> Table:
     return Table(
         ("figure", "planned", "95 of 100 lie from", "to", "1 SD", "most of it from"),
         tuple(_row(name, fact) for name, fact in facts.outcomes.items()),
-        f"Over {facts.procedures} procedures.",
+        f"Over {facts.procedures} procedures; a chance of 10 % is then known to ± "
+        f"{200 * (0.1 * 0.9 / facts.procedures) ** 0.5:.1f} points (binomial), by the spreads below.",
         words=frozenset({5}),
     )
 
@@ -161,7 +172,7 @@ def _advice(facts: ToleranceFacts) -> tuple[str, ...]:
     stop, limit = facts.stop, facts.chances.least_wall_limit_mm
     words = (
         f"By feel alone the wall is below {limit:g} mm at the seat in {_hundred(stop.at_seat)} of 100; with a picture "
-        f"on the way that tells depth and direction, in {_hundred(stop.after_picture)}."
+        f"on the way that tells depth and direction, in {_hundred(stop.after_picture)} of 100."
     )
     return (words,)
 
