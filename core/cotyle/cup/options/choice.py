@@ -15,7 +15,8 @@ from enum import StrEnum
 import numpy as np
 
 from cotyle.cup.options.figures import NAMES, OBJECTIVES, Figures, dominates, gains, undominated
-from cotyle.cup.options.limits import MEDIAL, SIZE, SUPERIOR, Room
+from cotyle.cup.options.latitude import Kept, Latitude, latitudes
+from cotyle.cup.options.limits import MEDIAL, SIZE, SIZE_STEP_MM, SUPERIOR, Room
 from cotyle.cup.options.search import Scale, Score, best_of, improved, scale_of, surveyed
 from cotyle.cup.options.trials import BOUNDS, Bound, Question, Trials, room_left, tried
 from cotyle.space.arrays import Array, BoolArray
@@ -64,7 +65,8 @@ class Option:
     """One cup: what it favours, its variables (6,) and its figures as measured.
 
     ``beaten``: another option is nowhere worse and somewhere better; kept only for comparison. ``binding``: limits that
-    it reaches.
+    it reaches. How far each variable may go alone within the limits: ``in_favour`` until what the option favours gets
+    worse, ``in_all`` until anything does.
     """
 
     favours: tuple[Favours, ...]
@@ -72,6 +74,8 @@ class Option:
     figures: Figures
     beaten: bool = False
     binding: tuple[Bound, ...] = ()
+    in_favour: Latitude | None = None
+    in_all: Latitude | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,7 +132,8 @@ def choose(question: Question, remeasure: Remeasure, with_heights: bool = False,
         free = _curve(question, remeasure, where, found, Favours.HIGH_CENTER)
         curves = {Favours.SAME_HEIGHT: restored, Favours.HIGH_CENTER: _upper(free, restored)}
     kept = _undoubled(options, question.limits.enough_wall_mm)
-    return Choice(tuple(kept), tuple(missing), curves, len(found.variables))
+    told = tuple(_with_latitude(question, where, option) for option in kept)
+    return Choice(told, tuple(missing), curves, len(found.variables))
 
 
 def _granted(
@@ -153,7 +158,25 @@ def _granted(
     return found, None
 
 
-_NEAR = {Bound.LEAST_WALL: 0.3, Bound.LARGEST_RISE: 0.5, Bound.LEAST_COVER: 0.01, Bound.LARGEST_SIZE: 0.0}
+# The next size would be too large.
+_NEAR = {Bound.LEAST_WALL: 0.3, Bound.LARGEST_RISE: 0.5, Bound.LEAST_COVER: 0.01, Bound.LARGEST_SIZE: SIZE_STEP_MM}
+
+
+def _with_latitude(question: Question, where: Room, option: Option) -> Option:
+    """Return an option with how far it may be moved; balance favours all things at once."""
+    everything, own = tuple(range(len(OBJECTIVES))), tried(question, option.variables[None])
+    # a name may have come from a cup of another height that this one beats
+    heights = [wish for wish in option.favours if _of_height(question, own, wish).all()]
+
+    def kept(trials: Trials) -> BoolArray:
+        return np.asarray([_of_height(question, trials, wish) for wish in heights], dtype=bool).all(axis=0)
+
+    wishes = [wish for wish in option.favours if wish is not Favours.BALANCE]
+    favoured = tuple({_objective(wish) for wish in wishes}) or everything
+    left = _left(question, option.variables, option.figures)
+    asked: tuple[tuple[tuple[int, ...], Kept], ...] = ((favoured, kept), (everything, kept))
+    in_favour, in_all = latitudes(question, where, option.variables, left, *asked)
+    return replace(option, in_favour=in_favour, in_all=in_all)
 
 
 def _left(question: Question, variables: Array, figures: Figures) -> Array:
