@@ -191,7 +191,7 @@ def xray(
     film: Annotated[
         bool, typer.Option("--film", help="Tube over the table, as for a film, not under it as on a C-arm.")
     ] = False,
-    angle: Annotated[float | None, typer.Option("--angle", help="Angle of the view instead of its usual one.")] = None,
+    angle: Annotated[float | None, typer.Option("--angle", help="Angle of an oblique view, without a sign.")] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Simulate X-ray views of a case with the planned cup's outline."""
@@ -203,7 +203,7 @@ def xray(
 @app.command(name="compare")
 def compare_command(
     case: CaseArgument,
-    images: Annotated[list[Path], typer.Argument(metavar="IMAGE...", help="Real X-ray pictures of one moment.")],
+    images: Annotated[list[Path], typer.Argument(metavar="IMAGE", help="Real X-ray pictures of one moment.")],
     view: Annotated[
         list[str],
         typer.Option(
