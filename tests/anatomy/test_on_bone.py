@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 from cotyle.anatomy.landmarks import LANDMARK_NAMES
-from cotyle.anatomy.on_bone import FARTHEST_MM, bone_of, on_bone
+from cotyle.anatomy.on_bone import FARTHEST_MM, bone_of, first_on_bone, on_bone
 from cotyle.errors import InputError
 from hypothesis import given
 
@@ -48,3 +48,15 @@ def test_a_point_far_from_its_bone_is_not_drawn_onto_it():
 def test_every_landmark_has_its_bone_or_says_that_it_has_none():
     for name in LANDMARK_NAMES:
         assert bone_of(name) in {*SURFACES, None}
+
+
+@given(directions)
+def test_a_look_meets_the_nearest_bone_first(direction):
+    """Closed form: a look at a ball's middle meets it one radius before."""
+    center = np.array(CENTERS["sacrum"])
+    near = {"sacrum": SURFACES["sacrum"]}
+    found = first_on_bone(center + 200.0 * direction, center, near)
+    np.testing.assert_allclose(found, center + 30.0 * direction, atol=0.3)
+    assert first_on_bone(center + 200.0 * direction, center + 100.0 * direction, near) is None
+    left, right = (np.array(CENTERS[f"{side}_hip_bone"]) for side in ("left", "right"))
+    np.testing.assert_allclose(first_on_bone(left + [200.0, 0, 0], right, SURFACES), left + [30.0, 0, 0], atol=0.3)

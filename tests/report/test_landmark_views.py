@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from cotyle.report.landmark_views import mark_camera, pelvis_camera
+from cotyle.report.landmark_views import mark_camera, pelvis_camera, place_to_look
 from hypothesis import given
 
 from tests.space.solids import sphere
@@ -32,3 +32,15 @@ def test_the_pelvis_fills_the_picture_and_the_thighs_do_not_shrink_it():
     corners = camera.project(np.array([[-120.0, 0, 0], [120.0, 0, 0]]), 400, 400)
     assert corners.min() > 0
     assert corners.max() < 400
+
+
+def test_a_landmark_that_was_not_found_is_looked_for_where_the_shape_carries_it_or_at_its_bone():
+    bones = {**SURFACES, "sacrum": sphere(30.0, (0.0, 60.0, 40.0), steps=36)}
+    carried = {"psis_left": np.array([70.0, 50.0, 30.0])}
+    assert place_to_look("psis_left", carried, bones) == pytest.approx(carried["psis_left"])
+    assert place_to_look("psis_right", carried, bones) == pytest.approx(CENTERS["right_hip_bone"], abs=1)
+    assert place_to_look("coccyx_tip", carried, bones) == pytest.approx([0, 60, 10], abs=1)
+    assert place_to_look("hip_center_left", carried, bones) == pytest.approx(CENTERS["left_hip_bone"], abs=1)
+    assert place_to_look("symphysis", {}, bones)[2] == pytest.approx(-40, abs=1)
+    # a bone that is not there: anywhere on the others
+    assert place_to_look("sacrum_midline", {}, SURFACES)[0] == pytest.approx(0, abs=1)

@@ -9,7 +9,7 @@ import numpy.typing as npt
 from cotyle.anatomy.landmarks import check_name
 from cotyle.errors import InputError
 from cotyle.image.labels import hip_bone
-from cotyle.space.arrays import Array, as_vector
+from cotyle.space.arrays import Array, as_vector, unit
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.mesh_queries import MeshQuery
 from cotyle.space.side import Side
@@ -53,3 +53,13 @@ def on_bone(name: str, point_lps_mm: npt.ArrayLike, surfaces: Mapping[str, Trian
             "Place it nearer to the bone first",
         )
     return as_vector(nearest)
+
+
+def first_on_bone(
+    start_lps_mm: npt.ArrayLike, end_lps_mm: npt.ArrayLike, surfaces: Mapping[str, TriangleMesh]
+) -> Array | None:
+    """Return where a straight look from start to end, each (3,) LPS mm, first meets a surface, or None."""
+    start, end = as_vector(start_lps_mm, "start"), as_vector(end_lps_mm, "end")
+    met = [MeshQuery(mesh).line_crossings(start, end) for mesh in surfaces.values()]
+    ways = [crossings[0] for crossings in met if len(crossings)]
+    return as_vector(start + min(ways) * unit(end - start)) if ways else None

@@ -8,7 +8,7 @@ from typing import Any
 from cotyle.report.cup_planes import CutPlane
 from cotyle.space.arrays import Array
 
-from cotyle_platform.scene.axes import from_vtk, place_to_lps, place_to_ras, points_to_ras, to_vtk
+from cotyle_platform.scene.axes import from_vtk, place_to_lps, place_to_ras, points_to_lps, points_to_ras, to_vtk
 
 VIEWS: Mapping[str, int] = {"Red": 0, "Green": 1, "Yellow": 2}
 """The platform's own names of its three slice views, and which plane each shows: level, upright, from the side."""
@@ -40,6 +40,11 @@ def set_slices(scene: Any, planes: Sequence[CutPlane]) -> dict[str, Letters]:
 def plane_of(node: Any) -> Array:
     """Return the 4x4 that takes (right, up, towards the viewer) of a slice view to LPS mm."""
     return place_to_lps(from_vtk(node.GetSliceToRAS()))
+
+
+def place_at(node: Any, x: float, y: float) -> Array:
+    """Return the place (3,) LPS mm under pixels of a slice view, counted from its lower left corner."""
+    return points_to_lps((from_vtk(node.GetXYToRAS()) @ [x, y, 0.0, 1.0])[:3])
 
 
 def cross_at(scene: Any, point_lps_mm: Array) -> None:

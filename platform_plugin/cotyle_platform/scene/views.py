@@ -8,10 +8,10 @@ from __future__ import annotations
 from typing import Any
 
 from cotyle.report.scene import Camera
-from cotyle.space.arrays import unit
+from cotyle.space.arrays import Array, unit
 from vtkmodules.vtkRenderingCore import vtkTextActor
 
-from cotyle_platform.scene.axes import points_to_ras
+from cotyle_platform.scene.axes import points_to_lps, points_to_ras
 from cotyle_platform.scene.slices import Letters
 
 _EDGES = ((0.975, 0.5, 2, 1), (0.025, 0.5, 0, 1), (0.5, 0.975, 1, 2), (0.5, 0.025, 1, 0))
@@ -48,6 +48,20 @@ def look(view: Any, camera: Camera) -> None:
     node.EndModify(before)
     node.ResetClippingRange()
     view.renderer().ResetCameraClippingRange()
+
+
+def line_under(renderer: Any, x: float, y: float) -> tuple[Array, Array]:
+    """Return where the line of sight under pixels of a 3D view begins and ends, each (3,) LPS mm."""
+    near, far = (points_to_lps(world_at(renderer, x, y, depth)) for depth in (0.0, 1.0))
+    return near, far
+
+
+def world_at(renderer: Any, x: float, y: float, depth: float) -> list[float]:
+    """Return scene coordinates under pixels of a view, at a depth of its range from 0 (near) to 1."""
+    renderer.SetDisplayPoint(x, y, depth)
+    renderer.DisplayToWorld()
+    *place, scale = renderer.GetWorldPoint()
+    return [each / scale for each in place]
 
 
 class SideLetters:

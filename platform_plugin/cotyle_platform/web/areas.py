@@ -20,6 +20,8 @@ from cotyle_platform.web.painting import InTurn, Turns, ViewPainter
 
 MOVE_EVERY_MS = 16
 SMALLEST_LETTER_PX, LETTERS_A_HEIGHT = 13, 16
+CLICK_PX = 3
+"""A button let go farther than this from where it was pressed has dragged."""
 LARGEST_PX = 1_000_000
 """Pixels a view is drawn with at most; on a large screen the browser scales the picture up."""
 
@@ -46,6 +48,9 @@ class Areas:
         self.on_pointer: Callable[[str], None] = lambda _: None
         self.on_hold: Callable[[bool], None] = lambda _: None
         """Told whether the main button is down in a view."""
+        self.on_click: Callable[[str, int, int], None] = lambda *_: None
+        """Told the view and its pixels, from the lower left, where the main button was pressed and let go at one place.
+        """
         self.on_shift: Callable[[], None] = lambda: None
         """Told that the pointer moves with Shift held: the platform then takes the crosshair and all slices there."""
 
@@ -146,6 +151,7 @@ class _Area(RcaViewAdapter):
         self._painter, self._turns = painter, turns
         self._move: tuple[Any, dict[str, Any]] | None = None
         self._areas = areas
+        self._pressed_at = (-1, -1)
 
     def update_size(self, origin: Any, size: dict[str, Any]) -> None:
         super().update_size(origin, size)
@@ -163,8 +169,17 @@ class _Area(RcaViewAdapter):
         if kind == "LeftButtonPress":
             self._areas.on_hold(True)
         super().on_interaction(origin, event)
+        if kind == "LeftButtonPress":
+            self._pressed_at = self._place
         if kind == "LeftButtonRelease":
             self._areas.on_hold(False)
+            if max(abs(now - then) for now, then in zip(self._place, self._pressed_at, strict=True)) <= CLICK_PX:
+                self._areas.on_click(self.area_name, *self._place)
+
+    @property
+    def _place(self) -> tuple[int, int]:
+        x, y = self._areas.views[self.area_name].interactor().GetEventPosition()
+        return int(x), int(y)
 
     def _obey_move(self) -> None:
         if self._move is not None:

@@ -6,12 +6,13 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+from cotyle.anatomy.on_bone import first_on_bone
 from cotyle.case.stages import MEASURING_FRAME
 from cotyle.cup.reaming_way import reamer_at, way_length_mm
 from cotyle.errors import InputError
 from cotyle.report.cavity_view import MOST_WALL_MM, cup_cameras, wall_colors
 from cotyle.report.cup_planes import cup_planes
-from cotyle.report.landmark_views import mark_camera
+from cotyle.report.landmark_views import mark_camera, place_to_look
 
 from cotyle_platform.scene import parts, slices, views
 from cotyle_platform.scene.plan_scene import PlanScene
@@ -25,6 +26,8 @@ HANDLES_BEYOND_MM = 6.0
 PX_PER_PERCENT = 6.5
 """How far a slice's handles reach for each percent of their scale, as the platform draws them."""
 MARK_HEIGHT_MM = 90.0
+SEARCH_HEIGHT_MM = 180.0
+"""A landmark that was not found is looked for in more than its near surroundings."""
 MARK_OPACITY = 1.0
 """A landmark is looked for on the surface of its bone."""
 AT_LANDMARK = "landmark"
@@ -69,6 +72,8 @@ class Bone:
         self.on_cup_moved: Callable[[Any, Any], None] = lambda *_: None
         self.on_let_go: Callable[[], None] = lambda: None
         self.on_landmark_moved: Callable[[str, Any], None] = lambda *_: None
+        self.on_landmark_clicked: Callable[[str, Any, bool], None] = lambda *_: None
+        """Told where a landmark that was not found is to be, (3,) LPS mm or None beside all bone; whether in 3D."""
         self.scene = PlanScene(
             areas.scene,
             session.case,
@@ -91,6 +96,7 @@ class Bone:
         areas.on_resized = self._size_handles
         areas.on_pointer = self._read_wall
         areas.on_hold = self._hold
+        areas.on_click = self._clicked
         areas.on_shift = lambda: slices.show_cross(areas.scene)
         self.look("from-in-front")
         self.areas.show_height(SLICE_HEIGHT_MM)
@@ -196,8 +202,7 @@ class Bone:
         """Look at the cup from one of the usual directions, or at the chosen landmark from where its bone faces."""
         cameras = cup_cameras(self.session.numbers.cup, self._measuring_frame)
         if self._mark is not None:
-            place = self.session.landmarks[self._mark].lps_mm
-            cameras[AT_LANDMARK] = mark_camera(self._mark, place, self.session.anatomy.surfaces)
+            cameras[AT_LANDMARK] = mark_camera(self._mark, self._middle, self.session.anatomy.surfaces)
         if name in cameras:
             self._state.bone_look = name
             views.look(self.areas.views[THREE_D], cameras[name])
@@ -206,15 +211,21 @@ class Bone:
     def look_at_mark(self, name: str) -> None:
         """Bring all views to a landmark and let it be dragged; the cup's handles are out of the way meanwhile.
 
-        Slices take the scanner's axes, which no landmark turns; the page can choose others.
+        One that was not found is looked for where the fitted shape or its bone says; then a click places it. Slices
+        take the scanner's axes, which no landmark turns; the page can choose others.
         """
         if self._mark is None:
             self._before_marks = (self._planes, list(self._state.bone_shown), self._state.bone_opacity)
             self.set_shown(parts.LANDMARKS, True)
             self.set_shown("handles", False)
             self._choose("scanner", MARK_OPACITY)
-        self._mark, self._middle = name, self.session.landmarks[name].lps_mm
-        self.scene.choose_landmark(name)
+        self._mark, found = name, self.session.landmarks.get(name)
+        if found is not None:
+            self.show()  # one that was just placed is not drawn yet
+        anatomy = self.session.anatomy
+        carried = anatomy.skeleton.seeds.points_lps_mm
+        self._middle = place_to_look(name, carried, anatomy.surfaces) if found is None else found.lps_mm
+        self.scene.choose_landmark(None if found is None else name)
         self.reset()
         self.look(AT_LANDMARK)
 
@@ -235,7 +246,13 @@ class Bone:
         """Bring slices back to the cup's centre, or to the chosen landmark, and to their usual size."""
         slices.no_cross(self.areas.scene)
         self._turn()
-        self.areas.show_height(SLICE_HEIGHT_MM if self._mark is None else MARK_HEIGHT_MM)
+        searched = SEARCH_HEIGHT_MM if self._is_missing else MARK_HEIGHT_MM
+        self.areas.show_height(SLICE_HEIGHT_MM if self._mark is None else searched)
+
+    @property
+    def _is_missing(self) -> bool:
+        """Whether the landmark that is looked at was not found."""
+        return self._mark is not None and self._mark not in self.session.landmarks
 
     def _choose(self, planes: str, opacity: float) -> None:
         self._state.bone_planes, self._state.bone_opacity = planes, opacity
@@ -249,6 +266,21 @@ class Bone:
             self.show()
         else:
             self.on_landmark_moved(name, place_lps_mm)
+
+    def _clicked(self, name: str, x: int, y: int) -> None:
+        """Take a click where a landmark that was not found is to be: in a slice, or in 3D on what bone is shown."""
+        if self._mark is None or not self._is_missing:
+            return
+        view = self.areas.views[name]
+        if name in SLICES:
+            self.on_landmark_clicked(self._mark, slices.place_at(view.get_view_node(), x, y), False)
+            return
+        bones = {each: mesh for each, mesh in self.session.anatomy.surfaces.items() if self._is_shown(each)}
+        self.on_landmark_clicked(self._mark, first_on_bone(*views.line_under(view.renderer(), x, y), bones), True)
+
+    def _is_shown(self, bone: str) -> bool:
+        part = "bones" if bone in BONES else "femurs"
+        return part in self._state.bone_shown
 
     def _turn(self) -> None:
         try:

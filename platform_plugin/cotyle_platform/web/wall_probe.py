@@ -8,6 +8,8 @@ from cotyle.report.meshes import THICKNESS_ARRAY
 from vtkmodules.vtkCommonCore import mutable
 from vtkmodules.vtkCommonDataModel import vtkStaticCellLocator
 
+from cotyle_platform.scene.views import world_at
+
 
 class WallProbe:
     """Reads a coloured surface under a place of a view; the surface's search tree is kept while it stays the same."""
@@ -25,7 +27,7 @@ class WallProbe:
             self._locator.SetDataSet(surface)
             self._locator.BuildLocator()
             self._built_for = (surface, surface.GetMTime())
-        near, far = (_to_world(renderer, x, y, depth) for depth in (0.0, 1.0))
+        near, far = (world_at(renderer, x, y, depth) for depth in (0.0, 1.0))
         share, inner, cell = mutable(0.0), mutable(0), mutable(-1)
         place, within = [0.0] * 3, [0.0] * 3
         if not self._locator.IntersectWithLine(near, far, 1e-6, share, place, within, inner, cell):
@@ -35,10 +37,3 @@ class WallProbe:
         triangle.InterpolateFunctions(within, weights)
         values = surface.GetPointData().GetArray(THICKNESS_ARRAY)
         return float(sum(w * values.GetValue(triangle.GetPointId(index)) for index, w in enumerate(weights)))
-
-
-def _to_world(renderer: Any, x: float, y: float, depth: float) -> list[float]:
-    renderer.SetDisplayPoint(x, y, depth)
-    renderer.DisplayToWorld()
-    left, posterior, superior, scale = renderer.GetWorldPoint()
-    return [left / scale, posterior / scale, superior / scale]

@@ -154,6 +154,27 @@ def test_a_landmark_put_off_its_bone_by_eye_is_taken(session):
     assert session.landmarks[NAME].origin is Origin.GIVEN
 
 
+def test_a_landmark_that_was_not_found_is_added_as_the_command_line_adds_it(session, command, own_case, tmp_path):
+    name, sacrum = "coccyx_tip", session.anatomy.surfaces["sacrum"].vertices_lps_mm
+    assert name not in session.landmarks
+    session.move_landmark(name, sacrum[sacrum[:, 2].argmin()] + [0.0, 0.0, -2.0], onto_bone=True)
+    assert session.settle(LONG)
+    point = session.anatomy.landmarks[name].lps_mm
+    corrected, other = tmp_path / "points.json", tmp_path / "repaired"
+    corrected.write_text(json.dumps({name: {"lps_mm": list(point), "origin": "given"}}))
+    code, _, err = command("repair", own_case, "--landmarks", corrected, "--out", other, "--no-pdf", "--json")
+    assert code == 0, err
+    session.save()
+    assert session.settle(LONG)
+    for written in ("measurements.json", "plan.json", "landmarks.json"):
+        assert (own_case / written).read_bytes() == (other / written).read_bytes(), written
+    reopened = PlanningSession.open(own_case)
+    assert reopened.landmarks[name].origin is Origin.GIVEN
+    reopened.close()
+    session.undo()
+    assert name not in session.landmarks
+
+
 def test_a_landmark_can_be_put_back_where_it_was_found(session):
     found = session.landmarks[NAME].lps_mm
     moved(session, [0.0, -6.0, 4.0])

@@ -6,7 +6,7 @@ from cotyle_platform.web.landmarks import Landmarks
 from cotyle_platform.web.page import Page
 from trame_server import Server
 
-NAME, LONG = "asis_right", 120.0
+NAME, MISSING, LONG = "asis_right", "coccyx_tip", 120.0
 
 
 class ListeningBone:
@@ -98,6 +98,56 @@ def test_a_point_far_from_its_bone_is_refused_in_one_line_or_taken_by_eye(sheet)
     assert sheet.state.page_message == ""
     assert sheet.row(NAME)["given"]
     assert sheet.session.settle(LONG)
+
+
+def test_a_landmark_that_was_not_found_is_added_where_a_hand_clicks_on_its_bone(sheet):
+    """The sample's sacrum has no coccyx."""
+    assert [each["name"] for each in sheet.state.marks_missing] == [MISSING]
+    sheet.landmarks.act("add", MISSING)
+    assert sheet.bone.looked_at == [MISSING]
+    assert sheet.state.marks_adding == "tip of the coccyx"
+    assert not sheet.session.can_undo
+    sacrum = sheet.session.anatomy.surfaces["sacrum"]
+    lowest = sacrum.vertices_lps_mm[sacrum.vertices_lps_mm[:, 2].argmin()]
+    sheet.landmarks.clicked(MISSING, lowest + [0.0, 0.0, -40.0], False)
+    assert "[landmark-off-bone]" in sheet.state.page_message
+    sheet.landmarks.clicked(MISSING, None, True)
+    assert "no bone" in sheet.state.page_message
+    assert sheet.state.marks_adding
+    sheet.landmarks.clicked(MISSING, lowest + [0.0, 0.0, -3.0], False)
+    assert sheet.state.page_message == ""
+    assert sheet.state.marks_adding == ""
+    assert sheet.state.marks_missing == []
+    assert sheet.row(MISSING)["origin"] == "placed by hand, ± 4.0 mm"
+    assert sheet.bone.looked_at[-1] == MISSING
+    assert sheet.session.settle(LONG)
+    assert MISSING in sheet.session.anatomy.landmarks
+    sheet.page.act("undo")
+    assert [each["name"] for each in sheet.state.marks_missing] == [MISSING]
+    assert sheet.bone.looked_at[-1] == "asis_left"
+
+
+def test_a_landmark_that_lies_on_no_bone_is_added_in_a_slice_only(sheet, monkeypatch):
+    points = {name: mark for name, mark in sheet.session.landmarks.items() if name != "symphysis"}
+    monkeypatch.setattr(type(sheet.session), "landmarks", property(lambda _: points))
+    sheet.landmarks.act("add", "symphysis")
+    sheet.landmarks.clicked("symphysis", [0.0, 0.0, 0.0], True)
+    assert "click in a slice" in sheet.state.page_message
+    assert not sheet.session.surveying
+
+
+def test_nothing_is_added_that_is_there_already_or_that_nobody_knows(sheet):
+    sheet.landmarks.act("open")
+    sheet.landmarks.act("add", NAME)
+    sheet.landmarks.act("add", "elbow")
+    assert sheet.state.marks_adding == ""
+    sheet.landmarks.act("add", MISSING)
+    sheet.landmarks.act("not_now")
+    assert sheet.state.marks_adding == ""
+    assert sheet.state.marks_chosen == "asis_left"
+    sheet.landmarks.act("add", MISSING)
+    sheet.landmarks.act("close")
+    assert (sheet.state.marks_adding, sheet.state.marks_open) == ("", False)
 
 
 def test_a_landmark_off_the_bones_is_taken_where_a_hand_let_it_go(sheet):
