@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
+import sys
+import textwrap
 from pathlib import Path
 
 from cotyle.case import folder as names
@@ -55,7 +58,21 @@ def _report(case: Path, made: tuple[WorkedOut, ...], gone: tuple[str, ...]) -> N
     if gone:
         say(f"! taken away, since the plan is another one by now: {', '.join(gone)}")
     for each in made:
-        say(f"{each.part.title}: {each.part.tell(each.facts).lead}")
+        say(_fitted(f"{each.part.title}: {each.part.tell(each.facts).lead}", "  "))
         for doubt in each.facts.doubts:
-            say(f"  ! {doubt.text}")
-    say(f"{case.name}/{names.REPORT_HTML}. Research software, not a medical device: check every number.")
+            say(_fitted(f"  ! {doubt.text}", "    "))
+    count = sum(len(each.facts.doubts) for each in made)
+    doubts = "no doubts" if count == 0 else f"{count} {'doubt' if count == 1 else 'doubts'}, marked !"
+    say(f"{doubts}. Tables and pictures: {case.name}/{names.REPORT_HTML}, section Decisions.")
+    say("Research software, not a medical device: check every number.")
+
+
+def _fitted(text: str, indent: str) -> str:
+    """Return a text in lines that fit the terminal, as it is where nobody looks on."""
+    if not sys.stderr.isatty():
+        return text
+    width = max(shutil.get_terminal_size().columns, _NARROWEST)
+    return textwrap.fill(text, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
+
+
+_NARROWEST = 40

@@ -140,8 +140,9 @@ def map_figure(facts: MotionFacts, targets: Targets) -> Figure:
     shown = _fine_map(facts)
     across, up = shown.inclination_deg, shown.anteversion_deg
     margin = np.clip(shown.margin_deg, _LEVELS_DEG[0], _LEVELS_DEG[-1])
-    filled = axes.contourf(across, up, margin, levels=_LEVELS_DEG, cmap="RdBu", vmin=-32, vmax=32)
-    axes.contour(across, up, margin, levels=[0.0], colors=[ink.INK], linewidths=1.8)
+    # one way from dark to light, so that a grey print tells short from free as well
+    filled = axes.contourf(across, up, margin, levels=_LEVELS_DEG, cmap="cividis", vmin=-45, vmax=30)
+    axes.contour(across, up, margin, levels=[0.0], colors=[ink.INK], linewidths=2.2)
     bar = made.colorbar(filled, cax=made.add_axes((0.83, 0.11, 0.028, 0.69)))
     bar.set_label("to spare in the tightest motion (deg)", fontsize=ink.SMALL_PT)
     bar.ax.tick_params(labelsize=ink.SMALL_PT)
