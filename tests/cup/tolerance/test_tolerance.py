@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from cotyle.anatomy.landmarks import Landmark, Origin
+from cotyle.anatomy.pelvis import build_pelvis
 from cotyle.cup.component import Cup
 from cotyle.cup.inner_surface import inner_surface
 from cotyle.cup.options.bone_field import bone_field
@@ -78,7 +82,6 @@ SLOPES = {
         ("tilt", "picture_tilt_deg", False),
         ("rotation", "picture_rotation_deg", False),
         ("turn", "picture_turn_deg", False),
-        ("tilt", "plane_tilt_deg", False),
         ("rotation", "plane_rotation_deg", False),
         ("turn", "plane_obliquity_deg", False),
         ("tilt", "standing_tilt_deg", True),
@@ -90,6 +93,41 @@ def test_one_turn_at_a_time_spreads_the_angles_by_its_slope(ground, inclination,
     first = Outcome.STANDING_INCLINATION if standing else Outcome.INCLINATION
     for outcome, slope in zip((first, Outcome(first + 1)), SLOPES[way], strict=True):
         assert found.of(outcome).std() == pytest.approx(slope(ri, ra), rel=0.03, abs=0.01)
+
+
+@pytest.mark.parametrize(("from_plane", "slope"), [(False, 0.0), (True, np.cos(np.radians(40.0)))])
+def test_the_plane_s_tilt_turns_only_a_frame_whose_tilt_is_told_against_it(ground, from_plane, slope):
+    """The supine frame has its tilt from the table: with it the plane's tilt error has nothing to do."""
+    plan = replace(tipped(ground, 40.0, 15.0), standing_from_plane=from_plane, zone_from_plane=from_plane)
+    found = procedures(plan, errors_of(Spreads(plane_tilt_deg=2.0), DEVIATES))
+    assert found.of(Outcome.ANTEVERSION).std() == pytest.approx(0.0, abs=1e-9)
+    assert found.of(Outcome.STANDING_ANTEVERSION).std() == pytest.approx(2.0 * slope, rel=0.03, abs=1e-9)
+    far = procedures(plan, errors_of(Spreads(plane_tilt_deg=10.0), DEVIATES))
+    assert (far.in_zone.mean() < 1.0) == from_plane
+    assert (far.standing_in_zone.mean() < 1.0) == from_plane
+
+
+def test_a_point_of_the_plane_that_is_off_leaves_the_supine_frame():
+    """What the test above rests on, on the frames themselves: both tubercles 3 mm too far back."""
+    points = {
+        "asis_left": (120.0, -60.0, 90.0),
+        "asis_right": (-118.0, -54.0, 95.0),
+        "pubic_tubercle_left": (25.0, -68.0, 2.0),
+        "pubic_tubercle_right": (-27.0, -66.0, 1.0),
+    }
+
+    def pelvis(back_mm):
+        return build_pelvis(
+            {
+                name: Landmark(name, np.add(point, (0.0, back_mm * ("pubic" in name), 0.0)), Origin.GIVEN, 1.0)
+                for name, point in points.items()
+            }
+        )
+
+    found, true = pelvis(0.0), pelvis(3.0)
+    assert true.anterior_tilt_deg - found.anterior_tilt_deg > 1.5
+    assert np.abs(true.app.axes - found.app.axes).max() > 0.03
+    assert np.abs(true.supine.axes - found.supine.axes).max() < 1e-4
 
 
 def test_the_hand_spreads_each_angle_by_what_it_errs(ground):

@@ -10,16 +10,18 @@ from pydantic import Field
 
 from cotyle.case.decision.facts import DecisionFacts
 from cotyle.case.decision.posture import zone_of
-from cotyle.case.decision.postures import MOST_BACK_DEG, MOST_FORWARD_DEG, STANDING, Known, known_postures
+from cotyle.case.decision.postures import MOST_BACK_DEG, MOST_FORWARD_DEG, STANDING, SUPINE, Known, known_postures
 from cotyle.case.decision.questions import Questions
 from cotyle.case.decision.tolerance_questions import ToleranceQuestions
 from cotyle.case.measurements import Doubt
 from cotyle.case.schema import Finite, Strict
-from cotyle.case.stages import Hip, PlannedCup
+from cotyle.case.stages import Hip, PlannedCup, coverage_of, soft_bed_of, steps_of, wall_of
+from cotyle.cup.component import Cup
 from cotyle.cup.orientation import Definition
 from cotyle.cup.posture import frame_at_tilt
 from cotyle.cup.tolerance.causes import Cause, Spreads, errors_of, standard_deviates
 from cotyle.cup.tolerance.procedures import Outcome, Planned, Procedures, procedures
+from cotyle.cup.tolerance.sample import THINNEST, Compared, Measure, compared, drawn_sample
 from cotyle.cup.tolerance.shares import variance_shares
 from cotyle.cup.tolerance.stop import stop_before
 from cotyle.space.arrays import Array
@@ -29,6 +31,9 @@ _PROCEDURES_FOR_STOP = 2000
 _SHOWN = 400
 _OFTEN_OUT = 0.9
 _GONE_COVERAGE = 0.1
+# Farther off than this (mm, mm, share) an estimate is doubted: the gap that a wall bridges, and what the coverage of an
+# option must differ by five times to count as other; our choice.
+_FAR = (2.0, 2.0, 0.05)
 
 NAMES = {
     Outcome.INCLINATION: "inclination_deg",
@@ -83,11 +88,38 @@ class StopFact(Strict):
     accepted: Finite
 
 
+class DifferenceFact(Strict):
+    """How far the estimates of one figure are off; mm, coverage as a share.
+
+    ``usual``: either way, in the middle one of all procedures. ``worst``: measured less estimated, the farthest one.
+    ``far_share``: share of all procedures, 0 to 1, that are farther off than ``limit``.
+    """
+
+    usual: Finite
+    worst: Finite
+    limit: Finite
+    far_share: Finite
+
+
+class CheckedFact(Strict):
+    """Estimates held against the measurement: ``measured`` procedures, the ``thinnest`` of all among them.
+
+    ``unseen_through``: how many of them are through as measured, not as estimated; ``wrongly_through`` the other way.
+    """
+
+    measured: int
+    thinnest: int
+    differences: dict[str, DifferenceFact]
+    unseen_through: int
+    wrongly_through: int
+
+
 class ToleranceFacts(DecisionFacts):
     """The whole of decision/tolerance.json.
 
     ``spreads``: one standard deviation of everything that errs. Angles are radiographic, in ``supine`` and in
-    ``standing``. ``shown``: some of the procedures for the picture: inclination, anteversion, least wall.
+    ``standing``. ``shown``: some of the procedures for the picture: inclination, anteversion, least wall. ``checked``:
+    how far the estimates of wall and coverage were off.
     """
 
     schema_name: Literal["cotyle/tolerance"] = Field(default="cotyle/tolerance", alias="schema")
@@ -103,6 +135,7 @@ class ToleranceFacts(DecisionFacts):
     zone_definition: Definition
     zone_frame: str
     shown: tuple[tuple[Finite, Finite, Finite], ...]
+    checked: CheckedFact | None = None
 
 
 def tolerance_of(planned: PlannedCup, hip: Hip, questions: Questions, seed: int) -> ToleranceFacts:
@@ -121,6 +154,7 @@ def tolerance_of(planned: PlannedCup, hip: Hip, questions: Questions, seed: int)
         for each, name in NAMES.items()
     }
     chances = _chances(found, limit)
+    checked = _checked(compared(plan, errors, drawn_sample(found, seed), _measuring(planned, hip)))
     stop_fact = StopFact(
         before_seat_mm=stop.before_mm,
         at_seat=stop.at_seat,
@@ -140,8 +174,9 @@ def tolerance_of(planned: PlannedCup, hip: Hip, questions: Questions, seed: int)
         zone_definition=plan.zone.definition,
         zone_frame=plan.zone_frame.name,
         shown=_some(found),
+        checked=checked,
         assumptions=_ASSUMPTIONS,
-        doubts=_doubts(outcomes, chances, stop_fact, assumed, asked),
+        doubts=(*_doubts(outcomes, chances, stop_fact, assumed, asked), *_doubts_of_estimates(checked)),
     )
 
 
@@ -182,7 +217,10 @@ def spreads_of(planned: PlannedCup, questions: Questions) -> tuple[Spreads, bool
 def planned_of(planned: PlannedCup, hip: Hip, questions: Questions) -> Planned:
     """Return what the procedures need of a planned cup."""
     pelvis, targets = planned.pelvis, planned.plan.targets
-    stands = known_postures(pelvis, planned.plan.posture, questions.posture)[STANDING]
+    postures = known_postures(pelvis, planned.plan.posture, questions.posture)
+    stands = postures[STANDING]
+    # two slopes tell how far the pelvis stands from where it lay: from the CT's table, or from a given tilt
+    given = stands.how is Known.SLOPES and postures[SUPINE].how is Known.GIVEN
     return Planned(
         cup=planned.cup,
         ground=hip.ground,
@@ -194,6 +232,37 @@ def planned_of(planned: PlannedCup, hip: Hip, questions: Questions) -> Planned:
         standing=frame_at_tilt(pelvis, STANDING, stands.anterior_tilt_deg),
         zone=zone_of(targets),
         zone_frame=pelvis.frames[targets.frame],
+        standing_from_plane=given or stands.how is Known.GIVEN,
+        zone_from_plane=targets.frame == "app",
+    )
+
+
+def _measuring(planned: PlannedCup, hip: Hip) -> Measure:
+    """Measure cups as ``measure`` does, with the reamers of the plan."""
+
+    def measure(cup: Cup) -> tuple[float, float, float]:
+        wall = wall_of(steps_of(planned.plan, cup, hip), hip, with_map=False)
+        return wall.along_axis_mm, wall.minimum_mm, coverage_of(cup, soft_bed_of(cup, hip), hip).fraction
+
+    return measure
+
+
+def _checked(held: Compared) -> CheckedFact:
+    differences = {
+        NAMES[Outcome(Outcome.WALL_ALONG + n)]: DifferenceFact(
+            usual=held.usual_off(n),
+            worst=held.worst(n),
+            limit=limit,
+            far_share=held.share(np.abs(held.differences[:, n]) > limit),
+        )
+        for n, limit in enumerate(_FAR)
+    }
+    return CheckedFact(
+        measured=len(held.sample.rows),
+        thinnest=min(THINNEST, len(held.sample.rows)),
+        differences=differences,
+        unseen_through=int(held.unseen_through.sum()),
+        wrongly_through=int(held.wrongly_through.sum()),
     )
 
 
@@ -267,10 +336,39 @@ def _doubts(
     return tuple(found)
 
 
+def _doubts_of_estimates(checked: CheckedFact) -> tuple[Doubt, ...]:
+    """Say where estimates and measurement disagree."""
+    said = []
+    for name, (words, factor, unit) in _ESTIMATES.items():
+        off = checked.differences[name]
+        if abs(off.worst) <= off.limit:
+            continue
+        often = "fewer than 1" if off.far_share < 0.01 else f"about {100 * off.far_share:.0f}"
+        way = "more" if off.worst > 0 else "less"
+        said.append(
+            f"{words} by up to {factor * abs(off.worst):.1f} {unit} ({way} as measured), "
+            f"by more than {factor * off.limit:g} {unit} in {often} of 100 procedures"
+        )
+    if checked.unseen_through:
+        said.append(f"{checked.unseen_through} of {checked.measured} are through as measured, not as estimated")
+    if checked.wrongly_through:
+        said.append(f"{checked.wrongly_through} of {checked.measured} are through as estimated, not as measured")
+    if not said:
+        return ()
+    text = f"Of {checked.measured} procedures measured in full the quick estimates were off: {'; '.join(said)}."
+    return (Doubt(code="tolerance-estimates", text=text),)
+
+
+_ESTIMATES = {
+    NAMES[Outcome.WALL_ALONG]: ("the wall along the axis", 1.0, "mm"),
+    NAMES[Outcome.LEAST_WALL]: ("the least wall", 1.0, "mm"),
+    NAMES[Outcome.COVERAGE]: ("coverage", 100.0, "points"),
+}
+
 _ASSUMPTIONS = (
     "Everything errs on its own, normally and about no error; hand and picture as given or by the defaults of the "
     "table, landmarks and bone edges as stated in this report.",
     "The hand follows one picture; a picture that misjudges the pelvis turns the cup by as much.",
-    "Wall and coverage of each procedure are quick estimates moved to the plan's measured figures "
-    "(docs/methods/tolerance.md).",
+    "Wall and coverage of each procedure are quick estimates moved to the plan's measured figures; some procedures are "
+    "measured in full, and the table says how far the estimates were off (docs/methods/tolerance.md).",
 )

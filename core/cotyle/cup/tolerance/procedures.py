@@ -3,7 +3,8 @@
 The hand follows the picture. Where the picture misjudges the pelvis by a turn, the cup that looks as planned is turned
 by it about its own centre, and it is moved by what the pelvis is misplaced. Then the hand adds its own angles, and its
 own way across and along the axis. What the cup then is, is told in the true pelvis: the found frame turned by its
-error, the native centre moved by its own.
+error, the native centre moved by its own. The error of the anterior pelvic plane's tilt turns only frames whose tilt is
+told against that plane: ``supine`` takes its tilt from the table (:mod:`cotyle.anatomy.pelvis`).
 
 Wall and cover come from :mod:`cotyle.cup.options.quick`, moved so that the planned cup has the figures that
 ``measure`` gives it; the deviations of those figures, from the bone's edges, come on top. A turn about one axis of the
@@ -51,7 +52,8 @@ class Planned:
     """A cup as planned, with what is known of the hip.
 
     ``last_under_mm``: how much smaller than the cup the last reamer is. ``along_mm``, ``least_mm``, ``coverage``: the
-    plan's figures as measured. ``supine``, ``standing``: frames; ``zone`` lies in ``zone_frame``.
+    plan's figures as measured. ``supine``, ``standing``: frames; ``zone`` lies in ``zone_frame``. ``*_from_plane``:
+    whether the tilt of that frame is told against the anterior pelvic plane, so that the plane's error turns it.
     """
 
     cup: Cup
@@ -64,6 +66,8 @@ class Planned:
     standing: Frame
     zone: Zone
     zone_frame: Frame
+    standing_from_plane: bool = False
+    zone_from_plane: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,11 +90,11 @@ def procedures(planned: Planned, errors: Errors, *, short_mm: float = 0.0) -> Pr
     """
     side, frame = planned.cup.side, planned.supine
     centers, axes, radii = placed(planned, errors, short_mm)
-    walls = _walls(planned, centers, axes, radii, errors.figures)
-    lying = _turned(axes, _turns(errors.plane_deg, frame))
-    upright = _turned(axes, _turns(errors.plane_deg, planned.standing))
+    walls = wall_figures(planned, centers, axes, radii, errors.figures)
+    lying = _in_true_frame(axes, errors, frame, False)
+    upright = _in_true_frame(axes, errors, planned.standing, planned.standing_from_plane)
     upright = _turned(upright, errors.standing_deg[:, None] * planned.standing.left)
-    in_zone_frame = _turned(axes, _turns(errors.plane_deg, planned.zone_frame))
+    in_zone_frame = _in_true_frame(axes, errors, planned.zone_frame, planned.zone_from_plane)
     native = planned.ground.native_center_lps_mm + errors.native_mm
     shift = (centers - native) @ hip_axes(frame, side).T
     outcomes = np.hstack(
@@ -127,8 +131,11 @@ def placed(planned: Planned, errors: Errors, short_mm: float = 0.0) -> tuple[Arr
     return centers, axes, sizes / 2.0
 
 
-def _walls(planned: Planned, centers: Array, axes: Array, radii: Array, figures: Array) -> Array:
-    """Return wall along the axis, least wall and coverage (n, 3), none below zero."""
+def wall_figures(planned: Planned, centers: Array, axes: Array, radii: Array, figures: float | Array = 0.0) -> Array:
+    """Return estimates (n, 3) of wall along the axis, least wall and coverage, none below zero.
+
+    ``figures`` (n, 3): by what the bone's edges move them.
+    """
     cup = planned.cup
     own = _quick(planned, cup.center_lps_mm[None], cup.opening_axis_lps[None], np.array([cup.radius_mm]))
     rows = _quick(planned, centers, axes, radii)
@@ -145,6 +152,11 @@ def _quick(planned: Planned, centers: Array, axes: Array, radii: Array) -> Array
     # a share of cover that no cup has: the dearer figures are left out
     rows = quick_figures(planned.ground, centers, directions, radii, under, least_cover=2.0)
     return np.asarray(rows[:, [ALONG, LEAST, COVER]])
+
+
+def _in_true_frame(axes: Array, errors: Errors, frame: Frame, from_plane: bool) -> Array:
+    """Return axes (n, 3) as they stand to a frame that was found, once its error is taken off."""
+    return _turned(axes, _turns(errors.plane_deg * [float(from_plane), 1.0, 1.0], frame))
 
 
 def _turns(angles_deg: Array, frame: Frame) -> Array:

@@ -98,6 +98,7 @@ def options_page(facts: OptionsFacts) -> PartPage:
                 width="most",
             ),
             _table(facts),
+            *_latitude(facts),
             Shown(
                 "profile",
                 "What each option is good and bad at: for each aim the letters from the worst (left) to the best "
@@ -237,6 +238,38 @@ def _row(mark: str, words: str, cup: CupOption) -> tuple[str, ...]:
 def _tenths(value: float) -> str:
     """A number to a tenth, nothing without a sign."""
     return f"{round(value, 1) + 0.0:.1f}"
+
+
+def _latitude(facts: OptionsFacts) -> tuple[Table, ...]:
+    """How far each option may be moved; nothing where a file does not hold it."""
+    rows = []
+    for n, option in enumerate(facts.options):
+        far, near = option.may_lie, option.may_lie_in_all
+        if far is None or near is None:
+            continue
+        cells = [
+            minus(_stretch(own) if own == all_kept else f"{_stretch(own)} ({_stretch(all_kept)})")
+            for own, all_kept in (
+                (far.medial_mm, near.medial_mm),
+                (far.superior_mm, near.superior_mm),
+                (far.anterior_mm, near.anterior_mm),
+                (far.inclination_deg, near.inclination_deg),
+                (far.anteversion_deg, near.anteversion_deg),
+            )
+        ]
+        rows.append((f"{letter(n)}: {words_of(option, facts)}", *cells))
+    caption = (
+        "Each number alone, all others held: from where to where the cup may lie, within the limits, and be as good in "
+        "what it favours; in brackets: and in everything else (cover within 1 point, above within 2, walls and centre "
+        "within 0.5 mm, bone within 0.5 ml). By estimates, in steps of half a mm or degree."
+    )
+    titles = ("may lie from - to", "medial, mm", "up, mm", "front, mm", "inclination, deg", "anteversion, deg")
+    return (Table(titles, tuple(rows), caption),) if rows else ()
+
+
+def _stretch(ends: tuple[float, float]) -> str:
+    low, high = (_tenths(each) for each in ends)
+    return low if low == high else f"{low} to {high}"
 
 
 def _limits(facts: OptionsFacts) -> Table:

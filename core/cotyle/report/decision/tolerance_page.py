@@ -68,6 +68,7 @@ def tolerance_page(facts: ToleranceFacts) -> PartPage:
                 "causes are independent; a share is what one cause explains alone (Sobol 1993), fitted by squares.",
             ),
             _spreads(facts),
+            *_checked(facts),
         ),
     )
 
@@ -162,6 +163,30 @@ def _spreads(facts: ToleranceFacts) -> Table:
     )
     caption = "What was taken to err, and by how much; give your own."
     return Table(("cause", "what errs", "1 SD", "unit"), rows, caption, words=frozenset({1, 3}))
+
+
+def _checked(facts: ToleranceFacts) -> tuple[Table, ...]:
+    """How far the estimates were off; nothing where a file does not hold it."""
+    held = facts.checked
+    if held is None:
+        return ()
+    rows = tuple(
+        (
+            OUTCOME_WORDS[name],
+            f"{factor * off.usual:.{digits}f}",
+            minus(f"{factor * off.worst:+.{digits}f}"),
+            f"{_hundred(off.far_share)} of 100",
+        )
+        for name, off in held.differences.items()
+        for factor, digits in ((100.0, 1) if name == "coverage" else (1.0, 2),)
+    )
+    walls, cover = held.differences["least_wall_mm"].limit, held.differences["coverage"].limit
+    caption = (
+        f"Wall and coverage of the procedures are quick estimates. {held.measured} of them, the {held.thinnest} with "
+        f"the thinnest wall among them, were measured in full: {held.unseen_through} were through by the measurement "
+        f"alone, {held.wrongly_through} by the estimate alone. Far off: more than {walls:g} mm or {100 * cover:g} points."
+    )
+    return (Table(("estimate", "usually off by", "worst, measured less estimated", "far off in"), rows, caption),)
 
 
 def _unit(name: str) -> str:
