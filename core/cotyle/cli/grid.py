@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from cotyle.case.distortion_file import DistortionFile, distortion_file, read_distortion
+from cotyle.case.distortion_file import DistortionFile, distortion_file, distortion_words, read_distortion
 from cotyle.cli.console import print_json, say
 from cotyle.errors import InputError
 
@@ -17,16 +17,13 @@ def run_grid(picture: Path, out: Path, as_json: bool) -> None:
         raise InputError("output-folder", f"there is no folder {out.parent.name}", "Make it first")
     if out.exists():
         _require_distortion(out)
-    file = distortion_file(read_distortion(picture))
+    known = read_distortion(picture)
+    file = distortion_file(known)
     file.write(out)
     if as_json:
         print_json(file.as_dict())
         return
-    say(
-        f"{file.dots} dots, {file.spacing_px:.1f} px apart, {file.model}: {file.held_back_px:.2f} px at dots that were "
-        f"held back, at most {file.worst_px:.2f} px. Good for pictures of {file.columns} x {file.rows} pixels of the "
-        "same machine where it stood."
-    )
+    say(distortion_words(known))
 
 
 def _require_distortion(out: Path) -> None:
