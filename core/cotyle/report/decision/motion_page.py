@@ -128,7 +128,8 @@ def _pictures(facts: MotionFacts) -> tuple[Shown, ...]:
             Shown(
                 "map",
                 "Cups that would let the neck do what is wanted: degrees to spare in the tightest motion, named in "
-                "each part; dark falls short. Within the dashed line bone is tighter than the neck: turning the cup gains nothing there.",
+                "each part; dark falls short. Within the dashed line bone is tighter than the neck: turning the cup "
+                "gains nothing there.",
                 f"angles in the frame of the posture ({facts.posture}); centre and femur as planned; stem and liner as "
                 "above.",
                 width="half",
