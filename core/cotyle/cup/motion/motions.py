@@ -40,7 +40,7 @@ _SQUAT = HipPose(flexion_deg=87.4)
 STANDARD_MOTIONS: tuple[Motion, ...] = (
     Motion("flexion", NEUTRAL, Move.FLEXION, 110.0, _BUNN),
     Motion("extension", NEUTRAL, Move.EXTENSION, 30.0, _BUNN),
-    Motion("abduction", NEUTRAL, Move.ABDUCTION, 45.0, _BUNN),
+    Motion("abduction", NEUTRAL, Move.ABDUCTION, 45.0, f"{_BUNN}; given there as adduction-abduction"),
     Motion(
         "adduction",
         NEUTRAL,
@@ -65,6 +65,6 @@ STANDARD_MOTIONS: tuple[Motion, ...] = (
         _SQUAT,
         Move.INTERNAL_ROTATION,
         10.1,
-        "mean of 25 healthy adults who pick an object up: J Orthop Surg Res 2011;6:11 (abstract read)",
+        "mean of 25 healthy adults who pick an object up: Shariff et al., J Orthop Surg Res 2011;6:11 (abstract read)",
     ),
 )
