@@ -29,7 +29,17 @@ def export(
         typer.Option(
             "--only",
             metavar="PART",
-            help="segmentation, measurements, views, report, surfaces or scan; several by commas.",
+            help="segmentation, measurements, views, comparisons, decisions, report, surfaces or scan; several by "
+            "commas.",
+        ),
+    ] = None,
+    picture: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--picture",
+            metavar="FILE",
+            help="A DICOM X-ray picture that was compared, to refer to; with --keep-identity. May be given several "
+            "times.",
         ),
     ] = None,
     as_json: JsonOption = False,
@@ -49,10 +59,16 @@ def export(
             "results that refer to the CT's own series join the patient's study and carry the patient's identity",
             "Add --keep-identity, or drop --source for a study of nobody",
         )
+    if picture and not keep_identity:
+        raise InputError(
+            "source-identity",
+            "a reference to an X-ray picture leads to the patient",
+            "Add --source and --keep-identity, or drop --picture",
+        )
     progress = Progress(quiet=as_json)
     parts = [name.strip() for each in only or () for name in each.split(",")]
     with progress.shown():
-        found = export_case(case, out, source, parts, progress)
+        found = export_case(case, out, source, parts, progress, picture or ())
     study = "nobody" if found.of_nobody else "patient"
     if as_json:
         files = [dataclasses.asdict(each) for each in found.files]

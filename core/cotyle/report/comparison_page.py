@@ -88,7 +88,7 @@ def _rendered(number: int, file: ComparisonFile, measured: Measurements, case: P
         to_level=_to_level(file),
         first_pictures=first,
         more_pictures=more,
-        captions={name: _caption(name, file) for name in pictures},
+        captions={name: picture_caption(name, file) for name in pictures},
         rows=comparison_rows(file, measured),
         twin_words=_sentence(twin),
         levelling=_levelling(file),
@@ -139,7 +139,8 @@ def _tiles(file: ComparisonFile, measured: Measurements) -> tuple[Tile, ...]:
     return tuple(made)
 
 
-def _caption(name: str, file: ComparisonFile) -> str:
+def picture_caption(name: str, file: ComparisonFile) -> str:
+    """Return what a picture of a comparison shows; ``name`` as in the case's figures, ``comparison-1-1-overlay``."""
     view, kind = name.split("-")[-2:]
     failed = file.views[int(view) - 1].verdict is Verdict.FAILED
     return "Real picture as it was read; no pose was found." if failed else _CAPTIONS[kind]

@@ -38,6 +38,7 @@ MM = Code("mm", "UCUM", "mm")
 DEG = Code("deg", "UCUM", "degree")
 ML = Code("ml", "UCUM", "ml")
 ONE = Code("1", "UCUM", "no units")
+PIXELS = Code("{pixels}", "UCUM", "pixels")  # an annotation, UCUM 3.1: counts without a unit
 
 # SNOMED CT, as in the dictionary of DICOM PS3.16
 SIDES = {Side.LEFT: Code("7771000", "SCT", "Left"), Side.RIGHT: Code("24028007", "SCT", "Right")}
@@ -46,6 +47,7 @@ ANATOMICAL_STRUCTURE = Code("91723000", "SCT", "Anatomical Structure")
 PHYSICAL_OBJECT = Code("260787004", "SCT", "Physical object")
 PELVIS = Code("118645006", "SCT", "Pelvis")
 SACRUM = Code("54735007", "SCT", "Sacrum")
+COCCYX = Code("64688005", "SCT", "Coccyx")
 FEMUR = Code("71341001", "SCT", "Femur")
 IMPLANT = Code("40388003", "SCT", "Implant")
 HIP_JOINT = Code("24136001", "SCT", "Hip joint")
@@ -55,8 +57,10 @@ ISCHIUM = Code("85710004", "SCT", "Ischium")
 SACROILIAC_JOINT = Code("39723000", "SCT", "Sacroiliac joint")
 SYMPHYSIS = Code("82561000", "SCT", "Symphysis pubis")
 CT_IMAGING = Code("25045-6", "LN", "CT unspecified body region")  # CID 100 knows no CT of the pelvis
+X_RAY_IMAGING = Code("43468-8", "LN", "XR unspecified body region")
 DIAMETER = Code("81827009", "SCT", "Diameter")
-VOLUME = Code("118565006", "SCT", "Volume")
+MEAN = Code("373098007", "SCT", "Mean")
+STANDARD_DEVIATION = Code("386136009", "SCT", "Standard Deviation")
 UNCERTAINTY = Code("371884006", "SCT", "+/-, range of measurement uncertainty")
 
 # DICOM's own
@@ -109,6 +113,8 @@ INNER_WALL = own("WALL", "Inner wall of the pelvis behind the cavity")
 WALL_VIEW = own("WALL-VIEW", "C-arm view that shows the least wall")
 CHECK_POINT = own("CHECK-POINT", "Point to check before the plan is used")
 CHECK_WORDS = own("CHECK-WORDS", "What to check there")
+CUP_CENTER = own("CUP-CENTER", "Center of the planned cup")
+WALL_LEAST_AT = own("WALL-LEAST-AT", "Where the wall left is least")
 PICTURE = own("XRAY-VIEW", "Simulated X-ray view")
 XRAY_SOURCE = own("XRAY-SOURCE", "Focal spot of the X-ray tube")
 XRAY_DETECTOR = own("XRAY-DETECTOR", "Center of the detector's pixel (0, 0)")
@@ -125,6 +131,6 @@ LANDMARKS = {
     "si_joint_inferior": (own("LM-SI-JOINT", "Lower end of the sacroiliac joint"), SACROILIAC_JOINT),
     "symphysis": (own("LM-SYMPHYSIS", "Pubic symphysis"), SYMPHYSIS),
     "sacrum_midline": (own("LM-SACRUM", "Midline of the sacrum"), SACRUM),
-    "coccyx_tip": (own("LM-COCCYX", "Tip of the coccyx"), SACRUM),
+    "coccyx_tip": (own("LM-COCCYX", "Tip of the coccyx"), COCCYX),
 }
 """By name without its side: what a landmark is, and the site it lies at."""

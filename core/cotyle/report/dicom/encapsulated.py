@@ -11,11 +11,16 @@ from cotyle.report.dicom.source import Source
 from cotyle.report.dicom.study import Series, instance_references, new_dataset, placed, series_reference
 
 
-def pdf_object(content: bytes, source: Source) -> Dataset:
-    """Return the report's PDF as an object of the study."""
+def pdf_object(content: bytes, source: Source, shows_pictures: bool) -> Dataset:
+    """Return the report's PDF as an object of the study.
+
+    ``shows_pictures``: whether real X-ray pictures are in it. Nobody can promise that no text is burnt into those, and
+    the standard wants yes or no.
+    """
     document = new_dataset(EncapsulatedPDFStorage)
     document.Modality, document.ConversionType = "DOC", "WSD"
     _encapsulate(document, content, "Plan of the acetabular cup (research software)", "application/pdf", source)
+    document.BurnedInAnnotation = "YES" if shows_pictures else "NO"
     return placed(document, source.study, Series.REPORT, 1)
 
 

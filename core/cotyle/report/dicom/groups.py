@@ -2,49 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
 from cotyle import CAUTION
 from cotyle.case.measurements import Measurements
 from cotyle.case.stages import MEASURING_FRAME
 from cotyle.report.dicom import codes, numbers
-from cotyle.report.dicom.codes import Code
-from cotyle.report.dicom.numbers import Number
+from cotyle.report.dicom.group import Group, point_of, present
 from cotyle.space.side import Side
-
-Point = tuple[float, float, float]
-
-
-@dataclass(frozen=True)
-class Measured:
-    """A number with its unit, one standard deviation and the points it was measured at, LPS mm."""
-
-    concept: Code
-    value: float
-    unit: Code
-    spread: float | None = None
-    at: tuple[Point, ...] = ()
-
-
-@dataclass(frozen=True)
-class Group:
-    """A measurement group.
-
-    ``name`` tells groups of one report apart. ``place`` is the point that the group is about, if it is about one;
-    ``points`` are others, each with its concept. ``answers`` are (question, answer), ``texts`` (concept, text).
-    """
-
-    name: str
-    finding: Code
-    site: Code
-    side: Side | None
-    numbers: tuple[Measured, ...] = ()
-    place: Point | None = None
-    points: tuple[tuple[Code, Point], ...] = ()
-    answers: tuple[tuple[Code, Code], ...] = ()
-    texts: tuple[tuple[Code, str], ...] = ()
 
 
 def groups_of(measured: Measurements) -> list[Group]:
@@ -53,27 +20,35 @@ def groups_of(measured: Measurements) -> list[Group]:
     side = measured.side
     in_usual_frame = measured.center_shift.frame == MEASURING_FRAME
     groups = [
-        Group("pelvis", codes.PELVIS, codes.PELVIS, None, _present(numbers.PELVIS_NUMBERS, content)),
+        Group("pelvis", codes.PELVIS, codes.PELVIS, None, present(numbers.PELVIS_NUMBERS, content)),
         _native(measured, content),
-        Group("cup", codes.CUP_SHELL, codes.ACETABULUM, side, _present(numbers.CUP_NUMBERS, content)),
+        Group(
+            "cup",
+            codes.CUP_SHELL,
+            codes.ACETABULUM,
+            side,
+            present(numbers.CUP_NUMBERS, content),
+            points=((codes.CUP_CENTER, measured.cup.center_lps_mm),),
+        ),
         Group(
             "wall",
             codes.INNER_WALL,
             codes.ACETABULUM,
             side,
-            _present(numbers.WALL_NUMBERS, content),
+            present(numbers.WALL_NUMBERS, content),
+            points=((codes.WALL_LEAST_AT, measured.wall.minimum_at_lps_mm),),
             answers=((codes.BREACHED, codes.YES if measured.wall.breached else codes.NO),),
         ),
-        Group("coverage", codes.BONE_COVER, codes.ACETABULUM, side, _present(numbers.COVERAGE_NUMBERS, content)),
+        Group("coverage", codes.BONE_COVER, codes.ACETABULUM, side, present(numbers.COVERAGE_NUMBERS, content)),
     ]
     if in_usual_frame:  # the concepts name it
-        shift = _present(numbers.SHIFT_NUMBERS, content)
+        shift = present(numbers.SHIFT_NUMBERS, content)
         groups.append(Group("shift", codes.HIP_SHIFT, codes.HIP_JOINT, side, shift))
         groups += _reamers(measured, content)
-    press_fit = _present(numbers.PRESS_FIT_NUMBERS, content)
+    press_fit = present(numbers.PRESS_FIT_NUMBERS, content)
     groups.append(Group("press-fit", codes.PRESS_FIT, codes.ACETABULUM, side, press_fit))
     if measured.wall_view is not None and measured.wall_view.frame == MEASURING_FRAME:
-        view = _present(numbers.WALL_VIEW_NUMBERS, content)
+        view = present(numbers.WALL_VIEW_NUMBERS, content)
         groups.append(Group("wall view", codes.WALL_VIEW, codes.ACETABULUM, side, view))
     grade = (codes.VERDICT, codes.GRADES[str(measured.verdict.grade)])
     judged = [replace(each, answers=(*each.answers, grade)) for each in groups]
@@ -81,39 +56,14 @@ def groups_of(measured: Measurements) -> list[Group]:
     return [*judged, *_frames(content), *_landmarks(measured, content), *_points_to_check(measured)]
 
 
-def field_of(content: Mapping[str, Any], field: str) -> Any:
-    """Return the value at a path such as ``reaming.0.diameter_mm``; None if any part of it is absent."""
-    value: Any = content
-    for part in field.split("."):
-        if isinstance(value, Mapping):
-            value = value.get(part)
-        elif isinstance(value, list | tuple) and part.isdigit() and int(part) < len(value):
-            value = value[int(part)]
-        else:
-            return None
-    return value
-
-
-def _present(table: Iterable[Number], content: Mapping[str, Any], item: str = "") -> tuple[Measured, ...]:
-    """Return the numbers that a case has; ``item`` stands for ``#`` in a field."""
-    return tuple(_measured(table, content, item))
-
-
-def _measured(table: Iterable[Number], content: Mapping[str, Any], item: str) -> Iterator[Measured]:
-    for number in table:
-        value = field_of(content, number.field.replace("#", item))
-        if value is None:
-            continue
-        spread = None if number.spread is None else field_of(content, number.spread.replace("#", item))
-        at = tuple(_point(field_of(content, field)) for field in number.at)
-        yield Measured(number.concept, float(value), number.unit, spread, at)
-
-
 def _native(measured: Measurements, content: Mapping[str, Any]) -> Group:
     group = measured.native.crowe_group
     answers = () if group not in codes.CROWE_GROUPS else ((codes.CROWE, codes.CROWE_GROUPS[group]),)
-    found = _present(numbers.NATIVE_NUMBERS, content)
-    return Group("native socket", codes.ACETABULUM, codes.HIP_JOINT, measured.side, found, answers=answers)
+    found = present(numbers.NATIVE_NUMBERS, content)
+    points = ((codes.HIP_CENTER, measured.native.center_lps_mm),)
+    return Group(
+        "native socket", codes.ACETABULUM, codes.HIP_JOINT, measured.side, found, points=points, answers=answers
+    )
 
 
 def _reamers(measured: Measurements, content: Mapping[str, Any]) -> Iterator[Group]:
@@ -123,7 +73,7 @@ def _reamers(measured: Measurements, content: Mapping[str, Any]) -> Iterator[Gro
             codes.REAMER,
             codes.ACETABULUM,
             measured.side,
-            _present(numbers.REAMER_NUMBERS, content, str(place)),
+            present(numbers.REAMER_NUMBERS, content, str(place)),
             points=((codes.REAMER_START, step.start_center_lps_mm), (codes.REAMER_END, step.end_center_lps_mm)),
             answers=((codes.BREACHED, codes.YES if step.breached else codes.NO),),
             texts=((codes.ENGAGES, step.engages),),
@@ -133,8 +83,8 @@ def _reamers(measured: Measurements, content: Mapping[str, Any]) -> Iterator[Gro
 def _frames(content: Mapping[str, Any]) -> Iterator[Group]:
     for name, (_, words) in codes.FRAMES.items():
         if name in content["frames"]:
-            origin = _point(content["frames"][name]["origin_lps_mm"])
-            found = _present(numbers.FRAME_NUMBERS, content, name)
+            origin = point_of(content["frames"][name]["origin_lps_mm"])
+            found = present(numbers.FRAME_NUMBERS, content, name)
             point = ((codes.FRAME_ORIGIN, origin),)
             yield Group(f"{words} ({name})", codes.FRAME, codes.PELVIS, None, found, points=point)
 
@@ -150,7 +100,7 @@ def _landmarks(measured: Measurements, content: Mapping[str, Any]) -> Iterator[G
             finding,
             site,
             side,
-            _present(numbers.ALL_NUMBERS["Each landmark"], content, name),
+            present(numbers.ALL_NUMBERS["Each landmark"], content, name),
             place=mark.lps_mm,
             answers=((codes.ORIGIN, codes.ORIGINS[mark.origin]),) if mark.origin in codes.ORIGINS else (),
         )
@@ -174,8 +124,3 @@ def _without_side(name: str) -> tuple[str, Side | None]:
         if name.endswith(f"_{side}"):
             return name.removesuffix(f"_{side}"), side
     return name, None
-
-
-def _point(values: Iterable[float]) -> Point:
-    x, y, z = (float(value) for value in values)
-    return x, y, z

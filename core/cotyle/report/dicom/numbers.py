@@ -18,7 +18,6 @@ from cotyle.report.dicom.codes import (
     ML,
     MM,
     ONE,
-    VOLUME,
     Code,
     own,
 )
@@ -28,7 +27,8 @@ from cotyle.report.dicom.codes import (
 class Number:
     """A number: its field in measurements.json, its concept and unit.
 
-    ``spread`` is the field of its standard deviation, ``at`` fields of the points it was measured at.
+    ``spread`` is the field of its standard deviation, ``at`` fields of the points it was measured at, ``derivation``
+    how it was derived, where the concept alone doesn't say it.
     """
 
     field: str
@@ -36,6 +36,7 @@ class Number:
     unit: Code
     spread: str | None = None
     at: tuple[str, ...] = ()
+    derivation: Code | None = None
 
 
 def _angles(short: str, what: str, field: str, spread: str | None) -> Iterator[Number]:
@@ -52,7 +53,8 @@ def _angles(short: str, what: str, field: str, spread: str | None) -> Iterator[N
                 )
 
 
-def _axes(short: str, what: str, field: str) -> Iterator[Number]:
+def axes_numbers(short: str, what: str, field: str) -> Iterator[Number]:
+    """Yield the three numbers of a direction."""
     for place, letter in enumerate("XYZ"):
         meaning = f"{what}, LPS {letter.lower()}"
         yield Number(f"{field}.{place}", own(f"{short}-{letter}", meaning), ONE)
@@ -91,7 +93,7 @@ PELVIS_NUMBERS = (
 
 NATIVE_NUMBERS = (
     Number("native.diameter_mm", DIAMETER, MM, "native.uncertainty.diameter_mm", ("native.center_lps_mm",)),
-    *_axes("NAT-AXIS", "Opening axis of the native socket", "native.opening_axis_lps"),
+    *axes_numbers("NAT-AXIS", "Opening axis of the native socket", "native.opening_axis_lps"),
     *_angles("NAT", "native socket", "native.orientation", None),
     Number(
         "native.lateral_center_edge_angle_deg",
@@ -131,7 +133,7 @@ CUP_NUMBERS = (
     Number("cup.liner_outer_diameter_mm", own("CUP-LINER", "Outer diameter of the liner"), MM),
     Number("cup.liner_thickness_mm", own("CUP-LINER-THICK", "Thickness of the liner"), MM),
     Number("cup.head_diameter_mm", own("CUP-HEAD", "Diameter of the head that fits the liner"), MM),
-    *_axes("CUP-AXIS", "Opening axis of the planned cup", "cup.opening_axis_lps"),
+    *axes_numbers("CUP-AXIS", "Opening axis of the planned cup", "cup.opening_axis_lps"),
     *_angles("CUP", "the cup", "orientation", "orientation_uncertainty_deg"),
 )
 
@@ -171,13 +173,13 @@ SHIFT_NUMBERS = (
     ),
     Number(
         "center_shift.leg_length_change_mm",
-        own("SH-LEG", "Leg length change by the hip center alone"),
+        own("SH-LEG", "Leg length change by the hip center alone, + is longer"),
         MM,
         _SHIFT_SPREAD,
     ),
     Number(
         "center_shift.offset_change_mm",
-        own("SH-OFFSET", "Acetabular offset change by the hip center"),
+        own("SH-OFFSET", "Acetabular offset change by the hip center, + is lateral"),
         MM,
         _SHIFT_SPREAD,
     ),
@@ -189,11 +191,11 @@ REAMER_NUMBERS = (
         own("REAMER-DIAMETER", "Diameter of the reamer"),
         MM,
     ),
-    Number("reaming.#.removed_ml", VOLUME, ML),
+    Number("reaming.#.removed_ml", own("REAMER-REMOVED", "Volume of bone that this reamer removes"), ML),
     Number("reaming.#.wall_along_axis_mm", own("REAMER-WALL-AXIS", "Wall left along the reamer's axis"), MM),
     Number("reaming.#.wall_minimum_mm", own("REAMER-WALL", "Least wall left behind the reamer"), MM),
     Number("reaming.#.crescent_mm", own("REAMER-CRESCENT", "Crescent at the start of the reamer"), MM),
-    *_axes("REAMER-WAY", "Direction of the reamer", "reaming.#.direction_lps"),
+    *axes_numbers("REAMER-WAY", "Direction of the reamer", "reaming.#.direction_lps"),
     *(
         Number(
             f"reaming.#.from_native_mm.{way}",
@@ -220,7 +222,7 @@ LANDMARK_SPREAD = own("LM-SPREAD", "Standard deviation of the landmark's place")
 FRAME_NUMBERS = tuple(
     number
     for axis in ("left", "posterior", "superior")
-    for number in _axes(f"FRAME-{axis[:3].upper()}", f"Axis of the frame to {axis}", f"frames.#.{axis}")
+    for number in axes_numbers(f"FRAME-{axis[:3].upper()}", f"Axis of the frame to {axis}", f"frames.#.{axis}")
 )
 
 ALL_NUMBERS: dict[str, tuple[Number, ...]] = {

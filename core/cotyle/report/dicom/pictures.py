@@ -1,4 +1,4 @@
-"""Simulated views as DICOM Secondary Capture, with the place of tube and detector.
+"""Pictures as DICOM Secondary Capture, with the place of tube and detector; those of a case that were simulated.
 
 The object has no standard attributes for that place (positioner angles belong to real X-ray objects, and this is none):
 it stands in a private block, and in words in the comments.
@@ -38,6 +38,7 @@ _FIELDS = {
 _TUBE, _FRAME_OF_REFERENCE = 0x06, 0x07
 _MOST_BYTES = 256 * 1024 * 1024
 _LONGEST_COMMENT = 10240
+_USUAL = ("L", "F")
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,6 +50,20 @@ class StoredPicture:
     carm: CArm
 
 
+@dataclass(frozen=True, eq=False)
+class Capture:
+    """A picture to be captured: RGB (rows, columns, 3), words, and tube and detector for its pixels, if known.
+
+    ``may_bear_text``: whether parts of a real picture are in it, which may bear burnt-in text.
+    """
+
+    pixels: npt.NDArray[np.uint8]
+    comments: str
+    derivation: str
+    carm: CArm | None
+    may_bear_text: bool
+
+
 def write_picture(path: Path, picture: npt.NDArray[np.uint8], view: SimulatedView, study: Study, number: int) -> None:
     """Write an RGB picture (rows, columns, 3) of a view; equal pictures get equal UIDs."""
     stored = StoredPicture(picture, view.view.description, view.view.carm)
@@ -57,32 +72,48 @@ def write_picture(path: Path, picture: npt.NDArray[np.uint8], view: SimulatedVie
 
 def picture_object(picture: StoredPicture, study: Study, number: int, source: Sequence[Dataset] = ()) -> Dataset:
     """Return the Secondary Capture of a view; ``source`` are the images it was simulated from, if they are told."""
+    capture = Capture(
+        picture.pixels,
+        f"{_SIMULATED}{picture.description}",
+        "Simulated from a CT; the planned cup is drawn on it",
+        picture.carm,
+        may_bear_text=False,
+    )
+    return capture_object(capture, study, Series.VIEWS, number, source)
+
+
+def capture_object(
+    capture: Capture, study: Study, series: Series, number: int, source: Sequence[Dataset] = ()
+) -> Dataset:
+    """Return a picture as Secondary Capture; ``source``: the images it was made from, if they are told."""
     from highdicom.sc import SCImage  # half a second to import; only who writes pictures waits
 
-    carm = picture.carm
+    carm = capture.carm
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        capture: Any = SCImage(
-            pixel_array=picture.pixels,
+        made: Any = SCImage(
+            pixel_array=capture.pixels,
             photometric_interpretation="RGB",
             bits_allocated=8,
             coordinate_system="PATIENT",
             study_instance_uid=study.study_uid,
-            series_instance_uid=study.series_uid(Series.VIEWS),
-            series_number=Series.VIEWS.value[0],
+            series_instance_uid=study.series_uid(series),
+            series_number=series.value[0],
             sop_instance_uid="0.0",
             instance_number=number,
             manufacturer="",
-            patient_orientation=(_letter(carm.column_direction_lps), _letter(carm.row_direction_lps)),
+            patient_orientation=_USUAL if carm is None else _orientation(carm),
         )
-    capture.ImageComments = f"{_SIMULATED}{picture.description}"[:_LONGEST_COMMENT]
-    capture.DerivationDescription = "Simulated from a CT; the planned cup is drawn on it"
-    capture.BurnedInAnnotation = "NO"
-    capture.ContentQualification = "RESEARCH"
+    made.ImageComments = capture.comments[:_LONGEST_COMMENT]
+    made.DerivationDescription = capture.derivation
+    if not capture.may_bear_text:
+        made.BurnedInAnnotation = "NO"
+    made.ContentQualification = "RESEARCH"
     if source:
-        capture.SourceImageSequence = instance_references(source)
-    _write_geometry(capture, carm, study.frame_of_reference_uid)
-    return placed(capture, study, Series.VIEWS, number)
+        made.SourceImageSequence = instance_references(source)
+    if carm is not None:
+        _write_geometry(made, carm, study.frame_of_reference_uid)
+    return placed(made, study, series, number)
 
 
 def read_picture(path: Path) -> StoredPicture:
@@ -131,6 +162,10 @@ def _read_geometry(capture: Dataset) -> CArm | None:
         return CArm(**fields, pixel_pitch_mm=(pitch[0], pitch[1]), size=size, tube=Tube(block[_TUBE].value))
     except (KeyError, IndexError, TypeError, ValueError):
         return None
+
+
+def _orientation(carm: CArm) -> tuple[str, str]:
+    return _letter(carm.column_direction_lps), _letter(carm.row_direction_lps)
 
 
 def _letter(direction_lps: Array) -> str:

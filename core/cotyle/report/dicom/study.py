@@ -82,9 +82,12 @@ class Series(Enum):
     REPORT = (9003, "Report of the plan, research")
     SURFACES = (9004, "Surfaces of the plan, research")
     SCAN = (9005, "Part of the CT that the plan rests on")
+    COMPARISONS = (9006, "X-ray pictures against the plan, research")
+    COMPARISON_PICTURES = (9007, "X-ray pictures with outlines, research")
+    CHOICES = (9008, "Options and tolerance of the plan, research")
 
 
-_OF_IMAGES = (Series.VIEWS, Series.SEGMENTATION, Series.SCAN)
+_OF_IMAGES = (Series.VIEWS, Series.SEGMENTATION, Series.SCAN, Series.COMPARISON_PICTURES)
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,8 +154,10 @@ def study_of(source_file: Path) -> Study:
     return Study(study_uid, kept, str(header.get("FrameOfReferenceUID") or ""), of_nobody=False)
 
 
-def read_header(path: Path) -> FileDataset:
+def read_header(path: Path, what: str = "a slice of the CT") -> FileDataset:
     """Read the header of a DICOM file within the limits for files of others; text comes decoded.
+
+    ``what`` it is called where it cannot be read.
 
     Raises
     ------
@@ -166,7 +171,7 @@ def read_header(path: Path) -> FileDataset:
                 header = pydicom.dcmread(file, stop_before_pixels=True)
                 header.decode()
     except Exception as error:  # a broken file raises anything
-        raise InputError("source-damaged", "a slice of the CT cannot be read", "Export the series again") from error
+        raise InputError("source-damaged", f"{what} cannot be read", "Export it again") from error
     return header
 
 
