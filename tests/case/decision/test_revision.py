@@ -96,7 +96,9 @@ def test_loss_is_told_against_the_other_hip_or_why_not(sample):
     assert both.losses is None
     assert "old cup" in both.no_losses_because
     assert both.place.from_expected_mm is None
-    assert any("cannot be told" in line for line in revision_page(both).advice)
+    page = revision_page(both)
+    assert any("cannot be told" in line for line in page.advice)
+    assert [each.name for each in page.pictures] == ["upright"]
 
 
 @pytest.mark.parametrize(("angle", "words"), [(14.0, "dysplastic"), (45.0, "protruded"), (30.0, "")])
@@ -124,5 +126,6 @@ def test_a_file_comes_back_as_it_was_written_and_has_a_page(sample, tmp_path):
     read = RevisionFacts.read(tmp_path / "revision.json")
     assert read.as_dict() == facts.as_dict()
     page = revision_page(read)
-    assert f"{facts.cup.outer_diameter_mm:.1f} mm" in page.lead
+    assert f"{facts.cup.outer_diameter_mm:.1f} mm that does not look loose" in page.lead
+    assert f"{facts.behind.least_mm:.1f} ± {2 * facts.behind.least_sd_mm:.1f} mm at the thinnest" in page.lead
     assert len(page.tables) == 3

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from matplotlib.figure import Figure
+from matplotlib.patches import Circle
 
 from cotyle.case.decision.revision import RevisionFacts, fields_and_socket, wall_behind
 from cotyle.case.stages import Hip, PlannedCup
@@ -20,7 +21,7 @@ def revision_pictures(facts: RevisionFacts, planned: PlannedCup, hip: Hip) -> di
     """Return the pictures of the part, PNG by short name."""
     pictures = {"upright": ink.png(upright_figure(planned, hip))}
     if facts.losses is not None:
-        pictures["lost"] = ink.png(lost_figure(hip))
+        pictures["lost"] = ink.png(lost_figure(facts, hip))
     return pictures
 
 
@@ -48,20 +49,37 @@ def upright_figure(planned: PlannedCup, hip: Hip) -> Figure:
     return made
 
 
-def lost_figure(hip: Hip) -> Figure:
-    """Draw the hip bone from in front and from the side, with what is lost."""
+def lost_figure(facts: RevisionFacts, hip: Hip) -> Figure:
+    """Draw the hip bone from in front and from the side, with what is lost and the outside of the old cup."""
     own, mirrored, socket, _ = fields_and_socket(hip)
-    lost = lost_points(own, mirrored, socket, hip.frame) - socket.center_lps_mm
+    middle, frame = socket.center_lps_mm, hip.frame
+    lost = lost_points(own, mirrored, socket, frame) - middle
     bone = hip.bone.vertices_lps_mm
-    bone = bone[:: max(len(bone) // _DOTS, 1)] - socket.center_lps_mm
-    made = ink.figure(470, 352)
-    frame = hip.frame
-    for place, (right, words) in enumerate(((frame.left, "from in front"), (frame.anterior, "from the side"))):
-        axes = made.add_axes((0.01 + 0.5 * place, 0.02, 0.48, 0.88))
+    bone = bone[:: max(len(bone) // _DOTS, 1)] - middle
+    made = ink.figure(470, 330)
+    views = ((frame.left, "from in front", ("R", "L")), (frame.anterior, "from the side", ("P", "A")))
+    for place, (right, words, letters) in enumerate(views):
+        axes = made.add_axes((0.005 + 0.5 * place, 0.01, 0.485, 0.91))
         view = np.stack([right, frame.superior])
         axes.plot(*(bone @ view.T).T, ".", color="#c4b79a", markersize=1.2, zorder=1)
-        axes.plot(*(lost @ view.T).T, ".", color=ink.WALL_ON_PAPER, markersize=2.2, zorder=2)
+        axes.plot(*(lost @ view.T).T, ".", color=ink.WALL_ON_PAPER, markersize=1.6, zorder=2)
+        at = view @ (np.array(facts.cup.center_lps_mm) - middle)
+        axes.add_patch(
+            Circle(
+                (float(at[0]), float(at[1])),
+                0.5 * facts.cup.outer_diameter_mm,
+                fill=False,
+                edgecolor=ink.CUP_ON_PAPER,
+                linewidth=1.6,
+                zorder=3,
+            )
+        )
         axes.set_title(words, fontsize=ink.SMALL_PT, color=ink.INK)
-        axes.set(xlim=(-85, 85), ylim=(-75, 85), aspect="equal")
+        for letter, x in zip(letters, (-_HALF_MM, _HALF_MM), strict=True):
+            axes.text(x, _TOP_MM, letter, ha="center", va="top", fontsize=ink.FONT_PT, color=ink.SOFT_INK)
+        axes.set(xlim=(-_HALF_MM - 5, _HALF_MM + 5), ylim=(_TOP_MM - 175, _TOP_MM), aspect="equal")
         axes.axis("off")
     return made
+
+
+_HALF_MM, _TOP_MM = 63.0, 90.0

@@ -17,36 +17,59 @@ def revision_page(facts: RevisionFacts) -> PartPage:
         lead=_lead(facts),
         tiles=_tiles(facts),
         advice=_advice(facts),
-        body=(
-            Shown(
-                "upright",
-                "The CT along the old cup's axis, from in front. Blue: the cup as measured; violet, dashed: its bony "
-                "bed; green: found edges of bone; yellow: the least bone behind it, if it lies in this plane.",
-                "one sphere for the cup, one for its bed; edges in streaks are the shape model's.",
-                width="half",
-            ),
-            Shown(
-                "lost",
-                "The hip bone from in front and from the side. Red: bone that the mirrored other hip has there and "
-                "this one has not.",
-                "both hip bones were alike once; 1.5 mm under the surface nothing is counted.",
-                width="half",
-            ),
-            _place(facts),
-            *_losses(facts),
-            _cup(facts),
-        ),
+        body=(*_pictures(facts), _place(facts), *_losses(facts), _cup(facts)),
     )
+
+
+def _pictures(facts: RevisionFacts) -> tuple[Shown, ...]:
+    upright = Shown(
+        "upright",
+        "The CT along the old cup's axis, from in front. Blue: the cup as measured; violet, dashed: its bony bed; "
+        "green: found edges of bone; yellow: the least bone behind it, if it lies in this plane.",
+        "one sphere for the cup, one for its bed; edges in streaks are the shape model's.",
+        width="half",
+    )
+    if facts.losses is None:
+        return (upright,)
+    lost = Shown(
+        "lost",
+        "The hip bone from in front and from the side (dots). Red: bone that the mirrored other hip has there and this "
+        "one has not. Circle: outside of the old cup.",
+        "both hip bones were alike once; 1.5 mm under the surface nothing is counted.",
+        width="half",
+    )
+    return (upright, lost)
 
 
 def _lead(facts: RevisionFacts) -> str:
     cup, behind = facts.cup, facts.behind
-    words = f"The {facts.side} hip holds a {_KINDS[cup.kind]} of {cup.outer_diameter_mm:.1f} mm"
+    words = f"The {facts.side} hip holds a {_KINDS[cup.kind]} of {cup.outer_diameter_mm:.1f} mm{_seat(facts)}."
     if behind.breached:
-        return f"{words} that reaches through the inner surface of the pelvis."
+        return f"{words} It reaches through the inner surface of the pelvis.{_most_lost(facts)}"
     return (
-        f"{words}; behind it {behind.along_axis_mm:.1f} mm of bone lie on its axis, {behind.least_mm:.1f} mm at the "
-        "thinnest."
+        f"{words} Behind it {behind.along_axis_mm:.1f} ± {2 * behind.along_axis_sd_mm:.1f} mm of bone lie on its axis, "
+        f"{behind.least_mm:.1f} ± {2 * behind.least_sd_mm:.1f} mm at the thinnest.{_most_lost(facts)}"
+    )
+
+
+def _seat(facts: RevisionFacts) -> str:
+    """Whether the old cup looks loose."""
+    bed, limits = facts.bed, facts.limits
+    if bed is None:
+        return "; whether it is loose is not seen"
+    loose = bed.line_mm >= limits.line_mm or bed.line_share >= limits.line_share
+    return " that looks loose" if loose else " that does not look loose"
+
+
+def _most_lost(facts: RevisionFacts) -> str:
+    if not facts.losses:
+        return ""
+    name, loss = max(facts.losses.items(), key=lambda pair: pair[1].share)
+    if loss.share < facts.limits.loss_share:
+        return f" No region lacks {100 * facts.limits.loss_share:.0f} % of its bone against the mirrored other hip."
+    return (
+        f" Most is missing at the {WORDS[name]}: {100 * loss.share:.0f} % ({loss.missing_ml:.1f} ml) of what the "
+        "mirrored other hip has."
     )
 
 
@@ -73,7 +96,7 @@ def _tiles(facts: RevisionFacts) -> tuple[Tile, ...]:
             shift is not None and shift.superior >= limits.migration_mm,
         ),
         Tile(
-            "Line behind it",
+            "Dark line behind it",
             "not seen" if bed is None else f"{bed.line_mm:.1f}",
             "" if bed is None else "mm",
             "",
@@ -104,6 +127,7 @@ def _cup(facts: RevisionFacts) -> Table:
 def _place(facts: RevisionFacts) -> Table:
     place, behind, bed = facts.place, facts.behind, facts.bed
     shift = place.from_expected_mm
+    own = f"± {2 * facts.cup.center_sd_mm:.1f} of the old cup alone"
     rows = [
         ("bone behind the cup, on its axis", f"{behind.along_axis_mm:.1f} ± {2 * behind.along_axis_sd_mm:.1f} mm"),
         ("from its pole to the inner surface, on its axis", f"{behind.to_inner_surface_mm:.1f} mm"),
@@ -111,10 +135,13 @@ def _place(facts: RevisionFacts) -> Table:
             "centre from the mirrored opposite: medial, superior, anterior",
             "not known"
             if shift is None
-            else minus(f"{shift.medial:+.1f}, {shift.superior:+.1f}, {shift.anterior:+.1f} mm"),
+            else minus(f"{shift.medial:+.1f}, {shift.superior:+.1f}, {shift.anterior:+.1f} mm, {own}"),
         ),
-        ("centre above the line of the teardrops", _known(place.above_teardrops_mm)),
-        ("medial edge past the ilio-ischial line, level AP pelvis", _known(place.past_ilioischial_mm)),
+        ("centre above the line of the teardrops", _known(place.above_teardrops_mm, own)),
+        (
+            "medial edge past the ilio-ischial line, level AP pelvis (less: lateral of it)",
+            _known(place.past_ilioischial_mm, own),
+        ),
     ]
     if bed is not None:
         rows.append(("bony bed: diameter", f"{bed.diameter_mm:.1f} ± {2 * bed.diameter_sd_mm:.1f} mm"))
@@ -157,5 +184,5 @@ def _advice(facts: RevisionFacts) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _known(value: float | None) -> str:
-    return "not known" if value is None else minus(f"{value:+.1f} mm")
+def _known(value: float | None, spread: str) -> str:
+    return "not known" if value is None else minus(f"{value:+.1f} mm, {spread}")
