@@ -1,7 +1,7 @@
 """Which plan decisions belong to, and an option taken as the plan's cup."""
 
 import pytest
-from cotyle.case.decision.decided import Decided, plan_of_option, same_cup
+from cotyle.case.decision.decided import Decided, plan_of_option, questions_given, same_cup
 from cotyle.case.decision.facts import Made
 from cotyle.case.decision.options import options_of
 from cotyle.case.decision.questions import Questions
@@ -80,7 +80,7 @@ def test_an_option_that_is_taken_is_the_cup_and_changes_nothing_else(plan):
     assert not same_cup(taken, plan)
 
 
-def test_what_the_user_had_given_is_asked_again(plan):
+def test_what_the_user_had_given_for_a_part_is_what_its_own_file_says():
     def with_given(facts, **given):
         made = Made(software="cotyle", caution="", seed=1, plan_digest="", given=given)
         return facts.model_copy(update={"made": made})
@@ -89,7 +89,7 @@ def test_what_the_user_had_given_is_asked_again(plan):
         "options": with_given(option_facts(option()), options={"least_cover": 0.5}, tolerance={"depth_mm": 9.0}),
         "tolerance": with_given(tolerance_facts(), tolerance={"depth_mm": 1.0}),
     }
-    asked = Decided(plan, facts).questions
+    asked = questions_given(facts)
     assert asked.options.least_cover == 0.5
     assert asked.tolerance.depth_mm == 1.0
-    assert Decided(plan, {"options": option_facts(option())}).questions == Questions()
+    assert questions_given({"options": option_facts(option())}) == Questions()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from cotyle.case.decision.facts import DecisionFacts
@@ -17,10 +17,11 @@ from cotyle.case.schema import validated
 
 @dataclass(frozen=True, eq=False)
 class Decided:
-    """Facts by name of their part, in the order of the report, and the complete plan that they belong to."""
+    """Facts by name of their part, in the order of the report, the complete plan they belong to, and what was asked."""
 
     plan: PlanFile
     facts: Mapping[str, DecisionFacts]
+    questions: Questions = field(default_factory=Questions)
 
     def stands_for(self, plan: PlanFile) -> bool:
         """Whether they belong to a plan; its verdict, which follows from it, is not asked."""
@@ -42,14 +43,14 @@ class Decided:
         found = self.facts.get("tolerance")
         return found if isinstance(found, ToleranceFacts) else None
 
-    @property
-    def questions(self) -> Questions:
-        """What the user had given for these parts, each as its own file says."""
-        given: dict[str, Any] = {}
-        for name, facts in self.facts.items():
-            if facts.made is not None and name in facts.made.given:
-                given[name] = facts.made.given[name]
-        return validated(Questions, {"schema": "cotyle/questions", "version": 1, **given}, "what was given")
+
+def questions_given(facts: Mapping[str, DecisionFacts]) -> Questions:
+    """Return what the user had given for parts, each as its own file says."""
+    given: dict[str, Any] = {}
+    for name, each in facts.items():
+        if each.made is not None and name in each.made.given:
+            given[name] = each.made.given[name]
+    return validated(Questions, {"schema": "cotyle/questions", "version": 1, **given}, "what was given")
 
 
 def cup_choice(facts: OptionsFacts, option: CupOption) -> dict[str, Any]:

@@ -21,7 +21,7 @@ NAMES = {
     Favours.SAME_HEIGHT: "height restored, set deeper",
     Favours.HIGH_CENTER: "high centre",
 }
-_LIMITS = {
+LIMIT_WORDS = {
     Bound.LEAST_WALL: "least wall",
     Bound.LARGEST_RISE: "largest rise",
     Bound.LEAST_COVER: "least cover",
@@ -36,7 +36,7 @@ _DIFFERENCES: tuple[tuple[str, str, float, float, Callable[[CupOption], float]],
 )
 _ENOUGH_WITHIN_MM = 0.5
 _MOST_WALL = "Most wall"
-_LEG_MM = 2.0
+LEG_MM = 2.0
 """A change of the leg's length that is said beside gain and price; femur unchanged."""
 _HIGH_CENTER_COSTS = (
     (
@@ -221,7 +221,7 @@ def _row(mark: str, words: str, cup: CupOption) -> tuple[str, ...]:
     f = cup.figures
     beaten = "; beaten in all, shown to compare" if isinstance(cup, NamedOption) and cup.beaten else ""
     reaches = cup.reaches if isinstance(cup, NamedOption) else ()
-    bound = f"; reaches the {' and the '.join(_LIMITS[each] for each in reaches)}" if reaches else ""
+    bound = f"; reaches the {' and the '.join(LIMIT_WORDS[each] for each in reaches)}" if reaches else ""
     return (
         f"{mark}: {words}{beaten}{bound}",
         f"{cup.outer_diameter_mm:.0f} / {cup.head_diameter_mm:.0f}",
@@ -248,7 +248,7 @@ def _latitude(facts: OptionsFacts) -> tuple[Table, ...]:
         if far is None or near is None:
             continue
         cells = [
-            minus(_stretch(own) if own == all_kept else f"{_stretch(own)} ({_stretch(all_kept)})")
+            minus(stretch_words(own) if own == all_kept else f"{stretch_words(own)} ({stretch_words(all_kept)})")
             for own, all_kept in (
                 (far.medial_mm, near.medial_mm),
                 (far.superior_mm, near.superior_mm),
@@ -267,7 +267,8 @@ def _latitude(facts: OptionsFacts) -> tuple[Table, ...]:
     return (Table(titles, tuple(rows), caption),) if rows else ()
 
 
-def _stretch(ends: tuple[float, float]) -> str:
+def stretch_words(ends: tuple[float, float]) -> str:
+    """From where to where, to a tenth; one number where both ends are one."""
     low, high = (_tenths(each) for each in ends)
     return low if low == high else f"{low} to {high}"
 
@@ -306,7 +307,7 @@ def _prices(facts: OptionsFacts) -> Table:
             elif more <= -worth:
                 paid.append(less_words.format(-more))
         shorter = facts.plan.leg_length_change_mm - option.leg_length_change_mm
-        if abs(shorter) >= _LEG_MM:
+        if abs(shorter) >= LEG_MM:
             paid.append(f"leg {abs(shorter):.0f} mm {'shorter' if shorter > 0 else 'longer'}")
         rows.append(
             (f"{letter(n)}: {words_of(option, facts)}", *(", ".join(each) or "nothing" for each in (gained, paid)))

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from cotyle.case import folder as names
-from cotyle.case.decision.decided import Decided
+from cotyle.case.decision.decided import Decided, questions_given
 from cotyle.case.decision.options import CupOption, FigureFacts, NamedOption, OptionsFacts
 from cotyle.case.decision.questions import Questions
 from cotyle.case.plan_file import PlanFile
 from cotyle.case.stages import Hip, PlannedCup, Progress
 from cotyle.cup.options.figures import OBJECTIVES
-from cotyle.report.decision.options_page import _LEG_MM, _LIMITS, letter, words_of
+from cotyle.report.decision.options_page import LEG_MM, LIMIT_WORDS, letter, stretch_words, words_of
 from cotyle.report.decision.parts import PARTS
 from cotyle.report.decision.store import stored_decisions
 from cotyle.report.screen_words import number
@@ -55,7 +55,8 @@ class Cell:
 class OptionRow:
     """One cup: its letter, what it favours, where and how it lies, its figures, and what must be said about it.
 
-    ``beats``: it is nowhere worse than the plan and somewhere better.
+    ``beats``: it is nowhere worse than the plan and somewhere better. ``may_lie``: how far a hand may be off before it
+    is no longer as good in what it favours; empty where that was not worked out.
     """
 
     letter: str
@@ -64,6 +65,7 @@ class OptionRow:
     cells: tuple[Cell, ...]
     remarks: tuple[str, ...] = ()
     beats: bool = False
+    may_lie: str = ""
 
 
 @dataclass(frozen=True)
@@ -125,7 +127,7 @@ def decided_on(planned: PlannedCup, hip: Hip, questions: Questions, seed: int, s
     for count, part in enumerate(fit, start=1):
         say(f"{part.words} ({count} of {len(fit)})")
         facts[part.name] = part.work_out(planned, hip, questions, seed)
-    return Decided(planned.plan, facts)
+    return Decided(planned.plan, facts, questions)
 
 
 def decided_in(case: Path) -> Decided | None:
@@ -139,7 +141,7 @@ def decided_in(case: Path) -> Decided | None:
 
     def read() -> Decided | None:
         facts = stored_decisions(case)
-        return Decided(PlanFile.read(case / names.PLAN), facts) if facts else None
+        return Decided(PlanFile.read(case / names.PLAN), facts, questions_given(facts)) if facts else None
 
     return names.read_undisturbed(case, read)
 
@@ -178,12 +180,23 @@ def _row(facts: OptionsFacts, at: int, option: NamedOption) -> OptionRow:
     if option.beaten:
         remarks.append("another option beats it in all; shown to compare")
     if option.reaches:
-        remarks.append(f"reaches the {' and the '.join(_LIMITS[each] for each in option.reaches)}")
+        remarks.append(f"reaches the {' and the '.join(LIMIT_WORDS[each] for each in option.reaches)}")
     shorter = facts.plan.leg_length_change_mm - option.leg_length_change_mm
-    if abs(shorter) >= _LEG_MM:
+    if abs(shorter) >= LEG_MM:
         remarks.append(f"leg {abs(shorter):.0f} mm {'shorter' if shorter > 0 else 'longer'} than as planned")
     words = words_of(option, facts)
-    return OptionRow(letter(at), words, _cup_words(option), _cells(facts, option), tuple(remarks), beats)
+    cells, stretch = _cells(facts, option), _stretch(option)
+    return OptionRow(letter(at), words, _cup_words(option), cells, tuple(remarks), beats, stretch)
+
+
+def _stretch(option: NamedOption) -> str:
+    may = option.may_lie
+    if may is None:
+        return ""
+    ways = ((may.medial_mm, "medial"), (may.superior_mm, "up"), (may.anterior_mm, "front"))
+    shifts = ", ".join(f"{stretch_words(ends)} {name}" for ends, name in ways)
+    turns = f"{stretch_words(may.inclination_deg)} / {stretch_words(may.anteversion_deg)} deg"
+    return minus(f"as good in that from {shifts} mm, {turns}, each alone")
 
 
 def _through(cup: CupOption) -> tuple[str, ...]:
