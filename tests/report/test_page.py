@@ -113,6 +113,14 @@ def test_numbers_on_the_page_are_those_of_the_file(files, html):
         assert f"{step.removed_ml:.1f}" in text
 
 
+def test_how_the_pelvis_sits_is_told_where_somebody_gave_it(files):
+    plan, measured = files
+    posture = plan.posture.model_copy(update={"seated_tilt_change_deg": -27.0})
+    told = [render_page(each, measured, {}, "") for each in (plan, plan.model_copy(update={"posture": posture}))]
+    assert ["change of tilt when seated (given)" in page for page in told] == [False, True]
+    assert "27.0" in told[1].split("change of tilt when seated (given)")[1][:60]
+
+
 def test_markup_in_a_doubt_stays_text(files):
     plan, measured = files
     evil = measured.model_copy(update={"warnings": (Doubt(code="x", text="<script>alert(1)</script><b>bold</b>"),)})

@@ -106,6 +106,53 @@ def test_a_landmark_is_dragged_in_3d_onto_its_bone(open_page):
     assert not page.state("page_can_undo")
 
 
+def test_a_landmark_that_was_not_found_is_added_by_a_click(open_page):
+    """In a slice and in 3D it lands on its bone; off it, it is refused, and the next click may do."""
+    page = open_page()
+    page.act("marks")
+    missing = page.state("marks_missing")[0]["name"]
+
+    def row():
+        return next((each for each in page.state("marks") if each["name"] == missing), None)
+
+    x, y, width, height = (0.0, 0.0, 0.0, 0.0)
+    for view, (right, down), added in ((1, (0.02, 0.05), False), (1, (0.5, 0.5), True), (3, (0.5, 0.42), True)):
+        page.page.select_option("[data-name=mark-add]", missing)
+        page.until(lambda: page.state("marks_adding"))
+        time.sleep(1.0)  # the views are on their way there
+        x, y, width, height = page.view(view)
+        page.page.mouse.click(x + right * width, y + down * height)
+        page.until(lambda: page.state("page_message") or row())
+        assert bool(row()) == added
+        if added:
+            assert row()["origin"] == "placed by hand, ± 4.0 mm"
+            assert page.state("marks_chosen") == missing
+            page.settle()
+            page.drag_point(view, 0, 0)  # it stands in the middle now, and can be gripped
+            page.act("undo")
+            page.until(lambda: row() is None)
+        else:
+            assert "[landmark-off-bone]" in page.state("page_message")
+    page.act("marks-close")
+    assert not page.state("page_can_undo")
+
+
+def test_how_the_pelvis_sits_is_typed_looked_at_and_taken_back(open_page):
+    page = open_page()
+    page.page.fill("[data-name=seated]", "-31")
+    page.page.keyboard.press("Enter")
+    page.page.click("[data-name=posture-seated]")
+    page.until(lambda: page.state("posture_tilt") == -31)
+    assert "seated, given, in the plan" in page.page.inner_text(".cotyle-posture")
+    page.page.fill("[data-name=seated]", "sofa")
+    page.page.keyboard.press("Enter")
+    page.until(lambda: page.page.input_value("[data-name=seated]") == "-31")
+    page.page.click("[data-name=posture-lying]")
+    page.act("undo")
+    page.until(lambda: page.page.input_value("[data-name=seated]") == "")
+    assert not page.state("page_can_undo")
+
+
 def test_a_second_viewer_of_the_same_case_is_refused_in_one_line(running_viewer, command):
     code, _, err = command("view", running_viewer[1], "--no-browser")
     assert code == 2

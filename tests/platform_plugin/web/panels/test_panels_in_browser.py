@@ -1,10 +1,14 @@
 """Screen, depth track, orientation field and two plans in a real browser, by hand and by keys."""
 
+import numpy as np
 import pytest
 
 pytest.importorskip("playwright", reason="no library that drives a browser")
 
 from tests.platform_plugin.web.browsing import CHROMIUM, SMALL, PlanPage, browser
+from tests.platform_plugin.web.panels.sent_pictures import png
+from tests.xray.pictures.makers import body, shown
+from tests.xray.pictures.test_distortion import SIZE, dots_in_view, grid_picture
 
 pytestmark = [
     pytest.mark.slow,
@@ -97,6 +101,31 @@ def test_two_plans_stand_side_by_side(page):
     page.act("undo")
     page.page.click("text=Forget the kept plan")
     page.page.click("button:has-text('Two plans')")
+
+
+def test_a_grid_and_the_part_of_a_picture_are_given_by_hand(page, tmp_path):
+    hand = page.page
+    (tmp_path / "hip.png").write_bytes(png(shown(body(SIZE))))
+    values = grid_picture(dots_in_view()[1])
+    (tmp_path / "grid.png").write_bytes(png((65535 * (values - values.min()) / np.ptp(values)).astype(np.uint16)))
+    hand.click(".cotyle-screen button:has-text('Real picture')")
+    hand.set_input_files(".cotyle-load input", tmp_path / "hip.png")
+    hand.click("summary:has-text('Grid against distortion')")
+    hand.set_input_files("[data-name=grid-file]", tmp_path / "grid.png")
+    page.until(lambda: state(page, "real_picture_grid") and not state(page, "real_picture_reading"))
+    assert "px at dots that were held back" in hand.inner_text(".cotyle-drawer")
+    hand.fill("[data-name=region]", "40,50,9000,100")
+    hand.keyboard.press("Enter")
+    page.until(lambda: "does not lie within the picture" in state(page, "real_picture_message"))
+    page.until(lambda: hand.input_value("[data-name=region]") == "")
+    hand.fill("[data-name=region]", "40,50,400,400")
+    hand.keyboard.press("Enter")
+    page.until(lambda: state(page, "real_picture_answers").get("region") == "40,50,400,400")
+    hand.click("[data-name=no-grid]")
+    page.until(lambda: state(page, "real_picture_grid") == "")
+    hand.click("text=Put away")
+    page.until(lambda: state(page, "real_picture") is None)
+    hand.keyboard.press("Escape")
 
 
 def test_a_bad_file_is_refused_in_one_line(page, tmp_path):
