@@ -6,7 +6,7 @@ from cotyle.cup.options.choice import Favours
 from cotyle.cup.options.trials import Bound
 from cotyle.report.dicom.codes import own
 
-OPTION = own("OPTION", "Cup to choose for this hip")
+OPTION = own("OPTION", "Cup to choose among for this hip")
 AS_PLANNED = own("OPTION-PLAN", "Cup as planned, beside those to choose among")
 OPTION_CENTER = own("OPTION-CENTER", "Center of this cup")
 OPTION_CENTER_WANTED = own("GOAL-CENTER", "Hip center to restore")
@@ -50,9 +50,3 @@ NO_STOP = own("STOP-NONE", "No depth at which a picture comes early enough")
 SPREADS = own("SPREADS", "What errs, and by how much")
 STANDING_ASSUMED = own("STANDING-ASSUMED", "Standing tilt is assumed, nobody measured it")
 ASSUMPTION = own("ASSUMPTION", "What is taken for granted")
-DERIVED = {
-    "planned": own("NO-ERROR", "As planned, nothing in error"),
-    "low": own("PERCENTILE-2-5", "2.5th percentile of the procedures"),
-    "high": own("PERCENTILE-97-5", "97.5th percentile of the procedures"),
-}
-"""How a number of the outcome was derived, beside mean and standard deviation."""

@@ -10,11 +10,9 @@ from collections.abc import Iterator
 from cotyle.cup.orientation import Definition
 from cotyle.cup.tolerance.causes import Cause
 from cotyle.report.dicom import numbers
-from cotyle.report.dicom.choice_codes import DERIVED
 from cotyle.report.dicom.codes import (
     DEFINITIONS,
     DEG,
-    DIAMETER,
     FRAMES,
     MEAN,
     ML,
@@ -79,7 +77,7 @@ GOAL_NUMBERS = (
         _as(f"goal.{way}_mm", f"center_shift.from_native_mm.{way}", "goal.center_sd_mm")
         for way in ("medial", "superior", "anterior")
     ),
-    Number("native_diameter_mm", DIAMETER, MM),
+    Number("native_diameter_mm", own("OPT-NATIVE", "Diameter of the native socket"), MM),
 )
 
 LIMIT_NUMBERS = (
@@ -100,38 +98,26 @@ BED_NUMBERS = (
     Number("bed.rise_from_wanted_mm", own("BED-RISE", "Center of the bed above the one to restore"), MM),
 )
 
-_OUTCOMES = {
-    "inclination_deg": "orientation.supine.radiographic.inclination_deg",
-    "anteversion_deg": "orientation.supine.radiographic.anteversion_deg",
-    "standing_inclination_deg": "orientation.standing.radiographic.inclination_deg",
-    "standing_anteversion_deg": "orientation.standing.radiographic.anteversion_deg",
-    "wall_along_axis_mm": "wall.along_axis_mm",
-    "least_wall_mm": "wall.minimum_mm",
-    "coverage": "coverage.fraction",
-    "center_medial_mm": "center_shift.from_native_mm.medial",
-    "center_superior_mm": "center_shift.from_native_mm.superior",
-    "center_anterior_mm": "center_shift.from_native_mm.anterior",
+_LYING, _STANDING = FRAMES["supine"][1], FRAMES["standing"][1]
+_OUTCOMES: dict[str, tuple[str, str, Code]] = {
+    "inclination_deg": ("INC", f"radiographic inclination, {_LYING}", DEG),
+    "anteversion_deg": ("ANT", f"radiographic anteversion, {_LYING}", DEG),
+    "standing_inclination_deg": ("INC-STA", f"radiographic inclination, {_STANDING}", DEG),
+    "standing_anteversion_deg": ("ANT-STA", f"radiographic anteversion, {_STANDING}", DEG),
+    "wall_along_axis_mm": ("WALL", "wall left along the axis", MM),
+    "least_wall_mm": ("LEAST", "least wall left", MM),
+    "coverage": ("COVER", "share of the shell in host bone", ONE),
+    "center_medial_mm": ("MED", f"medial shift from native, {_LYING}", MM),
+    "center_superior_mm": ("SUP", f"superior shift from native, {_LYING}", MM),
+    "center_anterior_mm": ("FRONT", f"anterior shift from native, {_LYING}", MM),
 }
-OUTCOME_WORDS = {
-    "inclination_deg": "inclination, lying",
-    "anteversion_deg": "anteversion, lying",
-    "standing_inclination_deg": "inclination, standing",
-    "standing_anteversion_deg": "anteversion, standing",
-    "wall_along_axis_mm": "wall along the axis",
-    "least_wall_mm": "least wall",
-    "coverage": "cover by host bone",
-    "center_medial_mm": "hip center medial",
-    "center_superior_mm": "hip center superior",
-    "center_anterior_mm": "hip center anterior",
-}
-"""What an outcome is called, by its name in the file."""
-
-_STATISTICS: tuple[tuple[str, Code], ...] = (
-    ("planned", DERIVED["planned"]),
-    ("mean", MEAN),
-    ("sd", STANDARD_DEVIATION),
-    ("interval.0", DERIVED["low"]),
-    ("interval.1", DERIVED["high"]),
+"""Short and long words and unit of each outcome, by its name in the file."""
+_STATISTICS: tuple[tuple[str, str, str, Code | None], ...] = (
+    ("planned", "PLAN", "Without any error,", None),
+    ("mean", "MEAN", "Mean of", MEAN),
+    ("sd", "SD", "Standard deviation of", STANDARD_DEVIATION),
+    ("interval.0", "LOW", "2.5th percentile of", None),
+    ("interval.1", "HIGH", "97.5th percentile of", None),
 )
 _CAUSE_WORDS = {
     Cause.LANDMARKS: "landmarks",
@@ -145,9 +131,10 @@ _CAUSE_WORDS = {
 
 
 def _outcome(name: str) -> tuple[Number, ...]:
-    known = _ALL[_OUTCOMES[name]]
+    short, long, unit = _OUTCOMES[name]
     found = [
-        Number(f"outcomes.{name}.{field}", known.concept, known.unit, derivation=how) for field, how in _STATISTICS
+        Number(f"outcomes.{name}.{field}", own(f"{short}-{code}", f"{words} {long}"), unit, derivation=how)
+        for field, code, words, how in _STATISTICS
     ]
     found += [
         Number(
@@ -161,6 +148,7 @@ def _outcome(name: str) -> tuple[Number, ...]:
 
 
 OUTCOME_NUMBERS = {name: _outcome(name) for name in _OUTCOMES}
+OUTCOME_WORDS = {name: words for name, (_, words, _) in _OUTCOMES.items()}
 """By name of the outcome."""
 
 CHANCE_NUMBERS = (

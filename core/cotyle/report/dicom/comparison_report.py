@@ -163,5 +163,7 @@ def _words(file: ComparisonFile) -> Iterator[tuple[Code, Code | str]]:
     yield own.COMPARED_VERDICT_WORDS, VERDICT_WORDS[file.verdict]
     if file.views_agree is not None:
         yield own.VIEWS_AGREE, codes.YES if file.views_agree else codes.NO
+    twin = None if file.twin_choice is None else file.twin_choice.text
     for text in file.warnings:
-        yield codes.WARNING, text
+        if text != twin:  # that stands beside both cups
+            yield codes.WARNING, text

@@ -156,7 +156,7 @@ COVERAGE_NUMBERS = (
         Number(f"coverage.sectors.{sector}", own(f"COV-{sector[:3].upper()}", f"Share in bone, {sector} quarter"), ONE)
         for sector in ("superior", "anterior", "posterior", "inferior")
     ),
-    Number("coverage.uncovered_arc_deg", own("COV-ARC", "Arc of the rim that no bone covers"), DEG),
+    Number("coverage.uncovered_arc_deg", own("COV-ARC", "Arc of the rim more than 1 mm off bone"), DEG),
     Number("coverage.superolateral_overhang_mm", own("COV-OVERHANG", "Overhang of the rim, superolateral"), MM),
 )
 

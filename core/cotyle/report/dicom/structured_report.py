@@ -19,6 +19,13 @@ from cotyle.report.dicom.source import Source
 from cotyle.report.dicom.study import MANUFACTURER, MODEL, SERIAL, Series, placed
 
 RANGE_WORDS = "Each +/- range is two standard deviations. A number without one is not known to be exact."
+GUIDE_WORDS = (
+    "Inclination and anteversion are radiographic, operative or anatomic as defined by Murray, J Bone Joint Surg Br "
+    "1993;75-B:228. Frames: the anterior pelvic plane holds both anterior superior iliac spines and the midpoint of "
+    "the pubic tubercles; the supine frame takes out obliquity and rotation of the pelvis and keeps its tilt on the "
+    "CT's table; the standing frame is that one, tilted as the pelvis is taken to stand. Points and directions are LPS: "
+    "x to the patient's left, y posterior, z superior, in the CT's frame of reference."
+)
 _DATE_WORDS = {
     True: "Dates in this object are made up: the study is of nobody.",
     False: "Dates in this object are the scan's, not those of plan or operation.",
@@ -49,7 +56,12 @@ def structured_report(
             procedure_reported=[concept(each) for each in procedures],
             imaging_measurements=[group_item(each, study.frame_of_reference_uid, study.study_uid) for each in groups],
         )
-        said = [*words, (codes.COMMENT, RANGE_WORDS), (codes.DATES, _DATE_WORDS[study.of_nobody])]
+        said = [
+            *words,
+            (codes.COMMENT, RANGE_WORDS),
+            (codes.COMMENT, GUIDE_WORDS),
+            (codes.DATES, _DATE_WORDS[study.of_nobody]),
+        ]
         report[0].ContentSequence.append(words_item(said))
         _separate(report[0])
         found: Any = sr.Comprehensive3DSR(
