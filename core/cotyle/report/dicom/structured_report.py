@@ -23,8 +23,8 @@ GUIDE_WORDS = (
     "Inclination and anteversion are radiographic, operative or anatomic as defined by Murray, J Bone Joint Surg Br "
     "1993;75-B:228. Frames: the anterior pelvic plane holds both anterior superior iliac spines and the midpoint of "
     "the pubic tubercles; the supine frame takes out obliquity and rotation of the pelvis and keeps its tilt on the "
-    "CT's table; the standing frame is that one, tilted as the pelvis is taken to stand. Points and directions are LPS: "
-    "x to the patient's left, y posterior, z superior, in the CT's frame of reference."
+    "CT's table; the standing frame is that one, tilted as the pelvis is taken to stand. Points and directions are LPS "
+    "(x to the patient's left, y posterior, z superior) in the CT's frame of reference."
 )
 _DATE_WORDS = {
     True: "Dates in this object are made up: the study is of nobody.",
