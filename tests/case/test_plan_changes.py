@@ -106,6 +106,8 @@ def test_how_the_pelvis_sits_changes_no_angle_not_even_in_its_last_digit(plan, p
     changed = changes.in_posture(plan, pelvis, pelvis, {"seated_tilt_change_deg": -30.0})
     assert changed.posture.seated_tilt_change_deg == -30.0
     assert changed.cup == plan.cup
+    assert changes.in_posture(changed, pelvis, pelvis, {"seated_tilt_change_deg": None}) == plan
+    assert changes.in_posture(changed, pelvis, pelvis, plan.posture) == plan  # given whole, it says that there is none
 
 
 def test_what_was_chosen_is_no_longer_proposed(plan, pelvis):

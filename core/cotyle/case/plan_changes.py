@@ -48,9 +48,9 @@ def with_cup(plan: PlanFile, **chosen: Any) -> PlanFile:
 
 
 def with_section(plan: PlanFile, name: str, value: Any) -> PlanFile:
-    """Return the plan with another ``targets``, ``posture`` or ``reaming``, given as its model or its fields."""
+    """Return the plan with another ``targets``, ``posture`` or ``reaming``: its model, whole, or fields that change."""
     model = type(getattr(plan, name))
-    content = {**getattr(plan, name).model_dump(), **_fields(value)}
+    content = _fields(value) if isinstance(value, model) else {**getattr(plan, name).model_dump(), **value}
     return plan.model_copy(update={name: validated(model, _plain(content), name, _REMEDY)})
 
 
