@@ -19,6 +19,7 @@ from cotyle.report.dicom.pictures import PRIVATE_CREATOR, PRIVATE_GROUP
 from PIL import Image
 
 from tests.report.dicom.code_table import fields_by_code
+from tests.report.dicom.report_reading import content_items, field_at
 from tests.report.dicom.validators import complaints, dumped_report, judged, needs_validators, study_complaints
 
 PLANTED_NAME, PLANTED_ID, PLANTED_BIRTH = "Sample^Ännchen=桜^花", "ZQ-55-0914", "19310418"
@@ -58,25 +59,6 @@ def of_patient(planned_case, tmp_path_factory):
 
 def results(export):
     return sorted(file for file in export.folder.iterdir() if not file.name.startswith("scan-"))
-
-
-def content_items(item, path=()):
-    """Every content item below one, with its tracking identifier, if it is in a measurement group."""
-    for child in item.get("ContentSequence", ()):
-        name = child.ConceptNameCodeSequence[0] if "ConceptNameCodeSequence" in child else None
-        group = path
-        if name is not None and name.CodeValue == "125007":
-            group = next(
-                c.TextValue for c in child.ContentSequence if c.ConceptNameCodeSequence[0].CodeValue == "112039"
-            )
-        yield group, name, child
-        yield from content_items(child, group)
-
-
-def field_at(content, field):
-    for part in field.split("."):
-        content = content[int(part)] if isinstance(content, list) else content[part]
-    return content
 
 
 def where(group):
