@@ -7,6 +7,12 @@ from pydicom.sr._concepts_dict import concepts
 
 from tests.report.dicom.code_table import FILES, PAGE, all_codes, all_numbers, number_rows, other_rows
 
+BARE_MM = {
+    "views.#.depth_mm_per_percent_of_distance",
+    *(f"center_shift.{w}" for w in ("medial", "superior", "anterior")),
+}
+"""Fields whose unit does not end their name."""
+
 
 def test_codes_of_the_standard_are_in_its_dictionary_with_that_meaning():
     # dictionary of pydicom, made from DICOM PS3.16
@@ -30,7 +36,7 @@ def test_a_unit_is_that_of_the_field():
         if ".shares." in number.field or number.field.endswith(".together"):
             continue
         named = {unit for end, unit in words.items() for part in number.field.split(".") if part.endswith(end)}
-        bare = "mm" if number.field in {f"center_shift.{way}" for way in ("medial", "superior", "anterior")} else "1"
+        bare = "mm" if number.field in BARE_MM else "1"
         assert number.unit.value in (named or {bare}), number
 
 
