@@ -10,6 +10,7 @@ from cotyle.case.plan_file import PlanFile
 from cotyle.case.stages import plan_cup
 from cotyle.case.store import read_case
 from cotyle.case.verdict import plan_doubts, plan_verdict, verdict_of
+from cotyle.image.made_up import MadeUp
 from cotyle.space.side import Side
 
 CENTER = Finding("center", "the left centre", Grade.CHECK, (Concern.CENTER,), Side.LEFT)
@@ -79,6 +80,20 @@ def test_an_unsure_wall_of_the_plan_is_a_point_to_check_where_the_axis_leaves_th
     assert plan_verdict(unsure).grade is Grade.CHECK
     sure = replace(planned, wall=replace(planned.wall, uncertainty_mm=0.3, minimum_uncertainty_mm=0.3))
     assert not [each for each in plan_doubts(sure) if "wall" in each.code]
+
+
+def test_a_wall_that_ends_in_made_up_slices_is_a_point_to_check_with_its_gap(planned):
+    """Cut out of a real plan: the same wall, in a scan whose slices round its end were made up."""
+    z = float(planned.wall.minimum_at_lps_mm[2])
+    gap = MadeUp((0.0, 0.0, 1.0), z - 1.0, z + 1.0, 2.0, 1.0, 1, f"z = {z - 1:.2f} and {z + 1:.2f} mm")
+    skeleton = planned.anatomy.skeleton
+    source = replace(skeleton.source, made_up=(gap,))
+    guessed = replace(planned, anatomy=replace(planned.anatomy, skeleton=replace(skeleton, source=source)))
+    sound = replace(guessed, wall=replace(planned.wall, breached=False))
+    found = [each for each in plan_doubts(sound) if each.code == "wall-made-up"]
+    assert any("least wall" in each.text and gap.where in each.text for each in found)
+    assert not [each for each in plan_doubts(planned) if each.code == "wall-made-up"]
+    assert plan_verdict(sound).grade is Grade.CHECK
 
 
 def test_plan_and_measurements_hold_the_same_verdict(planned_case):

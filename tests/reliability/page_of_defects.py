@@ -8,19 +8,23 @@ from pathlib import Path
 
 from cotyle.image.check import describe
 
+from tests.reliability.defect import RIGHT, Defect
 from tests.reliability.defect_outcome import Outcome, outcome, written
-from tests.reliability.defects import COVERAGE, DEFECTS, RIGHT, Defect
+from tests.reliability.defects import COVERAGE, DEFECTS
 
 INTRODUCTION = """## Faulty series
 
 A ball of 24 mm radius (57.906 ml, 48 mm across: closed forms) with three denser marks to the left, to the back and to
 the top, written as 64 shuffled DICOM slices of 64 x 64 pixels of 1 mm, each time with one thing wrong. *Right* means:
 volume to 1 %, six lengths through the middle to 0.1 mm, the marks where they were put and with their HU. Otherwise the
-code it is refused with. *Repair* means `--repair`, which is never done unasked and is recorded; there slices that are
-missing are interpolated. Three series have lengths that end in interpolated slices; those are held to 0.15, 0.25 and
-0.3 mm. Cubic interpolation was tried on them and is no better (0.16 to 0.24 mm where the straight line leaves 0.13 to
-0.27 mm): what a missing slice held is not in its neighbours. Usual readers, on the same kind of series, were seen to be
-wrong by up to 85 % of the volume without an exception.
+code it is refused with. *Repair* means `--repair`, which is never done unasked and is recorded.
+
+A repair makes missing slices up, in a straight line between their neighbours. What a missing slice held is not in its
+neighbours (cubic interpolation was tried and is no better), so no length that ends there is called right: the stretch
+is named with its z, edges in it are told to be less sure, and so is every landmark, socket and wall that lies in it
+([how](methods/reading.md)). Such lengths stand in a column of their own: their worst error, and how far off they were
+said to be at most (1.96 standard deviations); a series whose error is beyond that is *wrong*. Usual readers, on the
+same kind of series, were seen to be wrong by up to 85 % of the volume without an exception.
 """
 
 
@@ -41,7 +45,8 @@ def defect_section() -> tuple[str, bool]:
     total = len(DEFECTS) + len(COVERAGE)
     text = (
         f"{INTRODUCTION}\n{good} of {total} as they must be.\n\n"
-        "| series | as it is | with repair | volume | worst length | what is said |\n|---|---|---|---:|---:|---|\n"
+        "| series | as it is | with repair | volume | worst length | ending in made-up slices | what is said |\n"
+        "|---|---|---|---:|---:|---|---|\n"
         + "\n".join(rows)
         + "\n\nWhether a hip can be planned on what reads right:\n\n"
         + "| series | plannable | what is said |\n|---|---|---|\n"
@@ -53,13 +58,19 @@ def defect_section() -> tuple[str, bool]:
 
 def _row(defect: Defect, plain: Outcome, repaired: Outcome | None, as_it_must: bool) -> str:
     measured = plain if plain.volume_percent is not None else repaired
-    volume = length = ""
+    volume = length = guess = ""
     if measured is not None and measured.volume_percent is not None:
-        volume, length = f"{measured.volume_percent:+.2f} %", f"{measured.worst_mm:.2f} mm"
+        volume, length = f"{measured.volume_percent:+.2f} %", _mm(measured.worst_mm)
+        if measured.guess_mm is not None:
+            guess = f"{_mm(measured.guess_mm)}, said to be within {_mm(measured.guess_said_mm)}"
     said = plain.said if plain.end != RIGHT else _notes(plain.said)
     mark = "" if as_it_must else " **not as it must be**"
-    cells = (defect.name, _end(plain) + mark, _end(repaired) if repaired else "", volume, length, _cell(said))
+    cells = (defect.name, _end(plain) + mark, _end(repaired) if repaired else "", volume, length, guess, _cell(said))
     return "| " + " | ".join(cells) + " |"
+
+
+def _mm(value: float | None) -> str:
+    return "" if value is None else f"{value:.2f} mm"
 
 
 def _end(found: Outcome) -> str:

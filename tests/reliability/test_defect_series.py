@@ -9,8 +9,9 @@ import pytest
 from cotyle.image.check import describe
 
 from tests.image.dicom_phantom import PLANTED_ID
+from tests.reliability.defect import RIGHT, Defect
 from tests.reliability.defect_outcome import outcome, written
-from tests.reliability.defects import COVERAGE, DEFECTS, RIGHT, Defect
+from tests.reliability.defects import COVERAGE, DEFECTS
 from tests.reliability.faulty_series import whole
 
 

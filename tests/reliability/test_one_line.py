@@ -10,8 +10,9 @@ import pytest
 import SimpleITK as sitk
 
 from tests.image.dicom_phantom import grid_positions, make_slices, write_slices
+from tests.reliability.defect import RIGHT
 from tests.reliability.defect_outcome import written
-from tests.reliability.defects import DEFECTS, RIGHT
+from tests.reliability.defects import DEFECTS
 
 
 def link_outside(folder: Path) -> Path:

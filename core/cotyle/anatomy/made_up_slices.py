@@ -22,6 +22,7 @@ from cotyle.space.side import Side
 
 _HOLDS_A_SOCKET = 1.15
 """A socket reaches this many radii from its centre, its rim with it."""
+_OF_SOCKET = (Concern.CENTER, Concern.DIAMETER, Concern.WALL, Concern.COVERAGE)
 
 
 def less_sure(
@@ -56,11 +57,10 @@ def made_up_findings(
         across = [each for each in made_up if _crosses(each, socket)]
         if across:
             text = (
-                f"slices that were made up cross the {side} socket {listed(across)}: centre, diameter, wall and coverage "
-                f"rest on edges that are known to ± {widest_unsure_mm(across):.1f} mm only there"
+                f"slices that were made up cross the {side} socket {listed(across)}: centre, diameter, wall and "
+                f"coverage rest on edges that are known to ± {widest_unsure_mm(across):.1f} mm only there"
             )
-            concerns = (Concern.CENTER, Concern.DIAMETER, Concern.WALL, Concern.COVERAGE)
-            yield Finding("socket-made-up", text, concerns=concerns, side=side)
+            yield Finding("socket-made-up", text, concerns=_OF_SOCKET, side=side)
 
 
 def stretch_at(place_lps_mm: Array, made_up: Sequence[MadeUp]) -> MadeUp | None:

@@ -37,7 +37,7 @@ class SeriesReport:
     @property
     def reasons(self) -> tuple[str, ...]:
         """All findings in words, the gravest first."""
-        order = (Severity.FATAL, Severity.UNPLANNABLE, Severity.REPAIRABLE, Severity.NOTE)
+        order = (Severity.FATAL, Severity.UNPLANNABLE, Severity.REPAIRABLE, Severity.DOUBT, Severity.NOTE)
         return tuple(finding.text for severity in order for finding in self.verdict.of(severity))
 
     def row(self) -> tuple[str, ...]:

@@ -12,7 +12,13 @@ import pydicom
 
 from cotyle.errors import InputError
 from cotyle.image.limits import MAX_FILES, MAX_FOLDER_DEPTH
-from cotyle.image.slice_header import NotAnImageError, SliceHeader, looks_like_dicom, read_slice_headers
+from cotyle.image.slice_header import (
+    BrokenHeaderError,
+    NotAnImageError,
+    SliceHeader,
+    looks_like_dicom,
+    read_slice_headers,
+)
 
 
 @dataclass(frozen=True)
@@ -35,6 +41,11 @@ class DicomScan:
     def broken(self) -> tuple[SkippedFile, ...]:
         """Files that begin as DICOM but cannot be read."""
         return tuple(s for s in self.skipped if s.reason.startswith("broken"))
+
+    @property
+    def why_broken(self) -> str:
+        """What is wrong with the first broken file of which that is known; else empty."""
+        return next((why for s in self.broken if (why := s.reason.partition("broken DICOM: ")[2])), "")
 
 
 def scan_dicom(path: str | Path) -> DicomScan:
@@ -60,6 +71,8 @@ def scan_dicom(path: str | Path) -> DicomScan:
                     skipped.append(SkippedFile(number, "not DICOM"))
             except NotAnImageError:
                 skipped.append(SkippedFile(number, "DICOM without an image"))
+            except BrokenHeaderError as error:
+                skipped.append(SkippedFile(number, f"broken DICOM: {error}"))
             except Exception as error:  # broken files raise anything, RecursionError included
                 skipped.append(SkippedFile(number, f"broken DICOM ({type(error).__name__})"))
     return DicomScan(tuple(headers), tuple(skipped), len(files))

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.optimize import minimize_scalar
 
 from cotyle.image.made_up import unsure_mm
 from cotyle.image.verdict import Finding, fatal, note, repairable
@@ -27,6 +28,10 @@ BLOCK_GAPS = 3
 
 BLOCKS_COVER = 0.8
 """Share of all gaps that must lie in such blocks for them to be called blocks, not chance."""
+
+_UNITS_MM = (1.0, 0.5, 0.25)  # positions rounded more finely stay within what is read as even
+_IS_ROUND = 1e-6
+_WIDE_GAPS = 3
 
 _SPOTS = 6  # named one by one
 
@@ -55,6 +60,9 @@ def judge_gaps(distances_mm: Array, heights: Array, place: str) -> tuple[Gaps, l
         Words before such a height, as ``z =``.
     """
     gaps = np.diff(distances_mm)
+    rounded_to = _rounded_to_mm(distances_mm, heights)
+    if rounded_to is not None:
+        return Gaps(float(np.mean(gaps)), False), [_rounded_finding(gaps, rounded_to)]
     usual = _usual_gap(gaps)
     steps = np.maximum(np.round(gaps / usual), 1)
     spacing = float((distances_mm[-1] - distances_mm[0]) / steps.sum())
@@ -66,6 +74,35 @@ def judge_gaps(distances_mm: Array, heights: Array, place: str) -> tuple[Gaps, l
         return Gaps(spacing, False), _jitter_note(gaps, heights, spacing, place)
     finest = min(float(np.mean(gaps[a:b])) for a, b in blocks)
     return Gaps(finest, True), [_uneven_finding(gaps, heights, blocks, finest, place)]
+
+
+def _rounded_to_mm(distances: Array, heights: Array) -> float | None:
+    """Return what the positions were rounded to, if that alone explains why their gaps differ; else None.
+
+    Slices with an even, odd spacing (1.25 mm) whose positions were rounded to whole millimetres lie up to half of one
+    off, and look as if slices were missing (1, 1, 2, 1, ... mm). One missing slice looks like that, too; so at least
+    three gaps must be wide.
+    """
+    gaps = np.diff(distances)
+    for unit in _UNITS_MM:
+        if np.abs(heights / unit - np.round(heights / unit)).max() > _IS_ROUND:
+            continue
+        wide = np.round((gaps - gaps.min()) / unit)
+        if wide.max() != 1 or np.count_nonzero(wide) < _WIDE_GAPS:
+            continue
+        if _line_error_mm(distances, float(gaps.min()), float(gaps.max())) <= unit:
+            return unit
+    return None
+
+
+def _line_error_mm(distances: Array, least: float, most: float) -> float:
+    """Return the least range of the deviations from an even grid, over all spacings between two."""
+    number = np.arange(len(distances))
+
+    def spread(spacing: float) -> float:
+        return float(np.ptp(distances - spacing * number))
+
+    return float(minimize_scalar(spread, bounds=(least, most), method="bounded", options={"xatol": 1e-7}).fun)
 
 
 def _usual_gap(gaps: Array) -> float:
@@ -124,8 +161,18 @@ def _missing_finding(
     return repairable("series-gap", text, slices=count, spacing_mm=spacing, **numbers)
 
 
+def _rounded_finding(gaps: Array, unit_mm: float) -> Finding:
+    text = (
+        f"the positions are rounded to {unit_mm:g} mm: the gaps are {gaps.min():.2f} and {gaps.max():.2f} mm by turns, "
+        f"about {np.mean(gaps):.3f} mm, and each slice may lie {unit_mm / 2:g} mm off"
+    )
+    numbers = {"rounded_to_mm": unit_mm, "spacing_mm": float(np.mean(gaps))}
+    return fatal("series-positions-rounded", text, "Export the series again with positions to 0.1 mm", **numbers)
+
+
 def _guess(widest_mm: float, usual_mm: float) -> str:
-    return f"; a repair makes slices up there, and edges in them are known to ± {unsure_mm(widest_mm, usual_mm):.1f} mm only"
+    unsure = unsure_mm(widest_mm, usual_mm)
+    return f"; a repair makes slices up there, and edges in them are known to ± {unsure:.1f} mm only"
 
 
 def _uneven_finding(

@@ -4,8 +4,8 @@ A flat edge of bone that leans by an angle t from the slices' normal lies, betwe
 in a strip of g sin(t) across it: the slices on both sides show where it ends, not how it runs. Taken as evenly likely
 that is one standard deviation of g sin(t) / sqrt(12); n, the part of the edge's unit normal along that of the slices,
 is sin(t). A curved edge (radius ``ROUND_MM``) adds the height of its arc, g^2 / 8 R. Both are counted beyond what the
-usual spacing s costs anyway: sd^2 = (n^2 (g^2 - s^2)) / 12 + ((g^2 - s^2) / 8 R)^2. Closed forms of our own; the trial on
-balls and planes is in tests/image/test_made_up.py. What is smaller than the gap can be missing altogether.
+usual spacing s costs anyway: sd^2 = n^2 (g^2 - s^2) / 12 + ((g^2 - s^2) / 8 R)^2. Closed forms of our own, tried on
+balls and planes in tests/image/test_made_up.py. What is smaller than the gap can be missing altogether.
 """
 
 from __future__ import annotations
@@ -78,7 +78,7 @@ class MadeUp:
 
 
 def sd_of_gap(along: npt.ArrayLike, gap_mm: float, usual_mm: float) -> Array:
-    """Return one standard deviation by the part (n,) of an edge's normal along that of the slices; formula at the top."""
+    """Return one standard deviation by the part (n,) of an edge's normal along the slices'; formula at the top."""
     excess = max(gap_mm**2 - usual_mm**2, 0.0)
     flat = np.square(np.asarray(along, dtype=np.float64)) * excess / 12
     return np.asarray(np.sqrt(flat + (excess / (8 * ROUND_MM)) ** 2))

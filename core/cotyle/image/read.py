@@ -113,7 +113,8 @@ def judge_all(scan: DicomScan, wanted: int | str | None = None) -> tuple[JudgedS
     """
     found = group_series(scan.headers)
     if not found:
-        broken = f"; {len(scan.broken)} broken" if scan.broken else ""
+        why = f": {scan.why_broken}" if scan.why_broken else ""
+        broken = f"; {len(scan.broken)} broken{why}" if scan.broken else ""
         raise InputError(
             "series-none",
             f"there are no DICOM images here ({scan.files} files{broken})",
@@ -135,7 +136,8 @@ def _judged(number: int, series: DicomSeries, scan: DicomScan) -> JudgedSeries:
     verdict, stack = judge_series(series, same_pixels)
     if scan.broken:
         begin = "1 file in the folder begins" if len(scan.broken) == 1 else f"{len(scan.broken)} files here begin"
-        text = f"{begin} as DICOM but cannot be read; slices may be missing at the ends"
+        why = f" ({scan.why_broken})" if scan.why_broken else ""
+        text = f"{begin} as DICOM but cannot be read{why}; slices may be missing at the ends"
         verdict = verdict.having(note("files-broken", text, files=len(scan.broken)))
     return JudgedSeries(number, series, verdict, stack)
 
@@ -160,7 +162,7 @@ def _chosen(judged: Sequence[JudgedSeries], wanted: int | str | None, repair: bo
             raise _several(candidates, f"there are {len(candidates)} series that could be meant")
     if len(promising) == 1:  # refused below, with its own reason
         return promising[0]
-    cts = [j for j in judged if j.series.first.modality == "CT" and not j.series.is_scout]
+    cts = [j for j in judged if j.series.first.modality == "CT" and not j.series.is_scout and len(j.series.slices) > 1]
     if len(cts) == 1:
         return cts[0]
     raise _several(judged, f"none of the {len(judged)} series can be used as it is", unusable=True)

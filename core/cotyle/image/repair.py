@@ -32,9 +32,8 @@ def rectified(stack: SliceStack, voxels: npt.NDArray[Any]) -> tuple[Volume, tupl
         done.append("each slice shifted within its plane onto a square grid")
     if stack.gaps.resample:
         count, voxels = _even(stack, voxels)
-        done.append(
-            f"{count} slices interpolated along the normal, {stack.spacing_mm[2]:.3f} mm apart{_made_up(stack)}"
-        )
+        apart = f"{stack.spacing_mm[2]:.3f} mm apart"
+        done.append(f"{count} slices interpolated along the normal, {apart}{_made_up(stack)}")
     return Volume(voxels, affine), tuple(done)
 
 

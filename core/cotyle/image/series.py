@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -39,8 +40,8 @@ class DicomSeries:
 
 
 def group_series(headers: Iterable[SliceHeader]) -> tuple[DicomSeries, ...]:
-    """Split slices by series UID, matrix, pixel spacing, orientation, kernel and image type, and, where positions
-    then repeat, by acquisition or phase; order: series number, then UID, then size."""
+    """Split slices by series UID, patient, matrix, pixel spacing, orientation, kernel and image type, and, where
+    positions then repeat or take turns, by acquisition or phase; order: series number, then UID, then size."""
     by_uid: dict[str, list[SliceHeader]] = defaultdict(list)
     for header in headers:
         by_uid[header.series_uid].append(header)
@@ -68,11 +69,12 @@ def _key(header: SliceHeader) -> Hashable:
     spacing = header.pixel_spacing_mm
     return (
         header.study_uid,
+        header.patient,
         header.frame_of_reference_uid,
         header.modality,
         header.rows,
         header.columns,
-        tuple(round(s, 4) for s in spacing) if spacing else None,
+        tuple(round(s, 4) for s in spacing) if spacing and np.isfinite(spacing).all() else None,
         header.kernel,
         header.image_type,
     )
@@ -103,11 +105,11 @@ def _by_orientation(slices: Sequence[SliceHeader]) -> list[list[SliceHeader]]:
 
 
 def _by_acquisition(slices: list[SliceHeader]) -> list[list[SliceHeader]]:
-    """Split by acquisition and phase if positions repeat and that undoes every repetition."""
+    """Split by acquisition and phase if positions repeat and that undoes every repetition, or if they take turns."""
     acquisitions: dict[str, list[SliceHeader]] = defaultdict(list)
     for header in slices:
         acquisitions[header.acquisition].append(header)
-    if len(acquisitions) < 2 or not _repeats(slices):
+    if len(acquisitions) < 2 or not (_repeats(slices) or _take_turns(slices)):
         return [slices]
     parts = list(acquisitions.values())
     # A single slice scanned again is a duplicate, not an acquisition of its own.
@@ -119,6 +121,18 @@ def _by_acquisition(slices: list[SliceHeader]) -> list[list[SliceHeader]]:
 def _repeats(slices: Sequence[SliceHeader]) -> bool:
     positions = {tuple(np.round(h.position_lps_mm, 2)) for h in slices if h.position_lps_mm is not None}
     return len(positions) < sum(h.position_lps_mm is not None for h in slices)
+
+
+def _take_turns(slices: Sequence[SliceHeader]) -> bool:
+    """Whether, in the order of positions, most neighbours are of another acquisition."""
+    placed = [h for h in slices if h.position_lps_mm is not None and np.isfinite(h.position_lps_mm).all()]
+    axes = next((h.orientation for h in placed if h.orientation is not None), None)
+    if axes is None:
+        return False
+    normal = np.cross(axes[:3], axes[3:])
+    ordered = sorted(placed, key=lambda h: float(np.array(h.position_lps_mm) @ normal))
+    turns = sum(a.acquisition != b.acquisition for a, b in pairwise(ordered))
+    return turns > len(ordered) / 2
 
 
 def _sibling(part: Sequence[SliceHeader], other: Sequence[SliceHeader]) -> str:
@@ -136,6 +150,7 @@ def _sibling(part: Sequence[SliceHeader], other: Sequence[SliceHeader]) -> str:
         (a.image_type != b.image_type, "another image type"),
         (a.acquisition != b.acquisition, "another acquisition or phase"),
         (a.study_uid != b.study_uid, "another study"),
+        (a.patient != b.patient, "another patient"),
     ]
     return f"{count} of " + next((text for differs, text in reasons if differs), "another frame of reference")
 

@@ -13,15 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from cotyle.image.gaps import Gaps, judge_gaps
+from cotyle.image.header_doubts import TILT_TOLERANCE_DEG, header_doubts
 from cotyle.image.limits import MAX_VOXELS
 from cotyle.image.made_up import MadeUp, made_up_stretches
 from cotyle.image.series import SAME_POSITION_MM, DicomSeries
 from cotyle.image.slice_header import SliceHeader
 from cotyle.image.verdict import Finding, SeriesVerdict, fatal, note, repairable, unplannable
 from cotyle.space.arrays import Array
-
-TILT_TOLERANCE_DEG = 0.05
-"""A shear below this (0.2 mm over 200 mm) is taken for rounding of the positions."""
 
 IN_PLANE_TOLERANCE_MM = 0.1
 """How far a slice may lie beside the line through all of them; positions are often rounded to 0.1 mm."""
@@ -43,6 +41,8 @@ WIDEST_SLICE_MM = 1000.0
 """Wider than the gantry of any CT. Common practice, no source."""
 
 _EXPORT = "Export the series again"
+_STEADY = 0.2  # share of the drift that no straight line explains, beyond which it is no tilt but jumps
+_NEARLY_SAME, _NEARLY_SAME_MM = 0.05, 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,6 +81,11 @@ class SliceStack:
     def distances_mm(self) -> Array:
         """Distance of each slice along the normal, shape (n,), rising."""
         return np.asarray(self.positions_lps_mm @ self.normal)
+
+    @property
+    def heights_mm(self) -> list[float]:
+        """Where each slice lies as a user would say it, see :func:`place_word`."""
+        return [_height(header, self.normal) for header in self.slices]
 
     @property
     def extent_mm(self) -> Array:
@@ -241,10 +246,11 @@ def _without_duplicates(
 ) -> tuple[list[SliceHeader], list[Finding]]:
     """Order the slices along the normal and drop repetitions of the same picture."""
     ordered = sorted(slices, key=lambda s: float(np.dot(_position(s), normal)))
+    same_place_mm = _same_place_mm([float(np.dot(_position(s), normal)) for s in ordered])
     kept: list[SliceHeader] = []
     twins: list[tuple[SliceHeader, SliceHeader]] = []
     for header in ordered:
-        if not kept or np.dot(_position(header) - _position(kept[-1]), normal) > SAME_POSITION_MM:
+        if not kept or np.dot(_position(header) - _position(kept[-1]), normal) > same_place_mm:
             kept.append(header)
         else:
             twins.append((kept[-1], header))
@@ -265,13 +271,21 @@ def _without_duplicates(
     return kept, found
 
 
+def _same_place_mm(distances: Sequence[float]) -> float:
+    """Return how near two slices count as at one place: a twentieth of the usual gap, at most 0.05 mm."""
+    if len(distances) < 3:
+        return SAME_POSITION_MM
+    usual = float(np.percentile(np.diff(distances), 90))
+    return max(SAME_POSITION_MM, min(_NEARLY_SAME * usual, _NEARLY_SAME_MM))
+
+
 def _stack(slices: Sequence[SliceHeader], axes: tuple[Array, Array, Array]) -> tuple[SliceStack, list[Finding]]:
     row, column, normal = axes
     positions = np.array([_position(s) for s in slices])
     distances = positions @ normal
     heights = np.array([_height(s, normal) for s in slices])
     gaps, found = judge_gaps(distances, heights, place_word(normal))
-    tilted, drift = _drift_findings(positions, axes)
+    tilted, drift = _drift_findings(positions, axes, heights)
     between_rows, between_columns = slices[0].pixel_spacing_mm or (np.nan, np.nan)
     spacing = (between_columns, between_rows, gaps.spacing_mm)
     made_up: tuple[MadeUp, ...] = ()
@@ -281,7 +295,7 @@ def _stack(slices: Sequence[SliceHeader], axes: tuple[Array, Array, Array]) -> t
     return stack, found + drift
 
 
-def _drift_findings(positions: Array, axes: tuple[Array, Array, Array]) -> tuple[bool, list[Finding]]:
+def _drift_findings(positions: Array, axes: tuple[Array, Array, Array], heights: Array) -> tuple[bool, list[Finding]]:
     """Judge how the slices move within their plane: steadily (gantry tilt) or in jumps."""
     row, column, normal = axes
     distances = positions @ normal
@@ -292,16 +306,19 @@ def _drift_findings(positions: Array, axes: tuple[Array, Array, Array]) -> tuple
     angle = float(np.degrees(np.arctan(np.hypot(*slope))))
     worst = float(np.linalg.norm(residual, axis=1).max())
     found = []
-    if angle > TILT_TOLERANCE_DEG:
+    jumps = worst > IN_PLANE_TOLERANCE_MM and residual.std() > _STEADY * (in_plane - in_plane.mean(axis=0)).std()
+    if angle > TILT_TOLERANCE_DEG and not jumps:
         text = (
             f"gantry tilt of {angle:.1f} deg: each slice lies {np.hypot(*slope):.3f} mm beside the one before for "
             "each mm along the normal"
         )
         found.append(repairable("series-tilt", text, tilt_deg=angle))
     if worst > IN_PLANE_TOLERANCE_MM:
-        at = int(np.linalg.norm(residual, axis=1).argmax())
-        text = f"slices lie beside each other: slice {at + 1} by {worst:.2f} mm"
-        found.append(repairable("series-slices-shifted", text, shift_mm=worst))
+        steps = np.linalg.norm(np.diff(in_plane if jumps else residual, axis=0), axis=1)
+        at = int(steps.argmax())
+        where = f"between {place_word(normal)} {heights[at]:.2f} and {heights[at + 1]:.2f} mm"
+        text = f"slices lie beside each other: {where} they shift by {steps[at]:.2f} mm within their plane"
+        found.append(repairable("series-slices-shifted", text, shift_mm=float(steps[at])))
     return bool(found), found
 
 
@@ -312,10 +329,8 @@ def _size_findings(stack: SliceStack) -> list[Finding]:
     if count > len(stack.slices) and count * first.rows * first.columns > MAX_VOXELS:
         found.append(_too_large(first, count))
     found += extent_findings(stack.extent_mm, stack.spacing_mm[2])
-    header_tilt = first.gantry_tilt_deg
-    if header_tilt is not None and abs(header_tilt) > TILT_TOLERANCE_DEG and not stack.tilted:
-        text = f"the header speaks of a gantry tilt of {header_tilt:.1f} deg, the positions of none; they were followed"
-        found.append(note("series-tilt-header", text, tilt_deg=header_tilt))
+    width_height = (first.columns * stack.spacing_mm[0], first.rows * stack.spacing_mm[1])
+    found += header_doubts(first, stack.column, width_height, stack.tilted)
     return found
 
 

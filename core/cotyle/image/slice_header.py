@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 import re
 import struct
@@ -34,7 +35,7 @@ _READ = """
     SeriesNumber SeriesDescription ImageType ConvolutionKernel AcquisitionNumber TemporalPositionIdentifier
     InstanceNumber Rows Columns PixelSpacing ImageOrientationPatient ImagePositionPatient RescaleSlope
     RescaleIntercept RescaleType PhotometricInterpretation SamplesPerPixel BitsAllocated BitsStored
-    PixelRepresentation PixelPaddingValue GantryDetectorTilt PatientPosition NumberOfFrames
+    PixelRepresentation PixelPaddingValue GantryDetectorTilt PatientPosition NumberOfFrames ReconstructionDiameter
     SharedFunctionalGroupsSequence PerFrameFunctionalGroupsSequence PixelPresentation SpecificCharacterSet
     LossyImageCompression
 """.split()  # noqa: SIM905
@@ -43,10 +44,20 @@ _IDENTITY = """
     PatientAddress PatientTelephoneNumbers AccessionNumber StudyID ReferringPhysicianName PerformingPhysicianName
     OperatorsName RequestingPhysician
 """.split()  # noqa: SIM905
+_NUMBERS = frozenset(
+    """
+    PixelSpacing ImageOrientationPatient ImagePositionPatient RescaleSlope RescaleIntercept GantryDetectorTilt
+    ReconstructionDiameter
+""".split()  # noqa: SIM905
+)
 _SHORTEST_REDACTED = 3  # letters of Latin script; shorter ones would blank half of any text
 _CT_CLASSES = frozenset((CTImageStorage, EnhancedCTImageStorage, LegacyConvertedEnhancedCTImageStorage))
 _PIXEL_DATA_TAG = (0x7FE0, 0x0010)
 _UNDEFINED_LENGTH = 0xFFFFFFFF
+
+
+class BrokenHeaderError(ValueError):
+    """A header that is not what it says of itself; the text holds nothing of the patient."""
 
 
 class NotAnImageError(Exception):
@@ -60,8 +71,9 @@ class SliceHeader:
     ``label`` is the file's base name (with the number of the frame, if it has several), cleared of the patient's
     identity; only it may be shown. ``pixel_spacing_mm`` is (between rows, between columns), ``orientation`` the
     directions of a row and of a column in LPS, ``position_lps_mm`` the centre of the first pixel: each as in the
-    header, ``None`` where the header lacks it; a ``slope`` or ``intercept`` that it lacks is NaN. ``pixel_offset`` is
-    where uncompressed pixels begin in the file, ``pixel_bytes`` how many bytes of them there are.
+    header, ``None`` where the header lacks it, NaN where it holds no number; a ``slope`` or ``intercept`` that it lacks
+    is NaN. ``patient`` tells patients apart and is never shown. ``pixel_offset`` is where uncompressed pixels begin in
+    the file, ``pixel_bytes`` how many bytes of them there are.
     """
 
     path: Path
@@ -69,6 +81,7 @@ class SliceHeader:
     label: str
     sop_uid: str
     study_uid: str
+    patient: str
     series_uid: str
     frame_of_reference_uid: str
     modality: str
@@ -94,6 +107,7 @@ class SliceHeader:
     signed: bool
     padding: int | None
     gantry_tilt_deg: float | None
+    reconstruction_diameter_mm: float | None
     patient_position: str
     transfer_syntax: str
     frames_in_file: int
@@ -131,7 +145,7 @@ def read_slice_headers(path: Path) -> tuple[SliceHeader, ...]:
         syntax = str(getattr(dataset.file_meta, "TransferSyntaxUID", "") or _guessed_syntax(dataset))
         if "Rows" not in dataset or "Columns" not in dataset:
             if dataset.get("SOPClassUID") in _CT_CLASSES:
-                raise ValueError("a CT slice cut short in its header")
+                raise BrokenHeaderError("a CT slice is cut short in its header")
             raise NotAnImageError(path.name)
         pixels = _native_pixels(file, syntax)
     redact = _Redactor(dataset)
@@ -193,7 +207,9 @@ def _functional_groups(dataset: Dataset) -> Iterator[list[Dataset]]:
     per_frame = dataset.get("PerFrameFunctionalGroupsSequence")
     frames = int(dataset.get("NumberOfFrames") or 1)
     if not 1 <= frames <= MAX_FRAMES or len(per_frame or ()) > MAX_FRAMES:
-        raise ValueError(f"it speaks of {frames} frames")
+        raise BrokenHeaderError(f"it speaks of {frames} frames")
+    if per_frame and len(per_frame) != frames:
+        raise BrokenHeaderError(f"it speaks of {frames} frames and describes {len(per_frame)}")
     if not per_frame:
         yield from ([] for _ in range(frames))
         return
@@ -218,7 +234,7 @@ def _slice_header(
     def get(*keywords: str) -> Any:
         for source in sources:
             for keyword in keywords:
-                value = source.get(keyword)
+                value = _value(source, keyword)
                 if value is not None and value != "":
                     return value
         return None
@@ -238,6 +254,7 @@ def _slice_header(
         label=f"{name} frame {frame + 1}" if several else name,
         sop_uid=text("SOPInstanceUID"),
         study_uid=text("StudyInstanceUID"),
+        patient=_patient(sources[-1]),
         series_uid=text("SeriesInstanceUID"),
         frame_of_reference_uid=text("FrameOfReferenceUID"),
         modality=text("Modality").upper(),
@@ -266,6 +283,7 @@ def _slice_header(
         signed=bool(get("PixelRepresentation") or 0),
         padding=_integer(get("PixelPaddingValue")),
         gantry_tilt_deg=_number(get("GantryDetectorTilt"), math.nan),
+        reconstruction_diameter_mm=_number(get("ReconstructionDiameter"), math.nan),
         patient_position=text("PatientPosition").upper(),
         transfer_syntax=syntax,
         frames_in_file=frames,
@@ -275,8 +293,28 @@ def _slice_header(
     )
 
 
+def _patient(dataset: Dataset) -> str:
+    """Return a digest of the patient's number and birth date, or of the name where there is no number."""
+    number = str(dataset.get("PatientID") or "").strip()
+    who = number or str(dataset.get("PatientName") or "").strip()
+    born = str(dataset.get("PatientBirthDate") or "").strip()
+    return hashlib.sha256(f"{who}\n{born}".encode(errors="replace")).hexdigest()[:16]
+
+
+def _value(source: Dataset, keyword: str) -> Any:
+    """Return a value, or its bare text where it should be a number and is none (a comma for a point)."""
+    try:
+        return source.get(keyword)
+    except (ValueError, TypeError, OverflowError):
+        if keyword not in _NUMBERS:
+            raise
+        return "not a number"
+
+
 def _numbers(value: Any, count: int) -> tuple[float, ...] | None:
-    if value is None or isinstance(value, str) or not hasattr(value, "__len__") or len(value) != count:
+    if isinstance(value, str):
+        return (math.nan,) * count
+    if value is None or not hasattr(value, "__len__") or len(value) != count:
         return None
     return tuple(_number(item, math.nan) for item in value)
 

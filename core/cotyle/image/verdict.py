@@ -12,6 +12,7 @@ class Severity(StrEnum):
     """How much a finding weighs."""
 
     NOTE = "note"  # said, recorded, no hindrance
+    DOUBT = "doubt"  # reads, but its headers contradict themselves: to be looked at, and said with every result
     UNPLANNABLE = "unplannable"  # reads correctly, but a hip cannot be planned on it
     REPAIRABLE = "repairable"  # wrong millimetres unless repaired
     FATAL = "fatal"  # cannot be put right
@@ -98,6 +99,11 @@ class SeriesVerdict:
 def note(code: str, text: str, **numbers: float) -> Finding:
     """Return a finding that hinders nothing."""
     return Finding(code, text, Severity.NOTE, numbers=numbers)
+
+
+def doubt(code: str, text: str, **numbers: float) -> Finding:
+    """Return a finding that hinders nothing and must be looked at."""
+    return Finding(code, text, Severity.DOUBT, numbers=numbers)
 
 
 def repairable(code: str, text: str, **numbers: float) -> Finding:
