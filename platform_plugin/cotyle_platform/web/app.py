@@ -116,6 +116,7 @@ async def _view(opening: Opening) -> None:
         page.end_edit()
         if page.writing or session.surveying:  # what was begun is written whole, a moved landmark kept in the draft
             await loop.run_in_executor(None, session.settle, SAVED_WITHIN_S)
+        panels["decisions"].close()
         session.close()
         await turns.close()
 
@@ -139,6 +140,7 @@ def panels_of(server: Any, session: Any) -> dict[str, Any]:
         "posture": "PosturePanel",
         "export": "ExportPanel",
         "two_plans": "PlanCompare",
+        "decisions": "Decisions",
     }
     return {place: getattr(panels, kind)(server, session) for place, kind in places.items() if hasattr(panels, kind)}
 

@@ -62,9 +62,9 @@ def test_what_must_be_minded_is_said_in_words():
     )
     shown, rows = told_against(cup(), *options, better=(0,))
     assert shown.rows[0].remarks == (
-        "nowhere worse than the plan and somewhere better",
+        "nowhere worse than the plan, somewhere better",
         "reaches the least wall and the largest rise",
-        "leg 6 mm shorter than as planned",
+        "leg 6 mm shorter",
     )
     assert [row.beats for row in shown.rows] == [True, False, False]
     assert shown.rows[1].remarks == ("another option beats it in all; shown to compare",)
@@ -77,6 +77,12 @@ def test_against_a_plan_that_goes_through_no_difference_of_walls_is_told():
     shown, (row,) = told_against(broken, option())
     assert shown.plan.remarks == ("goes through the inner wall",)
     assert (row["least wall"].value, row["least wall"].change, row["least wall"].worth) == ("3.0", "", 1)
+
+
+def test_a_cup_is_told_by_size_head_angles_and_the_ways_it_was_moved():
+    shown, _ = told_against(cup(leg=-2.04), option(size=54.0, angles=(41.4, -3.0)))
+    assert shown.plan.cup == "52 mm, head 36; 40 / 18 deg; 4.0 medial, 2.0 up mm"
+    assert shown.rows[0].cup == "54 mm, head 36; 41 / −3 deg; 4.0 medial mm"
 
 
 shares, lengths = st.floats(0.3, 1.0), st.floats(0.5, 15.0)

@@ -176,14 +176,14 @@ def _row(facts: OptionsFacts, at: int, option: NamedOption) -> OptionRow:
     beats = at in facts.better_than_plan
     remarks = [*_through(option)]
     if beats:
-        remarks.append("nowhere worse than the plan and somewhere better")
+        remarks.append("nowhere worse than the plan, somewhere better")
     if option.beaten:
         remarks.append("another option beats it in all; shown to compare")
     if option.reaches:
         remarks.append(f"reaches the {' and the '.join(LIMIT_WORDS[each] for each in option.reaches)}")
     shorter = facts.plan.leg_length_change_mm - option.leg_length_change_mm
     if abs(shorter) >= LEG_MM:
-        remarks.append(f"leg {abs(shorter):.0f} mm {'shorter' if shorter > 0 else 'longer'} than as planned")
+        remarks.append(f"leg {abs(shorter):.0f} mm {'shorter' if shorter > 0 else 'longer'}")
     words = words_of(option, facts)
     cells, stretch = _cells(facts, option), _stretch(option)
     return OptionRow(letter(at), words, _cup_words(option), cells, tuple(remarks), beats, stretch)
@@ -204,10 +204,12 @@ def _through(cup: CupOption) -> tuple[str, ...]:
 
 
 def _cup_words(cup: CupOption) -> str:
+    """Size, head, angles and shift of the centre, the ways that it was not moved left out."""
     ways = ((cup.medial_mm, "medial"), (cup.superior_mm, "up"), (cup.anterior_mm, "front"))
-    centre = ", ".join(f"{round(way, 1) + 0.0:.1f} {name}" for way, name in ways)
+    centre = ", ".join(f"{way:.1f} {name}" for way, name in ways if round(way, 1))
     angles = f"{cup.angles.inclination_deg:.0f} / {cup.angles.anteversion_deg:.0f} deg"
-    return minus(f"{cup.outer_diameter_mm:.0f} mm, head {cup.head_diameter_mm:.0f}; {angles}; {centre} mm")
+    size = f"{cup.outer_diameter_mm:.0f} mm, head {cup.head_diameter_mm:.0f}"
+    return minus(f"{size}; {angles}; {f'{centre} mm' if centre else 'native centre'}")
 
 
 def _cells(facts: OptionsFacts, cup: CupOption) -> tuple[Cell, ...]:

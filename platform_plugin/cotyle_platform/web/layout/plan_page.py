@@ -18,9 +18,8 @@ FILES = {"serve": {"cotyle": str(STATIC)}, "scripts": ["cotyle/page.js"], "style
 
 
 def lay_out(server: Server, areas: Areas, panels: dict[str, Any]) -> None:
-    """Build the page; ``panels`` by place: ``screen``, ``track``, ``field``, ``posture``, ``export``, ``two_plans``.
-
-    Each has ``build``.
+    """Build the page; ``panels`` by place: ``screen``, ``track``, ``field``, ``posture``, ``export``, ``two_plans``,
+    ``decisions``. Each has ``build``.
     """
     server.enable_module(FILES)
     server.state.trame__favicon = "cotyle/icon.svg"
@@ -56,6 +55,8 @@ def lay_out(server: Server, areas: Areas, panels: dict[str, Any]) -> None:
                 _build(panels, "two_plans")
             with html.Div(classes="ct-two", v_if=("page_export",)):
                 _build(panels, "export")
+            with html.Div(classes="ct-two ct-decide", v_if=("page_decide",), **_named("Decisions")):
+                _build(panels, "decisions")
             _put("foot.html")
         page.root.theme = ("page_theme", "dark")
 

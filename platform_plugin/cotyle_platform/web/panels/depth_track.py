@@ -46,8 +46,8 @@ class DepthTrack(Panel):
         self.draw("depth_track.html")
 
     def heard(self, kind: str, revision: int) -> None:
-        """Follow the plan, the comparison and the plan that was kept."""
-        if kind in ("plan", "full", "kept", "compared"):
+        """Follow the plan, the comparison, the plan that was kept and what was decided."""
+        if kind in ("plan", "full", "kept", "compared", "decided"):
             self.soon(self.refresh)
 
     def refresh(self) -> None:
@@ -69,7 +69,7 @@ class DepthTrack(Panel):
             "axis_words": AXIS_WORDS,
             "density_words": DENSITY_WORDS,
         }
-        self.put(**{"": shown, "reamer": self._reamer(), "hand": None})
+        self.put(**{"": shown, "reamer": self._reamer(), "stop": self._stop(), "hand": None})
 
     def _reamer(self) -> dict[str, Any]:
         numbers, track = self.session.numbers, self._track
@@ -77,6 +77,17 @@ class DepthTrack(Panel):
         place: ReamerPlace = reamer_at(numbers.steps, float(self.server.state[POSITION]))
         depth = depth_on_track_mm(track.bars, place)
         return {"step": place.step, "depth": depth, "words": place_words(numbers.steps, place, depth)}
+
+    def _stop(self) -> dict[str, Any] | None:
+        """Return where to stop for a picture; the page shows it while it belongs to the plan (``decide_fresh``)."""
+        decided = self.desk.decided
+        tolerance = None if decided is None else decided.tolerance
+        if tolerance is None or self._track is None:
+            return None
+        from cotyle.report.decision.tolerance_marks import stop_mark
+
+        mark = stop_mark(self._track, tolerance.stop)
+        return None if mark is None else {"at": mark.at_mm, "words": mark.words}
 
     def _moved(self, _: Any) -> None:
         self.soon(self._show_reamer)

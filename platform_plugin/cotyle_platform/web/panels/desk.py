@@ -1,4 +1,4 @@
-"""What lies beside the plan while it is worked on: a plan that was kept, and the last comparison with real pictures."""
+"""What lies beside the plan while it is worked on: a kept plan, the last comparison with real pictures, decisions."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from cotyle_platform.session import PlanningSession
 
 if TYPE_CHECKING:
     from cotyle.case.comparison_file import ComparisonFile
+    from cotyle.case.decision.decided import Decided
 
 
 class Desk:
@@ -22,6 +23,7 @@ class Desk:
         self.comparison: ComparisonFile | None = None
         self.compared_revision = -1
         self.compared_words = ""
+        self.decided: Decided | None = None
         self._listeners: list[Callable[[str], None]] = []
 
     def keep(self, numbers: LiveNumbers | None) -> None:
@@ -34,8 +36,13 @@ class Desk:
         self.comparison, self.compared_revision, self.compared_words = comparison, revision, words
         self._tell("compared")
 
+    def decide(self, decided: Decided) -> None:
+        """Lay down what a plan puts up for decision; it tells itself which plans it belongs to."""
+        self.decided = decided
+        self._tell("decided")
+
     def subscribe(self, listener: Callable[[str], None]) -> None:
-        """Have ``listener(kind)`` called: ``kept`` or ``compared``."""
+        """Have ``listener(kind)`` called: ``kept``, ``compared`` or ``decided``."""
         self._listeners.append(listener)
 
     def _tell(self, kind: str) -> None:

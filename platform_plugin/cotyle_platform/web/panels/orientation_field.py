@@ -26,6 +26,7 @@ from cotyle_platform.web.panels.panel import Panel, one_line
 class OrientationField(Panel):
     """Target zone, plan in each posture, native socket, and where there are any the kept plan and the found cup.
 
+    Where procedures end is shown while it belongs to the plan (``decide_fresh``, see :mod:`.decisions`).
     All in the definition and the frame in which the targets are stated, as in the report.
     """
 
@@ -36,7 +37,7 @@ class OrientationField(Panel):
         self._drag = ExitStack()
         self._dragging = False
         self._wanted: tuple[float, float] | None = None
-        self.put(hand=None, step=None, refused="")
+        self.put(hand=None, step=None, refused="", ends=None)
         self.refresh()
         self.on("orientation_field_hand", self._dragged)
         self.on("orientation_field_step", self._stepped)
@@ -49,6 +50,8 @@ class OrientationField(Panel):
         """Follow the plan, the comparison and the plan that was kept."""
         if kind in ("plan", "full", "kept", "compared"):
             self.soon(self.refresh)
+        elif kind == "decided":
+            self._show_ends()
 
     def refresh(self) -> None:
         """Draw the field of the current plan."""
@@ -89,6 +92,20 @@ class OrientationField(Panel):
         # the plan comes last, so that nothing lies over it
         plan = plan_marks(numbers.cup.opening_axis_lps, pelvis, side, definition)
         return [mark for mark in marks if mark is not None] + plan[::-1]
+
+    def _show_ends(self) -> None:
+        """Show where procedures end; the plan's own targets say how the field tells angles."""
+        from cotyle.report.decision.tolerance_marks import ends_of
+
+        decided = self.desk.decided
+        tolerance = None if decided is None else decided.tolerance
+        if decided is None or tolerance is None:
+            self.put(ends=None)
+            return
+        targets = decided.plan.targets
+        ends = ends_of(tolerance, Definition(targets.definition), targets.frame)
+        shown = None if ends is None else {"kept": _dots(ends.kept), "thin": _dots(ends.thin), "words": ends.words}
+        self.put(ends=shown)
 
     def _stated(self) -> FieldMark | None:
         numbers, targets = self.session.numbers, self.session.plan.targets
@@ -140,3 +157,8 @@ class OrientationField(Panel):
             self.put(refused="")
         except InputError as error:
             self.put(refused=one_line(error))
+
+
+def _dots(angles_deg: tuple[tuple[float, float], ...]) -> str:
+    """Return one path of dots, degrees, anteversion upwards."""
+    return "".join(f"M{inclination:g} {-anteversion:g}h0" for inclination, anteversion in angles_deg)

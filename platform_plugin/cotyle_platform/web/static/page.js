@@ -85,6 +85,16 @@
   document.addEventListener("keydown", (event) => {  // an open drawer closes, wherever the hand was
     if (event.key !== "Escape" || !window.trame || event.target.closest("input, select, textarea")) return;
     window.trame.state.set("screen_tab", "");
+    const opener = document.querySelector(".ct-acts [aria-pressed=true]");
+    if (opener && event.target.closest(".ct-two")) opener.focus();  // the hand goes back to where it came from
+    for (const drawer of ["page_decide", "page_two_plans", "page_export"]) window.trame.state.set(drawer, false);
+  });
+
+  document.addEventListener("keydown", (event) => {  // O: the options, unless something is being typed
+    if (event.key !== "o" && event.key !== "O" || event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
+    if (event.target.closest("input:not([type=range]):not([type=checkbox]), select, textarea")) return;
+    const button = document.querySelector("[data-name=decide]");
+    if (button) { button.focus(); button.click(); }
   });
 
   // The page's own parts go with the connection, so what is said of its loss stands outside them.

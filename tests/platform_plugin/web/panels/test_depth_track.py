@@ -5,6 +5,8 @@ from cotyle.cup.reaming_way import depth_on_track_mm, reamer_at, way_length_mm
 from cotyle.report.track_content import live_track
 from cotyle_platform.web.panels import DepthTrack
 
+from tests.platform_plugin.web.panels.decided_stand_in import decided_on
+
 
 @pytest.fixture
 def track(desk):
@@ -64,3 +66,13 @@ def test_a_kept_plan_and_a_found_cup_get_rows_and_an_old_comparison_says_so(desk
     assert row(desk, "kept")["stop_mm"] == pytest.approx(seat)
     assert row(desk, "cup")["stop_mm"] == pytest.approx(seat + 1.0, abs=0.01)
     assert row(desk, "found")["old"] == "compared with an earlier plan"
+
+
+def test_the_place_to_stop_for_a_picture_stands_before_the_last_reamers_stop(desk, track):
+    assert desk.state.depth_track_stop is None
+    track.desk.decide(decided_on(desk.session.plan, before_seat_mm=3.0))
+    last = live_track(desk.session.numbers).bars[-1].to_mm
+    assert desk.state.depth_track_stop["at"] == pytest.approx(last - 3.0)
+    assert desk.state.depth_track_stop["words"] == f"stop at {last - 3.0:.1f} for a picture"
+    track.desk.decide(decided_on(desk.session.plan, before_seat_mm=0.0))
+    assert desk.state.depth_track_stop is None

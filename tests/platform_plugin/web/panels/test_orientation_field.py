@@ -5,6 +5,8 @@ from cotyle.case.measurements import Angles
 from cotyle.cup.orientation import Definition
 from cotyle_platform.web.panels import OrientationField
 
+from tests.platform_plugin.web.panels.decided_stand_in import decided_on
+
 
 @pytest.fixture
 def field(desk):
@@ -70,3 +72,15 @@ def test_marks_are_those_of_the_report_and_of_what_is_compared(desk, field):
     assert not desk.state.orientation_field["found_old"]
     desk.session.change_orientation(inclination_deg=42.0)
     assert desk.state.orientation_field["found_old"]
+
+
+def test_where_procedures_end_is_shown_in_their_own_angles_only(desk, field):
+    plan = desk.session.plan
+    field.desk.decide(decided_on(plan))
+    ends = desk.state.orientation_field_ends
+    assert ends["kept"] == "M40 -17.5h0M36 -12h0"
+    assert ends["thin"] == "M45 -20h0"
+    assert "3 procedures" in ends["words"]
+    targets = plan.targets.model_copy(update={"frame": "app"})
+    field.desk.decide(decided_on(plan.model_copy(update={"targets": targets})))
+    assert desk.state.orientation_field_ends is None
