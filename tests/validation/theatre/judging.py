@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import chain
 from pathlib import Path
 from typing import Protocol
 
@@ -87,10 +88,12 @@ def judge_folder(
     tell: Callable[[str], None] = lambda _: None,
     limit: int | None = None,
     subjects: Collection[str] | None = None,
+    most_wrong: int | None = None,
 ) -> Iterator[Judged]:
     """Yield every trial of the pictures in a folder.
 
     ``limit`` takes only so many of each patient and set, ``subjects`` only what is held against these patients' scans.
+    ``most_wrong``: so many of each patient's pictures are mirrored, and held against another patient's scan.
     """
     everyone = _limited(load_pictures(folder), limit)
     names = subjects_in(everyone)
@@ -112,7 +115,8 @@ def judge_folder(
     for picture in _of(chosen, _limited(load_pictures(folder / "camera"), limit)):
         yield _told(judge(registration, picture, patient(picture.subject), CAMERA), tell)
     yield from _judged_pairs(registration, folder / "pairs", patient, tell, limit, chosen)
-    for picture in _wrong_ones(everyone, folder, names, patient, limit, chosen):
+    mistaken = _mistaken(_limited(everyone, most_wrong), names, patient, chosen)
+    for picture in chain(_of(chosen, _limited(load_pictures(folder / "wrong"), limit)), mistaken):
         yield _told(judge(registration, picture, patient(picture.subject), WRONG), tell)
 
 
@@ -200,19 +204,16 @@ def _judged_pairs(
             yield _told(_measured(first, own, kind, found), tell)
 
 
-def _wrong_ones(
+def _mistaken(
     pictures: tuple[TheatrePicture, ...],
-    folder: Path,
     names: list[str],
     patient: Callable[[str], Patient],
-    limit: int | None,
     subjects: Collection[str],
 ) -> Iterator[TheatrePicture]:
-    """Wrong pictures: those of the folder, each right one mirrored, and each as if it were another patient's.
+    """Right pictures made wrong: each one mirrored, and each as if it were another patient's.
 
     The other is the next one whose operated hip is on the same side, so that no cup gives it away.
     """
-    yield from _of(subjects, _limited(load_pictures(folder / "wrong"), limit))
     for picture in _of(subjects, pictures):
         yield mirrored(picture)
     for side in Side:

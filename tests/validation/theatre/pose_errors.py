@@ -63,11 +63,11 @@ class Found:
     verdict: str
     half_width_95: Mapping[str, float] = field(default_factory=dict)
     seconds: float = float("nan")
-    wall_seconds: float = float("nan")
     doubts: tuple[str, ...] = ()
     cup: Cup | None = None
     cup_verdict: str = ""
     cup_half_width_95: Mapping[str, float] = field(default_factory=dict)
+    wall_seconds: float = float("nan")
 
 
 def pose_error(found: CArm, true: CArm, hip_lps_mm: Array) -> PoseError:

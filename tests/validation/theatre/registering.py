@@ -93,8 +93,9 @@ def _found(
         carm,
         str(registration.verdict),
         dict(zip(names, map(float, spread), strict=True)),
-        *seconds,
+        seconds[0],
         registration.reasons,
+        wall_seconds=seconds[1],
     )
     return _with_cup(found, registration, picture, patient) if with_cup and registration.verdict != "failed" else found
 

@@ -15,6 +15,7 @@ from cotyle.xray.views import ViewName
 from tests.validation.theatre import judging
 from tests.validation.theatre.effects import Physics, Screen
 from tests.validation.theatre.judging import CAMERA, FAR, NAME, NEAR, WRONG, judge, start_of
+from tests.validation.theatre.keeping import Keeping
 from tests.validation.theatre.levelling_errors import move_errors_deg
 from tests.validation.theatre.picture import Contents, Pairing, TheatrePicture, write_picture
 from tests.validation.theatre.pose_errors import CUP_QUANTITIES, Found, turns_deg
@@ -252,3 +253,36 @@ def test_patients_shared_out_over_several_calls_give_the_same_trials(tmp_path, m
     assert sorted(trials(None)) == sorted([*trials(["A"]), *trials(["C"])])
     # three starts, the camera, the knee, the picture mirrored, and the other patient's picture
     assert len(trials(None)) == 2 * 7
+
+
+def test_fewer_pictures_may_be_mirrored_and_mistaken_but_none_less_of_the_others(tmp_path, monkeypatch):
+    small = replace(picture().scaled_down(10), cup=None)
+    for number in range(3):
+        write_picture(replace(small, name=f"A{number:02d}"), tmp_path)
+    write_picture(replace(small, name="knee", wrong="a knee"), tmp_path / "wrong")
+    monkeypatch.setattr(judging, "load_patient", lambda name, folder: PATIENT)
+
+    class FindsIt:
+        def one_view(self, picture, patient, start):
+            return Found(picture.true_carm, "converged")
+
+    trials = list(judging.judge_folder(FindsIt(), tmp_path, tmp_path, most_wrong=1))
+    assert Counter(each.wrong for each in trials) == {"": 9, "a knee": 1, "mirrored": 1}
+
+
+def test_a_kept_result_is_not_asked_for_again_unless_the_start_is_another(tmp_path):
+    class Counts(OffBy):
+        asked = 0
+
+        def one_view(self, picture, patient, start):
+            self.asked += 1
+            return super().one_view(picture, patient, start)
+
+    counts = Counts(0.1)
+    keeping = Keeping(counts, tmp_path)
+    first = [judge(keeping, picture(), PATIENT, kind) for kind in (NEAR, FAR)]
+    again = [judge(keeping, picture(), PATIENT, kind) for kind in (NEAR, FAR)]
+    assert counts.asked == 2
+    assert [each.error for each in again] == [each.error for each in first]
+    judge(keeping, picture(1), PATIENT, NEAR)
+    assert counts.asked == 3

@@ -1,7 +1,7 @@
 """Judge registration on the theatre's pictures: the table, docs/validation-carm.md; ends with 1 if missed.
 
 python -m tests.validation.theatre.validate --pictures DIR [--set usual|fresh] [--registration MODULE] [--limit N]
-       [--jobs N] [--keep DIR] [--no-page]
+       [--jobs N] [--keep DIR] [--most-wrong N] [--no-page]
 
 The pictures: ``python -m tests.validation.theatre.pictures --out DIR --pairs 3 --camera 2 --wrong``. MODULE has the
 functions ``one_view`` and ``two_views`` of :class:`tests.validation.theatre.judging.Registration`. With several jobs
@@ -14,7 +14,6 @@ from __future__ import annotations
 import argparse
 import importlib
 import os
-import pickle
 import platform
 import sys
 import time
@@ -26,9 +25,10 @@ from pathlib import Path
 from typing import cast
 
 import numpy as np
-from cotyle.files import write_bytes_atomically, write_text_atomically
+from cotyle.files import write_text_atomically
 
 from tests.validation.theatre.judging import STARTS, Judged, Registration, judge_folder, subjects_in
+from tests.validation.theatre.keeping import Keeping
 from tests.validation.theatre.picture import load_pictures
 from tests.validation.theatre.sets import FRESH, SETS, USUAL, set_of
 from tests.validation.theatre.table import (
@@ -100,7 +100,7 @@ def _judged(options: argparse.Namespace, patients: Path) -> list[Judged]:
     strangers = [name for name in names if set_of(name).name != options.set]
     if strangers:
         raise SystemExit(f"no subjects of the set {options.set}: {', '.join(strangers)}")
-    of_subject = partial(_of_subject, options.registration, options.pictures, patients, options.limit, options.keep)
+    of_subject = partial(_of_subject, options, patients)
     if options.jobs > 1:
         with ProcessPoolExecutor(options.jobs, mp_context=get_context("spawn")) as pool:
             shares = list(pool.map(of_subject, names))
@@ -109,17 +109,12 @@ def _judged(options: argparse.Namespace, patients: Path) -> list[Judged]:
     return sorted((each for share in shares for each in share), key=lambda each: (each.picture, each.kind))
 
 
-def _of_subject(
-    module: str, pictures: Path, patients: Path, limit: int | None, keep: Path | None, subject: str
-) -> list[Judged]:
-    kept = None if keep is None else keep / f"judged-{subject}.pickle"
-    if kept is not None and kept.is_file():
-        return cast(list[Judged], pickle.loads(kept.read_bytes()))  # a file that we wrote ourselves
-    registration = cast(Registration, importlib.import_module(module))
-    judged = list(judge_folder(registration, pictures, patients, _tell, limit, [subject]))
-    if kept is not None:
-        write_bytes_atomically(kept, pickle.dumps(judged, protocol=5))
-    return judged
+def _of_subject(options: argparse.Namespace, patients: Path, subject: str) -> list[Judged]:
+    registration = cast(Registration, importlib.import_module(options.registration))
+    if options.keep is not None:
+        registration = Keeping(registration, options.keep)
+    limits = options.limit, [subject], options.most_wrong
+    return list(judge_folder(registration, options.pictures, patients, _tell, *limits))
 
 
 def result_text(judged: Sequence[Judged]) -> str:
@@ -230,7 +225,8 @@ def _options(arguments: list[str] | None) -> argparse.Namespace:
     parser.add_argument("--registration", default=DEFAULT_REGISTRATION, help="module with one_view and two_views")
     parser.add_argument("--limit", type=int, help="only so many pictures of each patient and set; writes no page")
     parser.add_argument("--jobs", type=int, default=1, help="processes that the patients are shared out over")
-    parser.add_argument("--keep", type=Path, help="folder in which the trials of each patient are kept and looked for")
+    parser.add_argument("--keep", type=Path, help="folder in which results are kept, and looked for")
+    parser.add_argument("--most-wrong", type=int, help="only so many of a patient's pictures are mirrored and mistaken")
     parser.add_argument("--no-page", action="store_true", help="print only")
     return parser.parse_args(arguments)
 
