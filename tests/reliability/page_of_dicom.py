@@ -34,8 +34,8 @@ Every object goes through `dciodvfy` (dicom3tools {version}), each study through
 `dsrdump` (dcmtk). [How and what](methods/dicom_out.md).
 """
 
-READERS = """The objects of nobody's study opened by readers that are not ours and did not write them: how many of how many
-things came out as the files of the case hold them.
+READERS = """The objects of nobody's study opened by readers that are not ours and did not write them: how many of how
+many things came out as the files of the case hold them.
 """
 
 

@@ -9,6 +9,7 @@ import pydicom
 import pytest
 from cotyle import CAUTION
 from cotyle.case.decision.options import OptionsFacts
+from cotyle.errors import InputError
 from cotyle.report.dicom.choice_numbers import OUTCOME_WORDS
 from cotyle.report.dicom.export import export_case
 
@@ -136,10 +137,9 @@ def test_options_of_another_plan_are_not_written(decided, tmp_path):
     changed = json.loads(plan.read_text(encoding="utf-8"))
     changed["cup"]["outer_diameter_mm"] += 2.0
     plan.write_text(json.dumps(changed), encoding="utf-8")
-    found = export_case(case, tmp_path / "out", only=("measurements", "report"))
-    assert [each.file for each in found.files] == ["measurements.dcm", "report.dcm"]
-    whole = export_case(case, tmp_path / "whole")
-    assert "decisions.dcm" not in {each.file for each in whole.files}
+    with pytest.raises(InputError) as refused:
+        export_case(case, tmp_path / "out", only=("decisions",))
+    assert refused.value.code == "part-missing"
 
 
 def test_one_part_alone_is_written_as_well(decided, tmp_path):

@@ -335,12 +335,12 @@ def test_the_command_lists_what_it_wrote(command, planned_case, tmp_path):
 
 
 def test_a_case_of_no_dicom_series_has_no_identity_to_keep(planned_case, tmp_path, monkeypatch):
-    from cotyle.report.dicom import export
+    from cotyle.report.dicom import contents
 
-    stored = export.read_case(planned_case.folder)
+    stored = contents.read_case(planned_case.folder)
     facts = SimpleNamespace(series="", digest="0", repairs=(), grid=None)
     nobodys = SimpleNamespace(anatomy=SimpleNamespace(source=facts), scan=stored.scan)
-    monkeypatch.setattr(export, "read_case", lambda folder: nobodys)
+    monkeypatch.setattr(contents, "read_case", lambda folder: nobodys)
     with pytest.raises(InputError) as refused:
         export_case(planned_case.folder, tmp_path / "out", planned_case.series)
     assert refused.value.code == "identity-none"
