@@ -36,8 +36,13 @@ from tests.validation.theatre.wrong import as_if_of, mirrored
 NEAR, NAME, FAR = "10 deg and 15 mm off", "from the view's name", "20 deg and 30 mm off"
 CAMERA, WRONG, CLICKS = "wrong camera", "must not converge", "clicked points"
 PAIR, POOR_PAIR = "two views", "two views, motion 0.5 deg and 2 mm wrong"
+NOT_DONE = "not done"
 STARTS = (NEAR, NAME, FAR)
 POOR_MOTION = (0.5, 2.0)
+
+
+class NotDoneError(Exception):
+    """A trial that there was no time for; it is left out of the table and counted."""
 
 
 class Registration(Protocol):
@@ -131,10 +136,17 @@ def _of(subjects: Collection[str], pictures: Sequence[TheatrePicture]) -> tuple[
 
 def judge(registration: Registration, picture: TheatrePicture, patient: Patient, kind: str) -> Judged:
     """Register a picture from a start of a kind and measure the error."""
-    found = registration.one_view(picture, patient, start_of(picture, kind))
+    try:
+        found = registration.one_view(picture, patient, start_of(picture, kind))
+    except NotDoneError:
+        return _not_done(picture)
     if picture.wrong:
         return Judged(picture.name, kind, found, None, False, found.verdict != "converged", wrong=picture.wrong)
     return _measured(picture, patient, kind, found)
+
+
+def _not_done(picture: TheatrePicture) -> Judged:
+    return Judged(picture.name, NOT_DONE, Found(None, NOT_DONE), None, False, False)
 
 
 def judge_clicks(picture: TheatrePicture, patient: Patient) -> Judged:
@@ -200,8 +212,12 @@ def _judged_pairs(
                 rng = np.random.default_rng([first.seed, 22])
                 motion = disturbed(motion, *POOR_MOTION, first.true_carm, pivot, rng)
             own = patient(first.subject)
-            found = registration.two_views(first, second, motion, own, start_of(first, NEAR))
-            yield _told(_measured(first, own, kind, found), tell)
+            try:
+                found = registration.two_views(first, second, motion, own, start_of(first, NEAR))
+            except NotDoneError:
+                yield _not_done(first)
+            else:
+                yield _told(_measured(first, own, kind, found), tell)
 
 
 def _mistaken(

@@ -12,7 +12,7 @@ from cotyle.files import write_bytes_atomically
 from cotyle.space.arrays import Array
 from cotyle.xray.carm import CArm
 
-from tests.validation.theatre.judging import Registration
+from tests.validation.theatre.judging import NotDoneError, Registration
 from tests.validation.theatre.patients import Patient
 from tests.validation.theatre.picture import TheatrePicture
 from tests.validation.theatre.pose_errors import Found
@@ -20,10 +20,14 @@ from tests.validation.theatre.pose_errors import Found
 
 @dataclass(frozen=True)
 class Keeping:
-    """Asks ``registration`` only for what the folder does not hold; a result goes by its pictures, scan and start."""
+    """Asks ``registration`` only for what the folder does not hold; a result goes by its pictures, scan and start.
+
+    only_kept: don't ask at all; what the folder does not hold is a :class:`NotDoneError`.
+    """
 
     registration: Registration
     folder: Path
+    only_kept: bool = False
 
     def one_view(self, picture: TheatrePicture, patient: Patient, start: CArm) -> Found:
         """Return what was found in one picture."""
@@ -45,6 +49,8 @@ class Keeping:
         digest = hashlib.sha256(b"".join(each.tobytes() for each in numbers)).hexdigest()[:12]
         path = self.folder / f"{'+'.join(names)}-on-{patient.name}-{digest}.pickle"
         if not path.is_file():
+            if self.only_kept:
+                raise NotDoneError(path.name)
             write_bytes_atomically(path, pickle.dumps(find(), protocol=5))
         found = pickle.loads(path.read_bytes())  # a file that we wrote ourselves
         if not isinstance(found, Found):

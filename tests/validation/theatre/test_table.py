@@ -14,7 +14,7 @@ from cotyle.xray.views import ViewName
 
 from tests.validation.theatre import judging
 from tests.validation.theatre.effects import Physics, Screen
-from tests.validation.theatre.judging import CAMERA, FAR, NAME, NEAR, WRONG, judge, start_of
+from tests.validation.theatre.judging import CAMERA, FAR, NAME, NEAR, NOT_DONE, WRONG, judge, start_of
 from tests.validation.theatre.keeping import Keeping
 from tests.validation.theatre.levelling_errors import move_errors_deg
 from tests.validation.theatre.picture import Contents, Pairing, TheatrePicture, write_picture
@@ -286,3 +286,12 @@ def test_a_kept_result_is_not_asked_for_again_unless_the_start_is_another(tmp_pa
     assert [each.error for each in again] == [each.error for each in first]
     judge(keeping, picture(1), PATIENT, NEAR)
     assert counts.asked == 3
+
+
+def test_what_was_not_done_is_counted_and_stands_in_no_row(tmp_path):
+    keeping = Keeping(OffBy(0.1), tmp_path)
+    judge(keeping, picture(), PATIENT, NEAR)
+    trials = [judge(replace(keeping, only_kept=True), picture(), PATIENT, kind) for kind in (NEAR, FAR)]
+    assert [each.kind for each in trials] == [NEAR, NOT_DONE]
+    assert len(by_title(rows(trials))["in plane, one view (mm)"].values) == 1
+    assert not any("inf" in line for line in result_text(trials).splitlines())

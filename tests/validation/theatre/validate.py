@@ -1,7 +1,7 @@
 """Judge registration on the theatre's pictures: the table, docs/validation-carm.md; ends with 1 if missed.
 
 python -m tests.validation.theatre.validate --pictures DIR [--set usual|fresh] [--registration MODULE] [--limit N]
-       [--jobs N] [--keep DIR] [--most-wrong N] [--no-page]
+       [--jobs N] [--keep DIR [--only-kept]] [--most-wrong N] [--no-page]
 
 The pictures: ``python -m tests.validation.theatre.pictures --out DIR --pairs 3 --camera 2 --wrong``. MODULE has the
 functions ``one_view`` and ``two_views`` of :class:`tests.validation.theatre.judging.Registration`. With several jobs
@@ -27,7 +27,7 @@ from typing import cast
 import numpy as np
 from cotyle.files import write_text_atomically
 
-from tests.validation.theatre.judging import STARTS, Judged, Registration, judge_folder, subjects_in
+from tests.validation.theatre.judging import NOT_DONE, STARTS, Judged, Registration, judge_folder, subjects_in
 from tests.validation.theatre.keeping import Keeping
 from tests.validation.theatre.picture import load_pictures
 from tests.validation.theatre.sets import FRESH, SETS, USUAL, set_of
@@ -112,7 +112,7 @@ def _judged(options: argparse.Namespace, patients: Path) -> list[Judged]:
 def _of_subject(options: argparse.Namespace, patients: Path, subject: str) -> list[Judged]:
     registration = cast(Registration, importlib.import_module(options.registration))
     if options.keep is not None:
-        registration = Keeping(registration, options.keep)
+        registration = Keeping(registration, options.keep, options.only_kept)
     limits = options.limit, [subject], options.most_wrong
     return list(judge_folder(registration, options.pictures, patients, _tell, *limits))
 
@@ -172,7 +172,10 @@ def _closing(judged: Sequence[Judged], missed: Sequence[str], seconds: float, jo
     lines += _time_lines(judged)
     machine = f"{os.cpu_count()} cores, {platform.system()} {platform.machine()}, Python {platform.python_version()}"
     shared = "1 job" if jobs == 1 else f"{jobs} jobs"
-    lines.append(f"{len(judged)} trials in {seconds:.0f} s by {shared} on {machine}.")
+    left_out = sum(each.kind == NOT_DONE for each in judged)
+    lines.append(f"{len(judged) - left_out} trials in {seconds:.0f} s by {shared} on {machine}.")
+    if left_out:
+        lines.append(f"{left_out} more trials that the set asks for were not done for want of time.")
     return "\n".join(lines) + "\n"
 
 
@@ -226,6 +229,7 @@ def _options(arguments: list[str] | None) -> argparse.Namespace:
     parser.add_argument("--limit", type=int, help="only so many pictures of each patient and set; writes no page")
     parser.add_argument("--jobs", type=int, default=1, help="processes that the patients are shared out over")
     parser.add_argument("--keep", type=Path, help="folder in which results are kept, and looked for")
+    parser.add_argument("--only-kept", action="store_true", help="judge only what --keep holds; the rest is not done")
     parser.add_argument("--most-wrong", type=int, help="only so many of a patient's pictures are mirrored and mistaken")
     parser.add_argument("--no-page", action="store_true", help="print only")
     return parser.parse_args(arguments)
