@@ -5,6 +5,7 @@ from types import SimpleNamespace
 import pytest
 from cotyle.case.decision.decided import Decided
 from cotyle.case.decision.facts import decision_path, signed
+from cotyle.case.decision.options import LatitudeFact
 from cotyle.case.decision.questions import Questions
 from cotyle.case.measurements import Doubt
 from cotyle.case.plan_file import PlanFile
@@ -83,6 +84,20 @@ def test_a_cup_is_told_by_size_head_angles_and_the_ways_it_was_moved():
     shown, _ = told_against(cup(leg=-2.04), option(size=54.0, angles=(41.4, -3.0)))
     assert shown.plan.cup == "52 mm, head 36; 40 / 18 deg; 4.0 medial, 2.0 up mm"
     assert shown.rows[0].cup == "54 mm, head 36; 41 / −3 deg; 4.0 medial mm"
+
+
+def test_how_far_a_hand_may_be_off_is_told_where_it_was_worked_out():
+    stretch = LatitudeFact(
+        medial_mm=(1.5, 3.0),
+        superior_mm=(-0.5, 0.0),
+        anterior_mm=(0.0, 0.0),
+        inclination_deg=(38.0, 45.0),
+        anteversion_deg=(-2.5, 15.0),
+    )
+    shown, _ = told_against(cup(), option().model_copy(update={"may_lie": stretch}), option())
+    assert shown.rows[0].may_lie == ("1.5 to 3.0", "−0.5 to 0.0", "0.0", "38.0 to 45.0", "−2.5 to 15.0")
+    assert len(shown.may_be_off) == 5
+    assert shown.rows[1].may_lie == ()
 
 
 shares, lengths = st.floats(0.3, 1.0), st.floats(0.5, 15.0)

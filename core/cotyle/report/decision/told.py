@@ -21,6 +21,7 @@ from cotyle.report.tiles import minus
 
 SEED = 1
 """Of everything that is drawn by lot, unless another one is asked for."""
+MAY_BE_OFF = ("medial, mm", "up, mm", "front, mm", "inclination, deg", "anteversion, deg")
 
 
 @dataclass(frozen=True)
@@ -55,8 +56,8 @@ class Cell:
 class OptionRow:
     """One cup: its letter, what it favours, where and how it lies, its figures, and what must be said about it.
 
-    ``beats``: it is nowhere worse than the plan and somewhere better. ``may_lie``: how far a hand may be off before it
-    is no longer as good in what it favours; empty where that was not worked out.
+    ``beats``: it is nowhere worse than the plan and somewhere better. ``may_lie``: for each of :data:`MAY_BE_OFF`
+    from where to where it is as good in what it favours; empty where that was not worked out.
     """
 
     letter: str
@@ -65,17 +66,21 @@ class OptionRow:
     cells: tuple[Cell, ...]
     remarks: tuple[str, ...] = ()
     beats: bool = False
-    may_lie: str = ""
+    may_lie: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class ToldOptions:
-    """The options beside the plan that they were worked out on; ``about`` says how the cups are told."""
+    """The options beside the plan that they were worked out on.
+
+    ``about`` says how the cups are told; ``may_be_off`` names what ``may_lie`` of the rows is told of.
+    """
 
     columns: tuple[Column, ...]
     plan: OptionRow
     rows: tuple[OptionRow, ...]
     about: str
+    may_be_off: tuple[str, ...] = MAY_BE_OFF
 
 
 @dataclass(frozen=True)
@@ -189,14 +194,12 @@ def _row(facts: OptionsFacts, at: int, option: NamedOption) -> OptionRow:
     return OptionRow(letter(at), words, _cup_words(option), cells, tuple(remarks), beats, stretch)
 
 
-def _stretch(option: NamedOption) -> str:
+def _stretch(option: NamedOption) -> tuple[str, ...]:
     may = option.may_lie
     if may is None:
-        return ""
-    ways = ((may.medial_mm, "medial"), (may.superior_mm, "up"), (may.anterior_mm, "front"))
-    shifts = ", ".join(f"{stretch_words(ends)} {name}" for ends, name in ways)
-    turns = f"{stretch_words(may.inclination_deg)} / {stretch_words(may.anteversion_deg)} deg"
-    return minus(f"as good in that from {shifts} mm, {turns}, each alone")
+        return ()
+    ends = (may.medial_mm, may.superior_mm, may.anterior_mm, may.inclination_deg, may.anteversion_deg)
+    return tuple(minus(stretch_words(each)) for each in ends)
 
 
 def _through(cup: CupOption) -> tuple[str, ...]:
