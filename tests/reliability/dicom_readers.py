@@ -306,7 +306,7 @@ def _ppm(file: Path) -> sitk.Image:
 
 def _numbers(file: Path, ranges: bool = True) -> Counter[tuple[str, float, str]]:
     counted: Counter[tuple[str, float, str]] = Counter()
-    for _, name, value, unit, spread in numbers(pydicom.dcmread(file)):
+    for _, name, value, unit, spread in numbers(pydicom.dcmread(file), percent_as_share=False):
         counted[name.CodeValue, value, unit] += 1
         if ranges and spread is not None:
             counted["371884006", spread, unit] += 1

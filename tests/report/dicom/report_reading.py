@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+import pytest
+
 UNCERTAINTY = "371884006"
 """SNOMED CT: +/-, range of measurement uncertainty."""
 
@@ -22,8 +24,11 @@ def content_items(item: Any, group: str = "") -> Iterator[tuple[str, Any, Any]]:
         yield from content_items(child, within)
 
 
-def numbers(report: Any) -> Iterator[tuple[str, Any, float, str, float | None]]:
-    """Every number that is no range: group, concept, value, unit, and the range that belongs to it."""
+def numbers(report: Any, percent_as_share: bool = True) -> Iterator[tuple[str, Any, float, str, float | None]]:
+    """Every number that is no range: group, concept, value, unit, and the range that belongs to it.
+
+    What the report gives in per cent comes as a share, as the files of a case have it, unless that is not wanted.
+    """
     for group, name, item in content_items(report):
         if item.ValueType == "NUM" and name.CodeValue != UNCERTAINTY:
             value = item.MeasuredValueSequence[0]
@@ -33,7 +38,14 @@ def numbers(report: Any) -> Iterator[tuple[str, Any, float, str, float | None]]:
                 if child.ValueType == "NUM" and child.ConceptNameCodeSequence[0].CodeValue == UNCERTAINTY
             ]
             unit = value.MeasurementUnitsCodeSequence[0].CodeValue
-            yield group, name, float(value.NumericValue), unit, ranges[0] if ranges else None
+            scale = 100.0 if unit == "%" and percent_as_share else 1.0
+            spread = ranges[0] / scale if ranges else None
+            yield group, name, float(value.NumericValue) / scale, unit, spread
+
+
+def exactly(value: float) -> Any:
+    """What a number must be that went to per cent and back; every other one is the same to the last digit."""
+    return pytest.approx(value, rel=1e-12, abs=1e-11)
 
 
 def field_at(content: Any, field: str) -> Any:

@@ -15,7 +15,7 @@ from cotyle.report.dicom.export import export_case
 
 from tests.conftest import outcome
 from tests.report.dicom.code_table import fields_by_code
-from tests.report.dicom.report_reading import content_items, field_at, numbers
+from tests.report.dicom.report_reading import content_items, exactly, field_at, numbers
 from tests.report.dicom.validators import complaints, dumped_report, judged, needs_validators
 
 GROUPS = {
@@ -77,7 +77,7 @@ def test_every_number_is_that_of_the_files(written, decided):
         words, item = where(group)
         field = table[name.CodingSchemeDesignator, name.CodeValue][words].replace("#", item)
         content = tolerance if group.startswith("tolerance") else options
-        assert value == field_at(content, field), (group, field)
+        assert value == exactly(field_at(content, field)), (group, field)
         seen[field] = unit
     for place, option in enumerate(options["options"]):
         missing = {f"options.{place}.figures.{name}" for name in option["figures"]} - seen.keys()

@@ -36,7 +36,9 @@ def test_a_unit_is_that_of_the_field():
         if ".shares." in number.field or number.field.endswith(".together"):
             continue
         named = {unit for end, unit in words.items() for part in number.field.split(".") if part.endswith(end)}
-        bare = "mm" if number.field in BARE_MM else "1"
+        bare = "mm" if number.field in BARE_MM else "%"
+        counted = number.concept.meaning.startswith("Number of")
+        bare = "1" if counted or ", LPS " in number.concept.meaning else bare
         assert number.unit.value in (named or {bare}), number
 
 

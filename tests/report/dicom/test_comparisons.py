@@ -22,7 +22,7 @@ from tests.cli.test_compare import GEOMETRY, SHOWN
 from tests.conftest import outcome
 from tests.identity import plant, traces
 from tests.report.dicom.code_table import fields_by_code
-from tests.report.dicom.report_reading import content_items, field_at, numbers
+from tests.report.dicom.report_reading import content_items, exactly, field_at, numbers
 from tests.report.dicom.validators import complaints, dumped_report, judged, needs_validators, study_complaints
 from tests.xray.pictures.makers import dicom, saved
 from tests.xray.registration.scenes import take
@@ -111,7 +111,7 @@ def test_every_number_and_its_range_are_those_of_the_comparison(of_nobody, compa
             continue
         words, item = where(group)
         field = table[name.CodingSchemeDesignator, name.CodeValue][words].replace("#", item)
-        assert value == field_at(content, field), field
+        assert value == exactly(field_at(content, field)), field
         seen[field] = unit, spread
     found = content["orientation"]
     for frame in ("app", "supine", "standing"):
@@ -169,6 +169,7 @@ def test_verdict_warnings_moves_and_side_are_told(of_nobody, compared):
         if name is not None and name.CodeValue == "363698007" and "ContentSequence" in item
     }
     assert sides == {"Right"}
+    assert answers["comparison 1: cup found", "HIP-SIDE"].ConceptCodeSequence[0].CodeMeaning == "Right"
 
 
 def test_highdicom_finds_the_groups(of_nobody):

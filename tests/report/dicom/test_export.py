@@ -19,7 +19,7 @@ from cotyle.report.dicom.pictures import PRIVATE_CREATOR, PRIVATE_GROUP
 from PIL import Image
 
 from tests.report.dicom.code_table import fields_by_code
-from tests.report.dicom.report_reading import content_items, field_at
+from tests.report.dicom.report_reading import content_items, exactly, field_at, numbers
 from tests.report.dicom.validators import complaints, dumped_report, judged, needs_validators, study_complaints
 
 PLANTED_NAME, PLANTED_ID, PLANTED_BIRTH = "Sample^Ännchen=桜^花", "ZQ-55-0914", "19310418"
@@ -95,16 +95,14 @@ def test_every_number_of_the_report_is_that_of_the_case(of_nobody, planned_case)
     measured, table = planned_case.measurements, fields_by_code()
     report = pydicom.dcmread(of_nobody.folder / "measurements.dcm")
     seen = {}
-    for group, name, item in content_items(report):
-        if item.ValueType != "NUM" or group.startswith("simulated view"):
-            continue
-        value = item.MeasuredValueSequence[0]
-        if name.CodeValue == "371884006":  # a range belongs to the number above it
+    for group, name, value, unit, _ in numbers(report):
+        if group.startswith("simulated view"):
             continue
         words, item_name = where(group)
         field = table[(name.CodingSchemeDesignator, name.CodeValue)][words].replace("#", item_name)
-        assert float(value.NumericValue) == field_at(measured, field), field
-        seen[field] = value.MeasurementUnitsCodeSequence[0].CodeValue
+        assert value == exactly(field_at(measured, field)), field
+        seen[field] = unit
+    assert seen["coverage.fraction"] == "%"
     assert seen["orientation.supine.radiographic.inclination_deg"] == "deg"
     assert seen["wall.minimum_mm"] == "mm"
     assert {f"reaming.{n}.removed_ml" for n in range(len(measured["reaming"]))} <= seen.keys()

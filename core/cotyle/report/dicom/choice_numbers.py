@@ -18,6 +18,7 @@ from cotyle.report.dicom.codes import (
     ML,
     MM,
     ONE,
+    PERCENT,
     STANDARD_DEVIATION,
     Code,
     own,
@@ -85,14 +86,14 @@ LIMIT_NUMBERS = (
     Number("limits.largest_rise_mm", own("LIM-RISE", "Largest rise allowed above the center to restore"), MM),
     Number("limits.largest_size_mm", own("LIM-LARGEST", "Largest cup allowed"), MM),
     Number("limits.smallest_size_mm", own("LIM-SMALLEST", "Smallest cup allowed"), MM),
-    Number("limits.least_cover", own("LIM-COVER", "Least share of the shell in host bone allowed"), ONE),
+    Number("limits.least_cover", own("LIM-COVER", "Least share of the shell in host bone allowed"), PERCENT),
     Number("limits.enough_wall_mm", own("LIM-ENOUGH", "Wall along the axis that counts as enough"), MM),
     Number("limits.margin_deg", own("LIM-MARGIN", "Margin kept to the edges of the target zone"), DEG),
     Number("tried", own("OPT-TRIED", "Number of cups that were estimated"), ONE),
 )
 
 BED_NUMBERS = (
-    Number("bed.seen_share", own("BED-SEEN", "Share of the bed seen beside the metal"), ONE),
+    Number("bed.seen_share", own("BED-SEEN", "Share of the bed seen beside the metal"), PERCENT),
     Number("bed.gap_mm", own("BED-GAP", "Gap between the old cup and its bed"), MM),
     Number("bed.center_sd_mm", own("BED-SD", "Standard deviation of the bed's center"), MM),
     Number("bed.rise_from_wanted_mm", own("BED-RISE", "Center of the bed above the one to restore"), MM),
@@ -106,7 +107,7 @@ _OUTCOMES: dict[str, tuple[str, str, Code]] = {
     "standing_anteversion_deg": ("ANT-STA", f"radiographic anteversion, {_STANDING}", DEG),
     "wall_along_axis_mm": ("WALL", "wall left along the axis", MM),
     "least_wall_mm": ("LEAST", "least wall left", MM),
-    "coverage": ("COVER", "share of the shell in host bone", ONE),
+    "coverage": ("COVER", "share of the shell in host bone", PERCENT),
     "center_medial_mm": ("MED", f"medial shift from native, {_LYING}", MM),
     "center_superior_mm": ("SUP", f"superior shift from native, {_LYING}", MM),
     "center_anterior_mm": ("FRONT", f"anterior shift from native, {_LYING}", MM),
@@ -140,11 +141,11 @@ def _outcome(name: str) -> tuple[Number, ...]:
         Number(
             f"outcomes.{name}.shares.{cause}",
             own(f"SHARE-{str(cause)[:10].upper()}", f"Share of the variance by {words} alone"),
-            ONE,
+            PERCENT,
         )
         for cause, words in _CAUSE_WORDS.items()
     ]
-    return (*found, Number(f"outcomes.{name}.together", own("SHARE-TOGETHER", "Share by no cause alone"), ONE))
+    return (*found, Number(f"outcomes.{name}.together", own("SHARE-TOGETHER", "Share by no cause alone"), PERCENT))
 
 
 OUTCOME_NUMBERS = {name: _outcome(name) for name in _OUTCOMES}
@@ -153,19 +154,21 @@ OUTCOME_WORDS = {name: words for name, (_, words, _) in _OUTCOMES.items()}
 
 CHANCE_NUMBERS = (
     Number("procedures", own("TOL-PROCEDURES", "Number of procedures"), ONE),
-    Number("chances.in_zone", own("TOL-ZONE", "Chance to end in the target zone"), ONE),
-    Number("chances.standing_in_zone", own("TOL-ZONE-STA", "Chance to end in the target zone, standing frame"), ONE),
-    Number("chances.breach", own("TOL-BREACH", "Chance that the inner wall is broken"), ONE),
-    Number("chances.below_least_wall", own("TOL-THIN", "Chance that the wall ends below the least one"), ONE),
+    Number("chances.in_zone", own("TOL-ZONE", "Chance to end in the target zone"), PERCENT),
+    Number(
+        "chances.standing_in_zone", own("TOL-ZONE-STA", "Chance to end in the target zone, standing frame"), PERCENT
+    ),
+    Number("chances.breach", own("TOL-BREACH", "Chance that the inner wall is broken"), PERCENT),
+    Number("chances.below_least_wall", own("TOL-THIN", "Chance that the wall ends below the least one"), PERCENT),
     Number("chances.least_wall_limit_mm", own("TOL-LIMIT", "Least wall that should be left"), MM),
 )
 
 STOP_NUMBERS = (
     Number("stop.before_seat_mm", own("STOP-BEFORE", "Stop for an X-ray picture so far before the seat"), MM),
-    Number("stop.at_seat", own("STOP-AT-SEAT", "Chance of too thin a wall at the seat, by feel alone"), ONE),
-    Number("stop.at_stop", own("STOP-AT-STOP", "Chance of too thin a wall at the stop"), ONE),
-    Number("stop.after_picture", own("STOP-AFTER", "Chance of too thin a wall at the seat, with a picture"), ONE),
-    Number("stop.accepted", own("STOP-ACCEPTED", "Chance accepted at the stop"), ONE),
+    Number("stop.at_seat", own("STOP-AT-SEAT", "Chance of too thin a wall at the seat, by feel alone"), PERCENT),
+    Number("stop.at_stop", own("STOP-AT-STOP", "Chance of too thin a wall at the stop"), PERCENT),
+    Number("stop.after_picture", own("STOP-AFTER", "Chance of too thin a wall at the seat, with a picture"), PERCENT),
+    Number("stop.accepted", own("STOP-ACCEPTED", "Chance accepted at the stop"), PERCENT),
 )
 
 _SD = "SD of"
@@ -178,7 +181,7 @@ SPREAD_NUMBERS = tuple(
         ("native_center_mm", "NATIVE", f"{_SD} the native hip center along each axis", MM),
         ("wall_mm", "WALL-AXIS", f"{_SD} the wall along the axis", MM),
         ("least_wall_mm", "WALL-LEAST", f"{_SD} the least wall", MM),
-        ("coverage", "COVER", f"{_SD} the share of the shell in host bone", ONE),
+        ("coverage", "COVER", f"{_SD} the share of the shell in host bone", PERCENT),
         ("picture_tilt_deg", "PIC-TILT", f"{_SD} the tilt that the guiding picture misjudges", DEG),
         ("picture_rotation_deg", "PIC-ROT", f"{_SD} the rotation that the guiding picture misjudges", DEG),
         ("picture_turn_deg", "PIC-TURN", f"{_SD} the turn that the guiding picture misjudges", DEG),
@@ -189,8 +192,8 @@ SPREAD_NUMBERS = tuple(
         ("hand_anteversion_deg", "HAND-ANT", f"{_SD} the hand's radiographic anteversion, {_LYING}", DEG),
         ("hand_across_mm", "HAND-ACROSS", f"{_SD} the hand across the cup's axis", MM),
         ("depth_mm", "DEPTH", f"{_SD} the depth along the cup's axis", MM),
-        ("one_size_up", "SIZE-UP", "Chance that the cup is one size larger", ONE),
-        ("one_size_down", "SIZE-DOWN", "Chance that the cup is one size smaller", ONE),
+        ("one_size_up", "SIZE-UP", "Chance that the cup is one size larger", PERCENT),
+        ("one_size_down", "SIZE-DOWN", "Chance that the cup is one size smaller", PERCENT),
     )
 )
 

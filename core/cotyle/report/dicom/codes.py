@@ -38,6 +38,7 @@ MM = Code("mm", "UCUM", "mm")
 DEG = Code("deg", "UCUM", "degree")
 ML = Code("ml", "UCUM", "ml")
 ONE = Code("1", "UCUM", "no units")
+PERCENT = Code("%", "UCUM", "Percent")
 PIXELS = Code("{pixels}", "UCUM", "pixels")  # an annotation, UCUM 3.1: counts without a unit
 
 # SNOMED CT, as in the dictionary of DICOM PS3.16
@@ -81,6 +82,7 @@ FRAMES = {
 DEFINITIONS = {Definition.RADIOGRAPHIC: "R", Definition.OPERATIVE: "O", Definition.ANATOMIC: "A"}
 
 # our own that are no numbers
+HIP_SIDE = own("HIP-SIDE", "Side of the hip")
 VERDICT = own("VERDICT", "Verdict on the plan")
 VERDICT_WORDS = own("VERDICT-WORDS", "Verdict on the plan, in words")
 HIP_VERDICTS = {side: own(f"VERDICT-{side.upper()}", f"Verdict on what was found of the {side} hip") for side in Side}

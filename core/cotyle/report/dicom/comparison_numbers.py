@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from cotyle.report.dicom.codes import DEFINITIONS, DEG, FRAMES, MM, ONE, PIXELS, own
+from cotyle.report.dicom.codes import DEFINITIONS, DEG, FRAMES, MM, PERCENT, PIXELS, own
 from cotyle.report.dicom.numbers import Number, axes_numbers
 
 _SPREAD = "uncertainty.orientation"
@@ -43,7 +43,7 @@ FOUND_NUMBERS = (
     Number("cup.outer_diameter_mm", own("FND-OUTER", "Outer diameter of the cup, as told, not measured"), MM),
     *axes_numbers("FND-AXIS", "Opening axis of the cup that was found", "cup.opening_axis_lps"),
     *_angles("FND", "of the cup found", "orientation", _SPREAD),
-    Number("cup.support", own("FND-SUPPORT", "Share of the cup's outline that the picture shows"), ONE),
+    Number("cup.support", own("FND-SUPPORT", "Share of the cup's outline that the picture shows"), PERCENT),
 )
 
 DIFFERENCE_NUMBERS = (
@@ -78,14 +78,14 @@ ELLIPSE_NUMBERS = (
 )
 
 TWIN_NUMBERS = (
-    Number("twin_choice.probability", own("TWIN-PROBABILITY", "Probability that the right cup was taken"), ONE),
+    Number("twin_choice.probability", own("TWIN-PROBABILITY", "Probability that the right cup was taken"), PERCENT),
     *axes_numbers("TWIN-AXIS", "Opening axis of the cup not taken", "twin_choice.other_opening_axis_lps"),
 )
 
 _SD = "Standard deviation of the C-arm's place:"
 POSE_NUMBERS = (
     Number("views.#.residual_mm", own("POSE-RESIDUAL", "Shift at the bone that parts of the picture ask for"), MM),
-    Number("views.#.explained", own("POSE-EXPLAINED", "Share of the picture that the simulated one explains"), ONE),
+    Number("views.#.explained", own("POSE-EXPLAINED", "Share of the picture that the simulated one explains"), PERCENT),
     *axes_numbers("XRAY-COLUMNS", "Direction of growing columns", "views.#.column_direction_lps"),
     *axes_numbers("XRAY-ROWS", "Direction of growing rows", "views.#.row_direction_lps"),
     Number("views.#.pixel_pitch_mm.0", own("POSE-PITCH-X", "Distance of neighboring columns on the detector"), MM),

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from cotyle.report.dicom.codes import Code
+from cotyle.report.dicom.codes import PERCENT, Code
 from cotyle.report.dicom.numbers import Number
 from cotyle.space.side import Side
 
@@ -90,4 +90,10 @@ def _measured(table: Iterable[Number], content: Mapping[str, Any], item: str) ->
             continue
         spread = None if number.spread is None else field_of(content, number.spread.replace("#", item))
         at = tuple(point_of(field_of(content, field)) for field in number.at)
+        if number.unit == PERCENT:  # files hold shares
+            value, spread = _percent(value), None if spread is None else _percent(spread)
         yield Measured(number.concept, float(value), number.unit, spread, at, number.derivation)
+
+
+def _percent(share: float) -> float:
+    return round(100.0 * share, 9)

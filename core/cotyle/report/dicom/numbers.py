@@ -18,6 +18,7 @@ from cotyle.report.dicom.codes import (
     ML,
     MM,
     ONE,
+    PERCENT,
     Code,
     own,
 )
@@ -108,7 +109,7 @@ NATIVE_NUMBERS = (
         _MORPHOLOGY,
     ),
     Number("native.sharp_angle_deg", own("NAT-SHARP", f"Sharp angle, {_APP}"), DEG, _MORPHOLOGY),
-    Number("native.extrusion_index", own("NAT-EXTRUSION", f"Extrusion index of the head, {_APP}"), ONE),
+    Number("native.extrusion_index", own("NAT-EXTRUSION", f"Extrusion index of the head, {_APP}"), PERCENT),
     Number(
         "native.anterior_sector_angle_deg",
         own("NAT-AASA", f"Anterior acetabular sector angle, {_APP}"),
@@ -122,7 +123,9 @@ NATIVE_NUMBERS = (
         _MORPHOLOGY,
     ),
     Number(
-        "native.crowe_subluxation", own("NAT-CROWE", "Crowe subluxation, share of a fifth of the pelvic height"), ONE
+        "native.crowe_subluxation",
+        own("NAT-CROWE", "Crowe subluxation, share of a fifth of the pelvic height"),
+        PERCENT,
     ),
 )
 
@@ -150,10 +153,12 @@ WALL_NUMBERS = (
 )
 
 COVERAGE_NUMBERS = (
-    Number("coverage.fraction", own("COV-ALL", "Share of the shell in host bone"), ONE, "coverage.uncertainty"),
-    Number("coverage.near_fraction", own("COV-NEAR", "Share of the shell in host bone or within 1 mm"), ONE),
+    Number("coverage.fraction", own("COV-ALL", "Share of the shell in host bone"), PERCENT, "coverage.uncertainty"),
+    Number("coverage.near_fraction", own("COV-NEAR", "Share of the shell in host bone or within 1 mm"), PERCENT),
     *(
-        Number(f"coverage.sectors.{sector}", own(f"COV-{sector[:3].upper()}", f"Share in bone, {sector} quarter"), ONE)
+        Number(
+            f"coverage.sectors.{sector}", own(f"COV-{sector[:3].upper()}", f"Share in bone, {sector} quarter"), PERCENT
+        )
         for sector in ("superior", "anterior", "posterior", "inferior")
     ),
     Number("coverage.uncovered_arc_deg", own("COV-ARC", "Arc of the rim more than 1 mm off bone"), DEG),

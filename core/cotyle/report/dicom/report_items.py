@@ -24,7 +24,7 @@ def group_item(group: Group, frame_uid: str, study_uid: str) -> Any:
         "finding_sites": [_site(group)],
         "measurements": [_number(each, frame_uid) for each in group.numbers],
         "qualitative_evaluations": [
-            sr.QualitativeEvaluation(concept(question), concept(answer)) for question, answer in group.answers
+            sr.QualitativeEvaluation(concept(question), concept(answer)) for question, answer in _answers(group)
         ],
     }
     if group.place is None:
@@ -53,6 +53,13 @@ def words_item(words: Iterable[tuple[Code, Code | str]]) -> Any:
 def nine_digits(value: float) -> float:
     """Round as the files of a case do."""
     return round(float(value), 9)
+
+
+def _answers(group: Group) -> Iterator[tuple[Code, Code]]:
+    """Yield the side first: readers put the laterality of a site where it is easily overlooked."""
+    if group.side is not None:
+        yield codes.HIP_SIDE, codes.SIDES[group.side]
+    yield from group.answers
 
 
 def _extras(group: Group, frame_uid: str) -> Iterator[Any]:
