@@ -98,6 +98,7 @@ def test_csv_may_state_an_uncertainty(tmp_path):
         ("name,x,y,z\nasis_middle,1,2,3\n", "landmark-unknown"),
         ("name,x,y,z\nasis_left,1,2,nan\n", "landmark-not-finite"),
         ("name,x,y,z\nasis_left,1,2,inf\n", "landmark-not-finite"),
+        ("name,x,y,z\nasis_left,1e308,2,3\n", "landmark-not-finite"),
         ("name,x,y,z\nasis_left,1,2,\n", "landmark-not-finite"),
         ("name,x,y,z\nasis_left,1,2,3\nASIS left,1,2,3\n", "landmark-duplicate"),
         ('{"asis_left": {"lps_mm": [1, 2, 3]}, "asis_left": {"lps_mm": [4, 5, 6]}}', "landmark-file"),

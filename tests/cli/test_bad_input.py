@@ -197,7 +197,8 @@ def test_a_folder_that_is_no_case(refused, tmp_path, verb):
     ("arguments", "code"),
     [
         (("measure", "--diameter", 500), "cup-size"),
-        (("measure", "--center", "9000,0,0"), None),
+        (("measure", "--center", "9000,0,0"), "center-far"),
+        (("measure", "--center", "0,0,1e300"), "center-far"),
         (("measure", "--inclination", "nan"), "field-invalid"),
         (("xray", "--view", "sideways"), "view-name"),
         (("xray", "--view", "ap_pelvis", "--frame", "moon"), "frame-unknown"),

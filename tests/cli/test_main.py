@@ -83,6 +83,13 @@ def test_a_path_that_the_system_refuses_is_bad_input(command, tmp_path):
         assert "Sample" not in json.loads(out)["error"]["text"]
 
 
+def test_the_top_of_a_disk_is_no_case(command, tmp_path):
+    (tmp_path / "points.json").write_text("{}")
+    code, _, err = command("repair", "/", "--landmarks", tmp_path / "points.json")
+    assert code == 2
+    assert "[case-not]" in err
+
+
 def test_a_document_is_utf_8_whatever_the_terminal_takes():
     script = "from cotyle.cli.console import print_json; print_json({'a': '± 灣 \\udcff'})"
     environment = os.environ | {"PYTHONIOENCODING": "ascii"}

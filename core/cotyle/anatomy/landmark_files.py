@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import csv
 import json
-import math
 import re
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -42,6 +41,7 @@ from cotyle.space.arrays import Array
 _TO_LPS = {"LPS": np.array([1.0, 1.0, 1.0]), "RAS": np.array([-1.0, -1.0, 1.0])}
 _SYSTEM_COMMENT = re.compile(r"coordinate\s*_?system\s*[:=]?\s*([A-Za-z]+)", re.IGNORECASE)
 _LARGEST_FILE_BYTES = 5_000_000
+_FARTHEST_MM = 1e6
 
 
 class LandmarkRecord(BaseModel):
@@ -258,8 +258,8 @@ def _numbers(name: str, values: Any) -> Array:
         numbers = [float(value) for value in values]
     except (TypeError, ValueError) as error:
         raise InputError("landmark-not-finite", f"landmark {name} holds something that is not a number") from error
-    if not all(math.isfinite(number) for number in numbers):
-        raise InputError("landmark-not-finite", f"landmark {name} holds a value that is not a finite number")
+    if not all(abs(number) < _FARTHEST_MM for number in numbers):  # not NaN either
+        raise InputError("landmark-not-finite", f"landmark {name} holds a value that is no finite length")
     return np.array(numbers)
 
 

@@ -47,6 +47,8 @@ def only_writer_of(case: Path, wait_s: float | None = None) -> Iterator[None]:
         ``case-busy`` if somebody else still writes the case after ``wait_s`` (None: ``WAIT_S``); ``output-unwritable``.
     """
     case = case.resolve()
+    if not case.name:
+        raise InputError("case-not", "the top of a disk is no case folder", "Give a folder that 'plan' wrote")
     held: set[Path] = _mine.__dict__.setdefault("cases", set())
     if case in held:
         yield

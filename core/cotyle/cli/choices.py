@@ -13,6 +13,8 @@ from cotyle.cup.component import checked_cup_diameter_mm
 from cotyle.errors import InputError
 from cotyle.space.side import Side
 
+_ANOTHER = "Give another value"
+
 
 @dataclass(frozen=True)
 class Choices:
@@ -73,8 +75,8 @@ def changed_plan(base: PlanFile, choices: Choices, proposed_orientation: Orienta
     if choices.standing_tilt_change is not None:
         stands = {"standing_tilt_change_deg": choices.standing_tilt_change, "measured": True}
         content = {**base.posture.model_dump(), **stands}
-        posture = validated(PostureChoice, content, "--standing-tilt-change")
-    return base.model_copy(update={"cup": validated(CupChoice, cup, "the cup"), "posture": posture})
+        posture = validated(PostureChoice, content, "--standing-tilt-change", _ANOTHER)
+    return base.model_copy(update={"cup": validated(CupChoice, cup, "the cup", _ANOTHER), "posture": posture})
 
 
 def with_new_targets(base: PlanFile, path: Path) -> PlanFile:
@@ -133,7 +135,7 @@ def _orientation(choices: Choices, base: PlanFile, proposed: OrientationChoice |
         for name in ("inclination_deg", "anteversion_deg"):
             if content[name] is None:
                 content[name] = getattr(before, name)
-    return validated(OrientationChoice, content, "orientation of the cup")
+    return validated(OrientationChoice, content, "orientation of the cup", _ANOTHER)
 
 
 def _with_targets(base: PlanFile, path: Path) -> PlanFile:

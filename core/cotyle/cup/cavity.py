@@ -67,7 +67,7 @@ class ReamingStep:
                 raise InputError(
                     "reaming-direction",
                     f"the reamer's centre moves {skew:.1f} deg off the direction it faces",
-                    "give start and end along the direction, or split the step",
+                    "Give start and end along the direction, or split the step",
                 )
 
     @property

@@ -29,7 +29,7 @@ def checked_cup_diameter_mm(outer_diameter_mm: float) -> float:
         raise InputError(
             "cup-size",
             f"a cup of {diameter:g} mm is outside {SMALLEST_CUP_MM:g} to {LARGEST_CUP_MM:g} mm",
-            "give the outer diameter in mm",
+            "Give the outer diameter in mm",
         )
     return diameter
 

@@ -109,7 +109,7 @@ def inner_surface(
         raise InputError(
             "inner-surface-missing",
             "no inner surface of the hip bone was found near the socket",
-            "check that the whole hip bone is in the label map and that the side is right",
+            "Check that the whole hip bone is in the label map and that the side is right",
         )
     return of_triangles(hip_bone, chosen)
 

@@ -86,7 +86,7 @@ def checked_opening_axis(axis_lps: npt.ArrayLike, frame: Frame, side: Side) -> A
         raise InputError(
             "axis-inwards",
             f"the opening axis points medially and upwards for a {side} hip in the {frame.name} frame",
-            "give the axis out of the cup's mouth, or check the side",
+            "Give the axis out of the cup's mouth, or check the side",
         )
     return axis
 
@@ -206,7 +206,7 @@ def _angles(components: Array, definition: Definition) -> Orientation:
         raise InputError(
             "orientation-undefined",
             f"the axis is at right angles to the plane or axis that the {definition} angles are measured from",
-            "use another definition",
+            "Use another definition",
         )
     return Orientation(float(inclination), float(anteversion))
 

@@ -10,6 +10,7 @@ each number can be overridden by :class:`Targets`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
@@ -25,7 +26,7 @@ from cotyle.cup.orientation import Definition, Orientation, axis_from_orientatio
 from cotyle.cup.reaming import FIRST_UNDER_MM, LAST_UNDER_MM
 from cotyle.cup.wall import wall_along_axis
 from cotyle.errors import InputError
-from cotyle.space.arrays import as_vector
+from cotyle.space.arrays import Array, as_vector
 from cotyle.space.frames import Frame
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.side import Side
@@ -33,6 +34,9 @@ from cotyle.space.side import Side
 LEAST_OVERSIZE_MM = 1.0
 FARTHEST_LATERAL_MM = 15.0
 FARTHEST_MEDIAL_MM = 20.0
+FARTHEST_MM = 100.0
+"""A cup farther from the native centre is a slip of coordinates: a sign, an order, the other side (our choice)."""
+
 _SCAN_STEP_MM = 0.5
 _CLOSE_MM = 0.01
 
@@ -120,12 +124,13 @@ def propose(
     Raises
     ------
     InputError
-        ``frame-unknown``, ``cup-size``, ``orientation-range``, ``axis-inwards``, ``socket-size``, ``targets-range``.
+        ``frame-unknown``, ``cup-size``, ``orientation-range``, ``axis-inwards``, ``socket-size``, ``targets-range``,
+        ``center-far``.
     """
     wanted = targets or Targets()
     _check(wanted)
     if wanted.frame not in frames:
-        raise InputError("frame-unknown", f"there is no frame {wanted.frame!r}", f"known are {', '.join(frames)}")
+        raise InputError("frame-unknown", f"there is no frame {wanted.frame!r}", f"Known are {', '.join(frames)}")
     frame = frames[wanted.frame]
     axis = axis_from_orientation(
         Orientation(wanted.inclination_deg, wanted.anteversion_deg), wanted.definition, frame, side
@@ -137,6 +142,7 @@ def propose(
     native = as_vector(native_center_lps_mm, "native centre")
     if wanted.center_lps_mm is not None:
         center = as_vector(wanted.center_lps_mm, "cup centre")
+        _require_near(center, native)
         medial = float((center - native) @ frame.left) * -side.lateral_sign
         return Proposal(Cup(side, center, axis, diameter), medial, Limit.GIVEN)
     level = shifted(native, frame, side, superior=wanted.superior_mm, anterior=wanted.anterior_mm)
@@ -147,6 +153,16 @@ def propose(
     to_floor = floor_medial - (diameter - wanted.last_reamer_under_mm) / 2
     medial, limit = _medialise(cup, frame, hip_bone, surface, wanted, to_floor)
     return Proposal(_at(cup, frame, medial), medial, limit, _notes(limit, medial, wanted))
+
+
+def _require_near(center: Array, native: Array) -> None:
+    away = math.dist(center, native)
+    if not away <= FARTHEST_MM:
+        raise InputError(
+            "center-far",
+            f"the cup's centre lies {away:.0f} mm from the native one",
+            f"Give it in LPS millimetres, within {FARTHEST_MM:g} mm; check signs and side",
+        )
 
 
 def _at(cup: Cup, frame: Frame, medial_mm: float) -> Cup:
@@ -223,5 +239,5 @@ def _check(wanted: Targets) -> None:
         raise InputError(
             "targets-range",
             f"reamers {wanted.first_reamer_under_mm:g} and {wanted.last_reamer_under_mm:g} mm under the cup do not fit",
-            "give the first as the larger difference, both from 0 to 10 mm",
+            "Give the first as the larger difference, both from 0 to 10 mm",
         )

@@ -114,7 +114,7 @@ def default_steps(
         raise InputError(
             "reaming-sizes",
             f"reamers {first_under_mm:g} and {last_under_mm:g} mm under the cup do not grow up to it",
-            "give the first reamer as the smaller one and the last no larger than the cup",
+            "Give the first reamer as the smaller one and the last no larger than the cup",
         )
     inward = -cup.opening_axis_lps
     way = cup.center_lps_mm - as_vector(native_center_lps_mm, "native centre")

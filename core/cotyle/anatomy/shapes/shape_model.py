@@ -196,7 +196,7 @@ def read_plain_pickle(content: bytes) -> dict[str, Any]:
 
 
 def _package_folder() -> Path:
-    remedy = "install musculoskeletal-models==0.2.4"
+    remedy = "Install musculoskeletal-models==0.2.4"
     try:
         folder = Path(str(resources.files("musculoskeletal.models")))
     except ModuleNotFoundError as missing:

@@ -247,7 +247,7 @@ def _cut_plane(points: Array, shaft: Shaft, tip: Array | None, cut: NeckCut, sid
         raise InputError(
             "neck-cut",
             f"the lesser trochanter of the {side} femur doesn't stand out: the height of the neck's cut isn't known",
-            "give the cut's distance from the middle of the head",
+            "Give the cut's distance from the middle of the head",
         )
     level = float(tip @ shaft.down) - cut.above_lesser_trochanter_mm
     ring = points[np.abs(points @ shaft.down - level) < 4.0]
