@@ -15,11 +15,13 @@ from cotyle.files import atomic_path
 from cotyle.space.arrays import Array
 from cotyle.space.side import Side
 from cotyle.xray.carm import CArm, Tube
+from cotyle.xray.pictures.field import find_field
 from cotyle.xray.pictures.radiograph import KnownGeometry, Radiograph
 from cotyle.xray.views import ViewName
 
 from tests.validation.theatre.effects import Physics, Screen, attenuation_of
 from tests.validation.theatre.scene import Tool
+from tests.validation.theatre.sets import set_of
 
 
 @dataclass(frozen=True)
@@ -103,7 +105,13 @@ class TheatrePicture:
 
     @property
     def radiograph(self) -> Radiograph:
-        """The picture as Cotyle takes it: as shown, larger for more matter, with the stated geometry."""
+        """The picture as Cotyle takes it: as shown, larger for more matter, with the stated geometry.
+
+        Raises
+        ------
+        InputError
+            ``picture-empty`` where Cotyle finds the field itself and finds none.
+        """
         carm = self.nominal_carm
         known = KnownGeometry(
             pixel_pitch_mm=carm.pixel_pitch_mm,
@@ -111,8 +119,12 @@ class TheatrePicture:
             source_isocenter_mm=self.source_isocenter_mm,
             tube=Tube.UNDER_TABLE,
         )
-        shown = attenuation_of(self.grey, self.usable, self.contents.screen)
-        return Radiograph(shown, self.usable, known, modality="XA")
+        screen = self.contents.screen
+        if not set_of(self.subject).finds_field:
+            return Radiograph(attenuation_of(self.grey, self.usable, screen), self.usable, known, modality="XA")
+        # outside the field the screen is black, whatever the polarity
+        shown = attenuation_of(self.grey, np.ones_like(self.usable), screen)
+        return Radiograph(shown, find_field(shown).usable, known, modality="XA")
 
     @property
     def depth_is_judged(self) -> bool:

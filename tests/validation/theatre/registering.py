@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from cotyle.cup.component import Cup
 from cotyle.cup.orientation import Definition
+from cotyle.errors import InputError
 from cotyle.space.arrays import Array
 from cotyle.xray.carm import CArm
 from cotyle.xray.cup_in_picture.measure import measure_cup
@@ -30,7 +31,11 @@ _OF_ONE_HIP = (ViewName.AP_HIP, ViewName.OBTURATOR_OBLIQUE, ViewName.ILIAC_OBLIQ
 def one_view(picture: TheatrePicture, patient: Patient, start: CArm) -> Found:
     """Register a picture from a start; from the view's name, as in theatre, also measure the cup that it shows."""
     clocks = _Clocks()
-    found = _registered(picture, patient, start)
+    try:
+        found = _registered(picture, patient, start)
+    except InputError:
+        # refused: no pose
+        return Found(None, "failed", seconds=clocks.passed()[0])
     with_cup = start is picture.nominal_carm
     return _found(found, picture, patient, clocks.passed(), with_cup)
 

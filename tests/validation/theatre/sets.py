@@ -58,7 +58,8 @@ class TrialSet:
 
     choices: the ten views of a patient, in turn; where fewer pictures are made, every second patient begins with the
     sixth if ``second_half``. energies_kev: of the pictures in turn; other_kev: of pairs, wrong cameras, wrong pictures.
-    targets: what is planned for a patient, by name; the usual where there is none.
+    targets: what is planned for a patient, by name; the usual where there is none. finds_field: Cotyle finds the field
+    in the picture itself, as it does in a real one; else it is told which pixels saw the beam.
     """
 
     name: str
@@ -70,6 +71,7 @@ class TrialSet:
     put_in: PutIn = PutIn()
     targets: Mapping[str, Targets] = field(default_factory=dict)
     second_half: bool = False
+    finds_field: bool = False
 
     def names(self, count: int) -> list[str]:
         """Return the names of the first patients."""
@@ -158,6 +160,7 @@ FRESH = TrialSet(
         "T": Targets(inclination_deg=35.0, anteversion_deg=8.0),
     },
     second_half=True,
+    finds_field=True,
 )
 
 SETS = {each.name: each for each in (USUAL, FRESH)}

@@ -1,5 +1,7 @@
 """What beam, detector and screen do to a picture, and its file."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from cotyle.cup.component import Cup
@@ -174,3 +176,15 @@ def test_a_black_picture_shows_nothing_but_noise(picture):
     dark = black(picture)
     assert dark.wrong
     assert dark.grey.max() < 0.1 * 4095
+
+
+def test_in_the_fresh_set_the_field_is_found_and_black_outside_it_is_not_taken_out(picture):
+    fresh = replace(picture, subject="N", contents=replace(picture.contents, screen=Screen(bits=12, bone_light=True)))
+    told, found = replace(fresh, subject="A").radiograph, fresh.radiograph
+    assert np.array_equal(told.usable, picture.usable)
+    assert not np.array_equal(found.usable, picture.usable)
+    # a round field of noise on black: what is found lies within it
+    assert found.usable.any()
+    assert not (found.usable & ~picture.usable).any()
+    dark = replace(fresh, contents=picture.contents)
+    assert dark.radiograph.attenuation[~picture.usable].min() == 1.0
