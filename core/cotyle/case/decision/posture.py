@@ -268,8 +268,9 @@ def _doubts(
         if _hidden(facts, known, name)
     ]
     if known[STANDING].how is Known.ASSUMED:
+        taken = "it as it lies" if abs(change) < 0.5 else f"{change:+.0f} deg"
         text = (
-            f"Nobody measured how this pelvis stands; the plan takes {change:+.0f} deg. Pelves tilt back by "
+            f"Nobody measured how this pelvis stands; the plan takes {taken}. Pelves tilt back by "
             f"{-MEAN_CHANGE_DEG:.1f} deg on average, from {-MOST_BACK_DEG:.1f} back to {MOST_FORWARD_DEG:.1f} forward"
         )
         out = window is not None and (window[0] > MOST_BACK_DEG or window[1] < MOST_FORWARD_DEG)

@@ -71,7 +71,10 @@ def limits_figure(posture: PostureMotion) -> Figure:
 
 def _in_two(words: str) -> str:
     """Break a long name where its second half begins."""
-    return words.replace(" at ", "\nat ", 1).replace(" in a ", "\nin a ", 1) if len(words) > _LONG_NAME else words
+    if len(words) <= _LONG_NAME:
+        return words
+    between = " in a " if " in a " in words else " at "
+    return words.replace(between, f"\n{between.strip()} ", 1)
 
 
 _LONG_NAME = 32
@@ -108,8 +111,8 @@ def _bar(axes: Any, y: float, limit_deg: float | None, endless: bool, style: dic
 
 def reach_figure(facts: MotionFacts) -> Figure:
     """Draw how far the thigh leans in each direction, seen along it from below: forward is up, outward to the right."""
-    made = ink.figure(470, 440)
-    axes: Any = made.add_axes((0.14, 0.07, 0.72, 0.76), projection="polar")
+    made = ink.figure(365, 370)
+    axes: Any = made.add_axes((0.18, 0.06, 0.64, 0.76), projection="polar")
     axes.set_theta_zero_location("N")
     axes.set_theta_direction(-1)
     directions = np.radians([*facts.reach.direction_deg, 360.0 + facts.reach.direction_deg[0]])
@@ -126,10 +129,10 @@ def reach_figure(facts: MotionFacts) -> Figure:
     axes.set_rticks([30, 60, 90, 120, 150])
     axes.set_rlabel_position(22.5)
     axes.tick_params(labelsize=ink.SMALL_PT, colors=ink.INK)
-    axes.tick_params(axis="x", pad=8)
+    axes.tick_params(axis="x", pad=4)
     axes.grid(color=ink.RULE, linewidth=0.6)
     axes.spines["polar"].set_color(ink.SOFT_INK)
-    made.legend(loc="upper left", bbox_to_anchor=(0.02, 1.0), ncols=2, fontsize=ink.SMALL_PT, frameon=False)
+    made.legend(loc="upper left", bbox_to_anchor=(0.0, 1.0), ncols=2, fontsize=ink.SMALL_PT, frameon=False)
     return made
 
 

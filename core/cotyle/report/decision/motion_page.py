@@ -119,12 +119,11 @@ def _pictures(facts: MotionFacts) -> tuple[Shown, ...]:
             f"How far the thigh leans from neutral in each direction, {facts.posture}, rings in degrees; it does not "
             "turn about itself.",
             f"as above; bone is followed to {FARTHEST_DEG:.0f} deg, in {len(facts.reach.direction_deg)} directions.",
-            width="half",
+            width="rest",
         ),
     ]
     if facts.neck is not None:
-        found.insert(
-            1,
+        found.append(
             Shown(
                 "map",
                 "Cups that would let the neck do what is wanted: degrees to spare in the tightest motion, named in "
@@ -133,7 +132,7 @@ def _pictures(facts: MotionFacts) -> tuple[Shown, ...]:
                 f"angles in the frame of the posture ({facts.posture}); centre and femur as planned; stem and liner as "
                 "above.",
                 width="half",
-            ),
+            )
         )
     return tuple(found)
 
@@ -168,37 +167,40 @@ def _leg_words(femur: FemurFact) -> str:
 
 def _limits(name: str, posture: PostureMotion, facts: MotionFacts) -> Table:
     unsure = _turn_unknown(facts)
+    neck = () if facts.neck is None else ("neck meets rim, deg",)
+    bone = () if facts.femur is None else ("bone meets bone, deg", "bone met, mm from the new centre")
+    told = "" if facts.neck is None else " Neck: exact for the parts named."
+    if facts.femur is not None:
+        told += (
+            " Bone: ± two standard deviations, from the edges of both bones in the scan; where the femur touches with "
+            "the edge of its cut (at the cut), from a cut that is 2 mm off."
+        )
+    if unsure:
+        told += " ?: hangs on how the leg lay turned, which is not known."
     return Table(
-        (
-            f"motion, {name}",
-            "neck meets rim, deg",
-            "bone meets bone, deg",
-            "bone met, mm from the new centre",
-            "wanted, deg",
-            "to spare, deg",
-        ),
-        tuple(_row(each, unsure) for each in posture.motions),
+        (f"motion, {name}", *neck, *bone, "wanted, deg", "to spare, deg"),
+        tuple(_row(each, facts) for each in posture.motions),
         minus(
             f"Pelvis tilted {posture.anterior_tilt_deg:+.1f} deg forward ({posture.how}); cup "
             f"{posture.inclination_deg:.1f} / {posture.anteversion_deg:.1f} deg, inclination / anteversion, "
-            "radiographic, in that frame. Neck: exact for the parts named. Bone: ± two standard deviations, from the "
-            "edges of both bones in the scan; where the femur touches with the edge of its cut (at the cut), from a "
-            "cut that is 2 mm off. Bold: falls short."
+            "radiographic, in that frame."
         )
-        + (" ?: hangs on how the leg lay turned, which is not known." if unsure else ""),
+        + f"{told} Bold: falls short.",
         frozenset(number for number, each in enumerate(posture.motions) if each.short),
-        frozenset({3}),
+        frozenset({2 + len(neck)} if bone else ()),
     )
 
 
-def _row(fact: MotionFact, unsure: bool) -> tuple[str, ...]:
-    bone = fact.bone
-    at = None if bone is None else bone.meets_at_mm
+def _row(fact: MotionFact, facts: MotionFacts) -> tuple[str, ...]:
+    cells = [fact.words]
+    if facts.neck is not None:
+        cells.append(_neck_limit(fact.neck))
+    if facts.femur is not None:
+        at = None if fact.bone is None else fact.bone.meets_at_mm
+        turns = _turn_unknown(facts) and "rotation" in fact.name
+        cells += [_bone_limit(fact.bone) + (" ?" if turns else ""), "" if at is None else _place_words(at)]
     return (
-        fact.words,
-        _neck_limit(fact.neck),
-        _bone_limit(bone) + (" ?" if unsure and bone is not None and "rotation" in fact.name else ""),
-        "" if at is None else _place_words(at),
+        *cells,
         "" if fact.wanted_deg is None else f"{fact.wanted_deg:g}",
         "" if fact.margin_deg is None else minus(f"{fact.margin_deg:+.0f}"),
     )

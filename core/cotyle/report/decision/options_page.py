@@ -263,7 +263,14 @@ def _latitude(facts: OptionsFacts) -> tuple[Table, ...]:
         "what it favours; in brackets: and in everything else (cover within 1 point, above within 2, walls and centre "
         "within 0.5 mm, bone within 0.5 ml). By estimates, in steps of half a mm or degree."
     )
-    titles = ("may lie from - to", "medial, mm", "up, mm", "front, mm", "inclination, deg", "anteversion, deg")
+    titles = (
+        "may lie, one number at a time",
+        "medial, mm",
+        "up, mm",
+        "front, mm",
+        "inclination, deg",
+        "anteversion, deg",
+    )
     return (Table(titles, tuple(rows), caption),) if rows else ()
 
 

@@ -15,9 +15,9 @@ class Shown:
     name: str
     caption: str
     assumes: str
-    width: Literal["whole", "most", "half"] = "whole"
-    """Of the page: the whole with its words below, most with its words beside, or half: two that follow each other
-    stand side by side, one alone has its words beside it."""
+    width: Literal["whole", "most", "rest", "half"] = "whole"
+    """Of the page: the whole with its words below; most with the rest, or with its words, beside it; or half: two that
+    follow each other stand side by side, one alone has its words beside it."""
 
 
 @dataclass(frozen=True)
@@ -37,6 +37,7 @@ class Table:
 
 
 _KEPT_TOGETHER = 6
+_SIDE_BY_SIDE = {("half", "half"), ("most", "rest")}
 
 
 @dataclass(frozen=True)
@@ -70,7 +71,7 @@ class PartPage:
             last = rows[-1] if rows else ()
             if isinstance(each, Table):
                 rows.append(each)
-            elif isinstance(last, tuple) and len(last) == 1 and each.width == last[0].width == "half":
+            elif isinstance(last, tuple) and len(last) == 1 and (last[0].width, each.width) in _SIDE_BY_SIDE:
                 rows[-1] = (*last, each)
             else:
                 rows.append((each,))

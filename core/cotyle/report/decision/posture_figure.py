@@ -138,7 +138,7 @@ def side_figure(facts: PostureFacts, planned: PlannedCup) -> Figure:
         if name == SUPINE:
             _beams(axes, facts)
         axes.set_xlim(*((-165, 105) if name == SUPINE else (-135, 135)))
-        axes.set_ylim(-115, 135)
+        axes.set_ylim(-110, 150)
         axes.set_aspect("equal")
         axes.axis("off")
     return made

@@ -36,6 +36,7 @@ def screw_page(facts: ScrewFacts) -> PartPage:
             "looked at.",
         ),
         body=(
+            _screws(facts),
             Shown(
                 "map",
                 "The shell seen into its mouth; the middle is the pole, the edge the rim. Dashed: the line to the "
@@ -43,7 +44,6 @@ def screw_page(facts: ScrewFacts) -> PartPage:
                 "mm. Discs: proposed; crosses: asked for.",
                 "screws straight out of the shell, with the margins below; a hole wherever one is wanted.",
             ),
-            _screws(facts),
             *slices,
             *(_aim(facts) if facts.screws else ()),
             Shown(
