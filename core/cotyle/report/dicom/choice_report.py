@@ -30,7 +30,7 @@ def choice_report(decisions: Mapping[str, DecisionFacts], side: Side, source: So
     parts = [decisions[name] for name in WRITTEN if name in decisions]
     groups = [group for facts in parts for group in _groups(facts, side)]
     groups[0] = replace(groups[0], texts=((codes.COMMENT, CAUTION), *groups[0].texts))
-    return structured_report(groups, _words(parts), source, Series.CHOICES, 1, (codes.CT_IMAGING,))
+    return structured_report(groups, _words(parts), source, Series.CHOICES, 1, codes.CT_IMAGING)
 
 
 def _groups(facts: DecisionFacts, side: Side) -> Iterator[Group]:

@@ -50,7 +50,7 @@ def comparison_report(number: int, file: ComparisonFile, side: Side, source: Sou
         source,
         Series.COMPARISONS,
         number,
-        (codes.X_RAY_IMAGING, codes.CT_IMAGING),
+        codes.X_RAY_IMAGING,
         [*images.drawn.values(), *own_pictures],
     )
 

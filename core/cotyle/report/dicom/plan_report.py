@@ -28,7 +28,7 @@ def plan_report(measured: Measurements, source: Source, views: Sequence[tuple[St
         source,
         Series.MEASUREMENTS,
         1,
-        (codes.CT_IMAGING,),
+        codes.CT_IMAGING,
         [view for _, view in views],
     )
 

@@ -38,12 +38,12 @@ def structured_report(
     source: Source,
     series: Series,
     number: int,
-    procedures: Sequence[Code],
+    procedure: Code,
     evidence: Sequence[Dataset] = (),
 ) -> Dataset:
     """Return a report of groups in the study and frame of reference of ``source``.
 
-    ``words`` hold for the whole report: (concept, answer or sentence). ``procedures``: what was done to know all this.
+    ``words`` hold for the whole report: (concept, answer or sentence). ``procedure``: the imaging that is reported.
     ``evidence``: images beside those of the source that the groups name.
     """
     from highdicom import sr  # takes half a second to import, and few need it
@@ -53,7 +53,7 @@ def structured_report(
         warnings.simplefilter("ignore")
         report = sr.MeasurementReport(
             observation_context=_context(study.study_uid),
-            procedure_reported=[concept(each) for each in procedures],
+            procedure_reported=concept(procedure),
             imaging_measurements=[group_item(each, study.frame_of_reference_uid, study.study_uid) for each in groups],
         )
         said = [
