@@ -15,7 +15,13 @@ from cotyle.case.verdict import Grade
 from tests.case.decision.option_stand_ins import option, option_facts, tolerance_facts
 
 # Nearly all is pinned, so that the search is short.
-PINS = {"superior_mm": 0.0, "anterior_mm": 0.0, "inclination_deg": 41.0, "anteversion_deg": 16.0}
+PINS = {
+    "superior_mm": 0.0,
+    "anterior_mm": 0.0,
+    "outer_diameter_mm": 54.0,
+    "inclination_deg": 41.0,
+    "anteversion_deg": 16.0,
+}
 
 
 @pytest.fixture(scope="module")

@@ -14,7 +14,7 @@ def test_procedures_with_too_little_wall_are_told_apart():
     ends = ends_of(tolerance_facts(), Definition.RADIOGRAPHIC, "supine")
     assert ends.kept == ((40.0, 17.5), (36.0, 12.0))
     assert ends.thin == ((45.0, 20.0),)
-    assert ends.words == "dots: 3 procedures with errors; strong: least wall below 2 mm"
+    assert ends.words == "dots: 3 procedures; strong: wall under 2 mm"
 
 
 @pytest.mark.parametrize(("definition", "frame"), [(Definition.OPERATIVE, "supine"), (Definition.RADIOGRAPHIC, "app")])

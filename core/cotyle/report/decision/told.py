@@ -171,7 +171,7 @@ def told_options(facts: OptionsFacts) -> ToldOptions:
         plan=OptionRow("P", "as planned", _cup_words(facts.plan), _cells(facts, facts.plan), _through(facts.plan)),
         rows=rows,
         about=(
-            f"Angles {limits.definition}, {limits.frame} frame; shifts from the native centre. Walls count up to "
+            f"Angles {limits.definition}, {limits.frame} frame; shifts from the native centre, mm. Walls count up to "
             f"{limits.enough_wall_mm:g} mm; beyond that more or less is no gain and no price."
         ),
     )
@@ -208,11 +208,15 @@ def _through(cup: CupOption) -> tuple[str, ...]:
 
 def _cup_words(cup: CupOption) -> str:
     """Size, head, angles and shift of the centre, the ways that it was not moved left out."""
-    ways = ((cup.medial_mm, "medial"), (cup.superior_mm, "up"), (cup.anterior_mm, "front"))
-    centre = ", ".join(f"{way:.1f} {name}" for way, name in ways if round(way, 1))
+    ways = (
+        (cup.medial_mm, "medial", "lateral"),
+        (cup.superior_mm, "up", "down"),
+        (cup.anterior_mm, "forward", "back"),
+    )
+    centre = ", ".join(f"{abs(way):.1f} {there if way > 0 else back}" for way, there, back in ways if round(way, 1))
     angles = f"{cup.angles.inclination_deg:.0f} / {cup.angles.anteversion_deg:.0f} deg"
     size = f"{cup.outer_diameter_mm:.0f} mm, head {cup.head_diameter_mm:.0f}"
-    return minus(f"{size}; {angles}; {f'{centre} mm' if centre else 'native centre'}")
+    return minus(f"{size}; {angles}; {centre or 'native centre'}")
 
 
 def _cells(facts: OptionsFacts, cup: CupOption) -> tuple[Cell, ...]:

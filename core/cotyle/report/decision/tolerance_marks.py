@@ -28,8 +28,8 @@ def ends_of(facts: ToleranceFacts, definition: Definition, frame: str) -> Ends |
     limit = facts.chances.least_wall_limit_mm
     kept = tuple((inclination, anteversion) for inclination, anteversion, wall in facts.shown if wall >= limit)
     thin = tuple((inclination, anteversion) for inclination, anteversion, wall in facts.shown if wall < limit)
-    words = f"dots: {len(facts.shown)} procedures with errors"
-    return Ends(kept, thin, words + (f"; strong: least wall below {limit:g} mm" if thin else ""))
+    words = f"dots: {len(facts.shown)} procedures"
+    return Ends(kept, thin, words + (f"; strong: wall under {limit:g} mm" if thin else ""))
 
 
 def stop_mark(track: DepthTrack, stop: StopFact) -> Mark | None:
