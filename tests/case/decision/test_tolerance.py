@@ -1,8 +1,11 @@
 """What is said of a plan's tolerance, on the sample case."""
 
+from dataclasses import replace
+
 import pytest
 from cotyle.case.decision.questions import Questions
-from cotyle.case.decision.tolerance import ToleranceFacts, spreads_of, tolerance_of
+from cotyle.case.decision.tolerance import ToleranceFacts, planned_of, spreads_of, tolerance_of
+from cotyle.case.decision.tolerance_check import DifferenceFact, doubts_of_estimates
 from cotyle.case.stages import hip_of, plan_on
 from cotyle.case.store import read_case
 from cotyle.report.decision.tolerance_page import tolerance_page
@@ -68,6 +71,60 @@ def test_without_errors_every_procedure_is_the_plan(sample):
     assert exact.outcomes["standing_inclination_deg"].sd < 0.5  # what landmarks leave open
     assert exact.outcomes["least_wall_mm"].shares["hand"] == 0.0
     assert exact.stop.before_seat_mm == 0.0
+
+
+def test_estimates_are_held_against_the_measurement_of_some_procedures(facts, sample):
+    """On the sample the estimates are good: what is off is well below what the procedures spread by."""
+    held = facts.checked
+    assert (held.measured, held.thinnest) == (45, 12)
+    assert (held.unseen_through, held.wrongly_through) == (0, 0)
+    for name, off in held.differences.items():
+        assert 0.0 <= off.usual < 0.1 * facts.outcomes[name].sd
+        assert off.usual <= abs(off.worst)
+        assert off.moved == 0.0
+        assert (off.far_share > 0.0) == (abs(off.worst) > off.limit)
+
+
+def test_a_plan_whose_own_wall_is_odd_does_not_move_its_procedures_and_is_doubted(sample, facts):
+    """A gap that just the planned axis meets: 6 mm less wall there than around it."""
+    planned, hip = sample
+    odd = replace(planned, wall=replace(planned.wall, along_axis_mm=planned.wall.along_axis_mm - 6.0))
+    found = tolerance_of(odd, hip, asked(), 1)
+    name = "wall_along_axis_mm"
+    assert found.outcomes[name].planned == pytest.approx(odd.wall.along_axis_mm, abs=1e-6)
+    assert found.checked.differences[name].moved == pytest.approx(6.0, abs=0.3)
+    assert found.outcomes[name].interval == pytest.approx(facts.outcomes[name].interval, abs=0.3)
+    doubt = next(each for each in found.doubts if each.code == "tolerance-plan-apart")
+    assert "below what is usual" in doubt.text
+    assert not [each for each in facts.doubts if each.code == "tolerance-plan-apart"]
+
+
+def test_estimates_that_are_far_off_are_a_doubt(facts):
+    far = DifferenceFact(usual=0.1, worst=-8.1, limit=2.0, far_share=0.004)
+    near = facts.checked.differences["coverage"]
+    differences = {"wall_along_axis_mm": far, "least_wall_mm": near, "coverage": near}
+    odd = facts.checked.model_copy(update={"differences": differences, "unseen_through": 2})
+    (doubt,) = doubts_of_estimates(odd)
+    assert "wall along the axis by up to 8.1 mm (less as measured)" in doubt.text
+    assert "fewer than 1 of 100" in doubt.text
+    assert "2 are through as measured" in doubt.text
+    assert doubts_of_estimates(facts.checked) == ()
+
+
+def test_a_plane_s_tilt_that_is_poorly_known_leaves_the_supine_angles(sample):
+    """They are told against the table; a zone in the anterior pelvic plane, or a standing tilt of it, hang on it."""
+    planned, hip = sample
+    app = planned.plan.model_copy(update={"targets": planned.plan.targets.model_copy(update={"frame": "app"})})
+    assert not planned_of(planned, hip, asked()).zone_from_plane
+    assert planned_of(replace(planned, plan=app), hip, asked()).zone_from_plane
+    for posture, from_plane in (
+        ({}, False),
+        ({"standing": {"anterior_tilt_deg": -5.0}}, True),
+        ({"supine": {"sacral_slope_deg": 40}, "standing": {"sacral_slope_deg": 31}}, False),
+        ({"supine": {"anterior_tilt_deg": 3, "sacral_slope_deg": 40}, "standing": {"sacral_slope_deg": 31}}, True),
+    ):
+        questions = Questions.model_validate({"posture": posture})
+        assert planned_of(planned, hip, questions).standing_from_plane == from_plane, posture
 
 
 def test_the_page_tells_the_chances_and_every_figure(facts):

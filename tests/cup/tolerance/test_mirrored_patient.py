@@ -100,7 +100,7 @@ def test_every_procedure_ends_in_the_same_cup(both):
 
 def test_the_stop_is_the_same(both):
     """The mirrored errors are as likely as the others: depth alone has no side at all."""
-    spreads, deviates = Spreads(depth_mm=2.0), standard_deviates(1000, 11)
+    spreads, deviates = Spreads(depth_mm=2.0), standard_deviates(300, 11)
     here, there = (stop_before(plan, spreads, deviates, 4.0, 0.025) for plan in both)
     assert here.before_mm == pytest.approx(there.before_mm, abs=0.1)
     assert here.at_seat == pytest.approx(there.at_seat, abs=0.002)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from cotyle.cup.cavity import Cavity
@@ -15,7 +17,14 @@ from cotyle.cup.posture import Zone
 from cotyle.cup.reaming import default_steps
 from cotyle.cup.tolerance.causes import Spreads, errors_of, standard_deviates
 from cotyle.cup.tolerance.procedures import Outcome, Planned, Procedures, procedures
-from cotyle.cup.tolerance.sample import Compared, Sample, compared, drawn_sample
+from cotyle.cup.tolerance.sample import (
+    Compared,
+    Sample,
+    compared,
+    drawn_sample,
+    estimated_again,
+    moved_to_sample,
+)
 from cotyle.cup.wall import measure_wall
 from cotyle.space.frames import Frame
 from cotyle.space.side import Side
@@ -102,9 +111,9 @@ def test_on_a_block_estimates_are_the_measurement(plan):
 
 def test_a_gap_that_only_the_measurement_sees_is_told_with_its_share(plan):
     """A gap of 5 mm behind every cup whose centre lies in the upper half: half of the procedures, 5 mm less wall."""
-    errors = errors_of(Spreads(hand_across_mm=2.0, picture_across_mm=2.0), standard_deviates(2000, 5))
+    errors = errors_of(Spreads(hand_across_mm=2.0, picture_across_mm=2.0), standard_deviates(1000, 5))
     found = procedures(plan, errors)
-    sample = drawn_sample(found, 5)
+    sample = drawn_sample(found, 5, parts=20, thinnest=4)
 
     def with_gap(cup):
         along, least, cover = measured_on_block(plan.ground.inner, cup)
@@ -115,6 +124,23 @@ def test_a_gap_that_only_the_measurement_sees_is_told_with_its_share(plan):
     assert held.worst(0) == pytest.approx(-5.0, abs=0.1)
     assert held.worst(1) == pytest.approx(0.0, abs=0.1)
     assert held.share(np.abs(held.differences[:, 0]) > 2.0) == pytest.approx(above, abs=0.25)
+
+
+def test_a_gap_that_just_the_plan_meets_moves_no_other_procedure(plan):
+    """The plan reads 8 mm less than the block is thick: all estimates with it, until they are moved to the sample."""
+    odd = replace(plan, along_mm=plan.along_mm - 8.0, coverage=plan.coverage - 0.01)
+    errors = errors_of(Spreads(depth_mm=2.0, hand_inclination_deg=3.0), standard_deviates(1000, 3))
+    sample = drawn_sample(procedures(odd, errors), 3, parts=8, thinnest=4)
+    held = compared(odd, errors, sample, lambda cup: measured_on_block(plan.ground.inner, cup))
+    moved, shift = moved_to_sample(odd, errors, held, (2.0, 2.0, 0.05))
+    assert shift == pytest.approx([8.0, 0.0, 0.0], abs=0.1)
+    assert shift[1] == shift[2] == 0.0
+    assert moved.along_mm == pytest.approx(plan.along_mm, abs=0.1)
+    # what is nearer than the limit stays as the plan's own measurement has it
+    assert moved.coverage == odd.coverage
+    again = estimated_again(moved, errors, held)
+    assert np.abs(again.differences[:, 0]).max() < 0.2
+    assert np.array_equal(again.measured, held.measured)
 
 
 def test_what_is_through_by_one_and_not_by_the_other_is_counted_either_way():

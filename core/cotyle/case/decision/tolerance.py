@@ -12,16 +12,16 @@ from cotyle.case.decision.facts import DecisionFacts
 from cotyle.case.decision.posture import zone_of
 from cotyle.case.decision.postures import MOST_BACK_DEG, MOST_FORWARD_DEG, STANDING, SUPINE, Known, known_postures
 from cotyle.case.decision.questions import Questions
+from cotyle.case.decision.tolerance_check import FAR, CheckedFact, checked_fact, doubts_of_estimates, measuring
 from cotyle.case.decision.tolerance_questions import ToleranceQuestions
 from cotyle.case.measurements import Doubt
 from cotyle.case.schema import Finite, Strict
-from cotyle.case.stages import Hip, PlannedCup, coverage_of, soft_bed_of, steps_of, wall_of
-from cotyle.cup.component import Cup
+from cotyle.case.stages import Hip, PlannedCup
 from cotyle.cup.orientation import Definition
 from cotyle.cup.posture import frame_at_tilt
 from cotyle.cup.tolerance.causes import Cause, Spreads, errors_of, standard_deviates
 from cotyle.cup.tolerance.procedures import Outcome, Planned, Procedures, procedures
-from cotyle.cup.tolerance.sample import THINNEST, Compared, Measure, compared, drawn_sample
+from cotyle.cup.tolerance.sample import compared, drawn_sample, estimated_again, moved_to_sample
 from cotyle.cup.tolerance.shares import variance_shares
 from cotyle.cup.tolerance.stop import stop_before
 from cotyle.space.arrays import Array
@@ -31,9 +31,6 @@ _PROCEDURES_FOR_STOP = 2000
 _SHOWN = 400
 _OFTEN_OUT = 0.9
 _GONE_COVERAGE = 0.1
-# Farther off than this (mm, mm, share) an estimate is doubted: the gap that a wall bridges, and what the coverage of an
-# option must differ by five times to count as other; our choice.
-_FAR = (2.0, 2.0, 0.05)
 
 NAMES = {
     Outcome.INCLINATION: "inclination_deg",
@@ -88,32 +85,6 @@ class StopFact(Strict):
     accepted: Finite
 
 
-class DifferenceFact(Strict):
-    """How far the estimates of one figure are off; mm, coverage as a share.
-
-    ``usual``: either way, in the middle one of all procedures. ``worst``: measured less estimated, the farthest one.
-    ``far_share``: share of all procedures, 0 to 1, that are farther off than ``limit``.
-    """
-
-    usual: Finite
-    worst: Finite
-    limit: Finite
-    far_share: Finite
-
-
-class CheckedFact(Strict):
-    """Estimates held against the measurement: ``measured`` procedures, the ``thinnest`` of all among them.
-
-    ``unseen_through``: how many of them are through as measured, not as estimated; ``wrongly_through`` the other way.
-    """
-
-    measured: int
-    thinnest: int
-    differences: dict[str, DifferenceFact]
-    unseen_through: int
-    wrongly_through: int
-
-
 class ToleranceFacts(DecisionFacts):
     """The whole of decision/tolerance.json.
 
@@ -146,15 +117,22 @@ def tolerance_of(planned: PlannedCup, hip: Hip, questions: Questions, seed: int)
     deviates = standard_deviates(asked.procedures, seed)
     errors = errors_of(spreads, deviates)
     found = procedures(plan, errors)
+    # what the plan itself is, whatever its procedures are moved to
+    exact = procedures(plan, errors_of(Spreads(), deviates[:1])).outcomes[0]
+    sample, measure = drawn_sample(found, seed), measuring(planned, hip)
+    held = compared(plan, errors, sample, measure)
+    plan, shift = moved_to_sample(plan, errors, held, FAR)
+    if shift.any():
+        held = estimated_again(plan, errors, held)
+        found = procedures(plan, errors)
+    checked = checked_fact(held, shift)
     limit = planned.plan.targets.least_wall_mm if asked.least_wall_mm is None else asked.least_wall_mm
     stop = stop_before(plan, spreads, deviates[:_PROCEDURES_FOR_STOP], limit, asked.accepted_chance)
-    exact = procedures(plan, errors_of(Spreads(), deviates[:1])).outcomes[0]
     outcomes = {
         name: _outcome(float(exact[each]), found.of(each), variance_shares(errors, found.of(each)))
         for each, name in NAMES.items()
     }
     chances = _chances(found, limit)
-    checked = _checked(compared(plan, errors, drawn_sample(found, seed), _measuring(planned, hip)))
     stop_fact = StopFact(
         before_seat_mm=stop.before_mm,
         at_seat=stop.at_seat,
@@ -176,7 +154,7 @@ def tolerance_of(planned: PlannedCup, hip: Hip, questions: Questions, seed: int)
         shown=_some(found),
         checked=checked,
         assumptions=_ASSUMPTIONS,
-        doubts=(*_doubts(outcomes, chances, stop_fact, assumed, asked), *_doubts_of_estimates(checked)),
+        doubts=(*_doubts(outcomes, chances, stop_fact, assumed, asked), *doubts_of_estimates(checked)),
     )
 
 
@@ -234,35 +212,6 @@ def planned_of(planned: PlannedCup, hip: Hip, questions: Questions) -> Planned:
         zone_frame=pelvis.frames[targets.frame],
         standing_from_plane=given or stands.how is Known.GIVEN,
         zone_from_plane=targets.frame == "app",
-    )
-
-
-def _measuring(planned: PlannedCup, hip: Hip) -> Measure:
-    """Measure cups as ``measure`` does, with the reamers of the plan."""
-
-    def measure(cup: Cup) -> tuple[float, float, float]:
-        wall = wall_of(steps_of(planned.plan, cup, hip), hip, with_map=False)
-        return wall.along_axis_mm, wall.minimum_mm, coverage_of(cup, soft_bed_of(cup, hip), hip).fraction
-
-    return measure
-
-
-def _checked(held: Compared) -> CheckedFact:
-    differences = {
-        NAMES[Outcome(Outcome.WALL_ALONG + n)]: DifferenceFact(
-            usual=held.usual_off(n),
-            worst=held.worst(n),
-            limit=limit,
-            far_share=held.share(np.abs(held.differences[:, n]) > limit),
-        )
-        for n, limit in enumerate(_FAR)
-    }
-    return CheckedFact(
-        measured=len(held.sample.rows),
-        thinnest=min(THINNEST, len(held.sample.rows)),
-        differences=differences,
-        unseen_through=int(held.unseen_through.sum()),
-        wrongly_through=int(held.wrongly_through.sum()),
     )
 
 
@@ -335,35 +284,6 @@ def _doubts(
         found.append(Doubt(code="tolerance-standing-assumed", text=text))
     return tuple(found)
 
-
-def _doubts_of_estimates(checked: CheckedFact) -> tuple[Doubt, ...]:
-    """Say where estimates and measurement disagree."""
-    said = []
-    for name, (words, factor, unit) in _ESTIMATES.items():
-        off = checked.differences[name]
-        if abs(off.worst) <= off.limit:
-            continue
-        often = "fewer than 1" if off.far_share < 0.01 else f"about {100 * off.far_share:.0f}"
-        way = "more" if off.worst > 0 else "less"
-        said.append(
-            f"{words} by up to {factor * abs(off.worst):.1f} {unit} ({way} as measured), "
-            f"by more than {factor * off.limit:g} {unit} in {often} of 100 procedures"
-        )
-    if checked.unseen_through:
-        said.append(f"{checked.unseen_through} of {checked.measured} are through as measured, not as estimated")
-    if checked.wrongly_through:
-        said.append(f"{checked.wrongly_through} of {checked.measured} are through as estimated, not as measured")
-    if not said:
-        return ()
-    text = f"Of {checked.measured} procedures measured in full the quick estimates were off: {'; '.join(said)}."
-    return (Doubt(code="tolerance-estimates", text=text),)
-
-
-_ESTIMATES = {
-    NAMES[Outcome.WALL_ALONG]: ("the wall along the axis", 1.0, "mm"),
-    NAMES[Outcome.LEAST_WALL]: ("the least wall", 1.0, "mm"),
-    NAMES[Outcome.COVERAGE]: ("coverage", 100.0, "points"),
-}
 
 _ASSUMPTIONS = (
     "Everything errs on its own, normally and about no error; hand and picture as given or by the defaults of the "

@@ -136,17 +136,21 @@ def wall_figures(planned: Planned, centers: Array, axes: Array, radii: Array, fi
 
     ``figures`` (n, 3): by what the bone's edges move them.
     """
-    cup = planned.cup
-    own = _quick(planned, cup.center_lps_mm[None], cup.opening_axis_lps[None], np.array([cup.radius_mm]))
-    rows = _quick(planned, centers, axes, radii)
-    measured = np.array([planned.along_mm, planned.least_mm, planned.coverage])
-    moved = rows + (measured - own) + figures
+    rows = unmoved_figures(planned, centers, axes, radii)
+    moved = rows + plan_difference(planned) + figures
     moved[:, :2][rows[:, :2] <= 0.0] = 0.0  # through is through, whatever a figure of another cup was off by
     return np.clip(moved, 0.0, [np.inf, np.inf, 1.0])
 
 
-def _quick(planned: Planned, centers: Array, axes: Array, radii: Array) -> Array:
-    """Return quick figures (n, 3) of wall along, least wall and coverage."""
+def plan_difference(planned: Planned) -> Array:
+    """Return by how much the plan's figures (3,) as measured exceed its estimates."""
+    cup = planned.cup
+    own = unmoved_figures(planned, cup.center_lps_mm[None], cup.opening_axis_lps[None], np.array([cup.radius_mm]))
+    return np.asarray(np.array([planned.along_mm, planned.least_mm, planned.coverage]) - own[0])
+
+
+def unmoved_figures(planned: Planned, centers: Array, axes: Array, radii: Array) -> Array:
+    """Return the estimates (n, 3) of wall along, least wall and coverage as they are."""
     directions = np.stack([*rim_directions(axes, planned.supine), -axes], axis=1)
     under = (planned.last_under_mm, planned.last_under_mm)
     # a share of cover that no cup has: the dearer figures are left out
