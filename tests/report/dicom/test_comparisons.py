@@ -9,6 +9,7 @@ import highdicom
 import numpy as np
 import pydicom
 import pytest
+import SimpleITK as sitk
 from cotyle import CAUTION
 from cotyle.case.comparison_file import ComparisonFile
 from cotyle.report.dicom.comparison_report import ComparedImages, comparison_report
@@ -195,6 +196,18 @@ def test_pictures_come_back_pixel_for_pixel_with_the_place_of_the_tube(of_nobody
         np.testing.assert_allclose(corner, before, atol=1e-6)
         width = view["picture"]["size"][0] * view["pixel_pitch_mm"][0]
         assert pitch[0] * capture.Columns == pytest.approx(width, abs=1e-6)
+
+
+def test_simpleitk_reads_the_pictures_as_they_are(of_nobody, compared):
+    for kind in ("overlay", "simulated", "difference"):
+        read, drawn = (
+            sitk.GetArrayFromImage(sitk.ReadImage(str(file)))
+            for file in (
+                of_nobody / f"comparison-1-1-{kind}.dcm",
+                compared.case / "figures" / f"comparison-1-1-{kind}.png",
+            )
+        )
+        np.testing.assert_array_equal(read.reshape(drawn.shape[0], drawn.shape[1], 3), drawn[..., :3])
 
 
 def test_no_picture_that_shows_a_real_one_promises_to_bear_no_text(of_nobody):

@@ -1,6 +1,11 @@
 import numpy as np
 import pydicom
+from cotyle.report import ink
+from cotyle.report.dicom.pictures import read_picture
 from cotyle.report.dicom.study import anonymous_study, study_of
+from cotyle.space.shapes import Circle
+from cotyle.xray.outlines import hemisphere_outline
+from matplotlib.colors import to_rgb
 from PIL import Image
 from pydicom.uid import SecondaryCaptureImageStorage
 
@@ -12,6 +17,21 @@ def test_a_view_is_a_secondary_capture_of_the_picture_beside_it(planned_case):
     assert "under the table" in capture.ImageComments
     picture = np.asarray(Image.open(planned_case.folder / "xray" / "ap_pelvis-cup.png").convert("RGB"))
     np.testing.assert_array_equal(capture.pixel_array, picture)
+
+
+def test_the_machine_stands_where_the_pixels_of_the_picture_say(planned_case):
+    """The drawn picture is cut and enlarged: the cup's outline, projected from what is told of tube and detector, lies
+    where it was drawn."""
+    stored = read_picture(planned_case.folder / "xray" / "ap_pelvis.dcm")
+    assert stored.carm.size == stored.pixels.shape[1::-1]
+    cup = planned_case.measurements["cup"]
+    rim = Circle(np.array(cup["center_lps_mm"]), np.array(cup["opening_axis_lps"]), cup["outer_diameter_mm"] / 2)
+    columns, rows = np.round(hemisphere_outline(stored.carm, rim).silhouette_px).astype(int).T
+    blue = (np.array(to_rgb(ink.CUP)) * 255).round()
+    here = np.abs(stored.pixels[rows, columns] - blue).max(axis=1) < 40
+    assert here.mean() > 0.6  # the dashed rim is drawn over part of it
+    beside = np.abs(stored.pixels[rows, columns - 6] - blue).max(axis=1) < 40
+    assert beside.mean() < 0.2
 
 
 def test_by_default_nobody_is_named(planned_case):
