@@ -30,12 +30,13 @@ INTRODUCTION = """## Results as DICOM
 
 A synthetic case is planned, compared with a picture of a cup made by the reference projector, asked for options and
 tolerance, and exported twice: into a study of nobody, and into the study of its (made-up) patient, with the picture.
-Every object goes through `dciodvfy` (dicom3tools {version}), each study through `dcentvfy`, the report through
-`dsrdump` (dcmtk). [How and what](methods/dicom_out.md).
+Every object goes through `dciodvfy` (dicom3tools {version}), each study through `dcentvfy`, the reports
+through `dsrdump` (dcmtk). [How and what](methods/dicom_out.md).
 """
 
 READERS = """The objects of nobody's study opened by readers that are not ours and did not write them: how many of how
-many things came out as the files of the case hold them.
+many things came out as the files of the case hold them. Numbers of reports are held against what pydicom reads in the same
+object, and that, in the tests, against the files of the case.
 """
 
 
