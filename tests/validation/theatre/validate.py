@@ -66,7 +66,8 @@ Constants of registration and of cup measuring were chosen on pictures of the se
 `tests/validation/theatre/sets.py` before any of its pictures was made: other subjects, postures, poses, noise and
 retractors, another machine, other angles of views, other energies (none the one that registration assumes), other
 planned angles, sizes and walls, and what is put in lies up to 12 deg and 5 mm off the plan instead of 8 and 4. The
-field of a picture is found by Cotyle, not told. No constant was changed for it. What was missed, and why: [theatre trials](methods/theatre_trials.md).
+field of a picture is found by Cotyle, not told. No constant was changed for it. What was missed, and why:
+[theatre trials](methods/theatre_trials.md).
 """
 
 
