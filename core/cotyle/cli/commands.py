@@ -30,7 +30,7 @@ from cotyle.image.volume import Volume
 from cotyle.report.build import write_review_pages, write_view
 from cotyle.report.case_writing import write_case, write_results
 from cotyle.report.dicom.study import Study, case_study, study_of
-from cotyle.report.figures import view_picture
+from cotyle.report.figures import rows_shown, view_picture
 from cotyle.xray.projector.line_integrals import prepare, warm_up
 
 DEMO_SIDE = "right"
@@ -119,7 +119,8 @@ def run_xray(case: Path, views: list[str], frame: str, film: bool, angle_deg: fl
             progress(f"simulating {view.name}")
             shown = simulate(planned, ready, view)
             stem = _view_stem(view.name, frame, film, angle_deg)
-            written = write_view(folder / names.XRAY, shown, view_picture(planned, shown), study, number, stem)
+            picture, rows = view_picture(planned, shown), rows_shown(planned, shown)
+            written = write_view(folder / names.XRAY, shown, picture, rows, study, number, stem)
             ellipse = shown.rim_ellipse
             document[stem] = {
                 "description": view.description,

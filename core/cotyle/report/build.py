@@ -17,15 +17,16 @@ from cotyle.case.simulated import SimulatedView, simulate, view_of
 from cotyle.case.stages import PlannedCup, Progress
 from cotyle.files import write_bytes_atomically, write_text_atomically
 from cotyle.image.volume import Volume
-from cotyle.report.dicom.pictures import write_picture
+from cotyle.report.dicom.pictures import StoredPicture, write_picture
 from cotyle.report.dicom.study import Study
 from cotyle.report.doubt_figure import doubt_pictures, hips_of
-from cotyle.report.figures import AP_PELVIS, draw_doubts, draw_figures, view_caption
+from cotyle.report.figures import AP_PELVIS, draw_doubts, draw_figures, rows_shown, view_caption
 from cotyle.report.meshes import write_meshes
 from cotyle.report.page import render_page, render_review
 from cotyle.report.pdf import PdfUnavailableError, Typesetter
 from cotyle.report.scene import Job
 from cotyle.report.scene_process import SceneProcess
+from cotyle.report.xray_figure import carm_of_drawn
 from cotyle.xray.projector.line_integrals import warm_up
 
 REPORT_VIEW = "ap_pelvis"
@@ -55,7 +56,8 @@ def write_report(
         finish_pdf = typesetter.begin(html) if typesetter else None
         for name, content in drawn.pictures.items():
             write_bytes_atomically(folder / names.FIGURES / f"{name}.png", content)
-        write_view(folder / names.XRAY, view, drawn.pictures[AP_PELVIS], study, number=1)
+        rows = rows_shown(planned, view)
+        write_view(folder / names.XRAY, view, drawn.pictures[AP_PELVIS], rows, study, number=1)
         write_meshes(folder / names.MESH, planned)
         if finish_pdf:
             try:
@@ -83,9 +85,18 @@ def write_review_pages(
 
 
 def write_view(
-    folder: Path, view: SimulatedView, overlaid: bytes, study: Study, number: int, stem: str | None = None
+    folder: Path,
+    view: SimulatedView,
+    overlaid: bytes,
+    rows: tuple[float, float],
+    study: Study,
+    number: int,
+    stem: str | None = None,
 ) -> list[Path]:
-    """Write a simulated view: the plain picture, the PNG with the cup's outline, and DICOM of the latter."""
+    """Write a simulated view: the plain picture, the PNG with the cup's outline, and DICOM of the latter.
+
+    ``rows``: of the view, between which ``overlaid`` was cut.
+    """
     name = stem or view.view.name
     plain, drawn, dicom = folder / f"{name}.png", folder / f"{name}-cup.png", folder / f"{name}.dcm"
     buffer = io.BytesIO()
@@ -93,7 +104,8 @@ def write_view(
     write_bytes_atomically(plain, buffer.getvalue())
     write_bytes_atomically(drawn, overlaid)
     rgb = np.ascontiguousarray(np.asarray(Image.open(io.BytesIO(overlaid)).convert("RGB")))
-    write_picture(dicom, rgb, view, study, number)
+    carm = carm_of_drawn(view.view.carm, rows, (rgb.shape[1], rgb.shape[0]))
+    write_picture(dicom, StoredPicture(rgb, view.view.description, carm), study, number)
     return [plain, drawn, dicom]
 
 

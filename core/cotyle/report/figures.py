@@ -125,14 +125,18 @@ def plan_field(planned: PlannedCup) -> Figure:
 
 def view_picture(planned: PlannedCup, view: SimulatedView) -> bytes:
     """Draw a simulated view with all that is drawn over one, cut to the pelvis."""
+    return ink.png(xray_figure(view, drawn_over(planned, view.view), rows_shown(planned, view), width_px=700))
+
+
+def rows_shown(planned: PlannedCup, view: SimulatedView) -> tuple[float, float]:
+    """Return between which rows of a view its picture is cut."""
     carm = view.view.carm
     rows = view.pixels.shape[0]
     bones = [planned.anatomy.surfaces[hip_bone(side)].vertices_lps_mm for side in Side]
     heights = np.concatenate([carm.project(points)[:, 1] for points in bones])
     below = planned.cup.center_lps_mm - _BELOW_HIP_MM * planned.pelvis.supine.superior
     bottom = max(float(heights.max()), float(carm.project(below)[1])) + _MARGIN_PX
-    shown = (max(float(heights.min()) - _MARGIN_PX, -0.5), min(bottom, rows - 0.5))
-    return ink.png(xray_figure(view, drawn_over(planned, view.view), shown, width_px=700))
+    return max(float(heights.min()) - _MARGIN_PX, -0.5), min(bottom, rows - 0.5)
 
 
 def view_caption(view: SimulatedView) -> str:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
 from matplotlib.figure import Figure
 
 from cotyle.case.simulated import SimulatedView
@@ -14,6 +15,7 @@ from cotyle.report import ink
 from cotyle.report.bone_edges import bone_edges_px
 from cotyle.report.side_marks import side_letters, write_sides
 from cotyle.space.arrays import Array
+from cotyle.xray.carm import CArm
 from cotyle.xray.overlay import bony_lines, bony_points, dome_lines
 from cotyle.xray.reaming_cues import Stage, sight, stage_rim
 from cotyle.xray.views import View
@@ -68,6 +70,24 @@ def xray_figure(
     axes.set(xlim=(-0.5, columns - 0.5), ylim=(bottom, top))
     axes.set_axis_off()
     return made
+
+
+def carm_of_drawn(carm: CArm, rows_shown: tuple[float, float], size: tuple[int, int]) -> CArm:
+    """Return the machine whose pixels are those of a drawn view.
+
+    Parameters
+    ----------
+    carm:
+        Of the view itself.
+    rows_shown:
+        As given to :func:`xray_figure`.
+    size:
+        Columns and rows of the drawn picture; what doesn't fill a row is cut off on top.
+    """
+    per_pixel = carm.size[0] / size[0]
+    first = np.array([0.5 * per_pixel - 0.5, rows_shown[1] - (size[1] - 0.5) * per_pixel])
+    pitch = (carm.pixel_pitch_mm[0] * per_pixel, carm.pixel_pitch_mm[1] * per_pixel)
+    return replace(carm, detector_origin_lps_mm=carm.pixel_to_lps(first), pixel_pitch_mm=pitch, size=size)
 
 
 def _line(axes: Any, lines: dict[str, Array], name: str, **style: Any) -> None:

@@ -18,7 +18,6 @@ import pydicom
 from pydicom.dataset import Dataset
 from pydicom.uid import SecondaryCaptureImageStorage
 
-from cotyle.case.simulated import SimulatedView
 from cotyle.errors import InputError
 from cotyle.files import write_bytes_atomically
 from cotyle.image.bounded_file import BoundedFile
@@ -43,7 +42,7 @@ _USUAL = ("L", "F")
 
 @dataclass(frozen=True, eq=False)
 class StoredPicture:
-    """A simulated view as it lies in a case: RGB (rows, columns, 3), what it shows, tube and detector."""
+    """A simulated view as it lies in a case: RGB (rows, columns, 3), what it shows, and tube and detector for them."""
 
     pixels: npt.NDArray[np.uint8]
     description: str
@@ -64,10 +63,9 @@ class Capture:
     may_bear_text: bool
 
 
-def write_picture(path: Path, picture: npt.NDArray[np.uint8], view: SimulatedView, study: Study, number: int) -> None:
-    """Write an RGB picture (rows, columns, 3) of a view; equal pictures get equal UIDs."""
-    stored = StoredPicture(picture, view.view.description, view.view.carm)
-    write_bytes_atomically(path, as_bytes(picture_object(stored, study, number)))
+def write_picture(path: Path, picture: StoredPicture, study: Study, number: int) -> None:
+    """Write the picture of a view; equal pictures get equal UIDs."""
+    write_bytes_atomically(path, as_bytes(picture_object(picture, study, number)))
 
 
 def picture_object(picture: StoredPicture, study: Study, number: int, source: Sequence[Dataset] = ()) -> Dataset:
