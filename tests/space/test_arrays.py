@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from cotyle.errors import InputError
-from cotyle.space.arrays import any_perpendicular, as_points, as_vector, unit
+from cotyle.space.arrays import any_perpendicular, as_points, as_vector, for_compiled, unit
 from hypothesis import given
 
 from tests.space.strategies import directions
@@ -54,3 +54,12 @@ def test_the_perpendicular_is_a_unit_vector_at_a_right_angle(direction):
     other = any_perpendicular(direction)
     assert abs(other @ direction) < 1e-12
     assert np.linalg.norm(other) == pytest.approx(1.0, abs=1e-12)
+
+
+def test_what_compiled_functions_get_is_one_type_whoever_made_it():
+    own, locked = np.arange(6.0).reshape(2, 3), as_vector([1, 2, 3])
+    for values in (own, locked, own.T, [[1, 2], [3, 4]]):
+        got = for_compiled(values)
+        assert (got.flags.c_contiguous, got.flags.writeable, got.dtype) == (True, False, np.float64)
+        assert np.array_equal(got, values)
+    assert own.flags.writeable

@@ -10,7 +10,9 @@ from pathlib import Path
 import numpy as np
 
 from cotyle.anatomy.landmarks import Landmarks
+from cotyle.anatomy.mirrored_half import MirroredHalf, lay_halves
 from cotyle.anatomy.pelvis import Pelvis, in_posture
+from cotyle.anatomy.segmentation.edge_confidence import Edge
 from cotyle.anatomy.sockets.socket import Socket
 from cotyle.case.anatomy_file import Anatomy
 from cotyle.case.json_text import DECIMALS
@@ -113,6 +115,13 @@ class Hip:
         return Ground(bone_field(self.bone, center), self.inner, center)
 
     @cached_property
+    def halves(self) -> MirroredHalf:
+        """One hip bone laid onto the other, mirrored, by the clear edges of both."""
+        bones = {side: hip_bone(side) for side in Side}
+        clear = {side: np.asarray(self.anatomy.edges[name].kind == Edge.CLEAR) for side, name in bones.items()}
+        return lay_halves({side: self.anatomy.surfaces[name] for side, name in bones.items()}, clear)
+
+    @cached_property
     def deep_hu(self) -> Array:
         """Density well inside the hip bone, by vertex."""
         return deep_density_hu(self.bone, self.scan)
@@ -141,8 +150,8 @@ def plan_cup(anatomy: Anatomy, scan: Volume, plan: PlanFile, progress: Progress 
     return plan_on(hip_of(anatomy, scan, plan.side), plan, progress)
 
 
-def plan_on(hip: Hip, plan: PlanFile, progress: Progress = lambda _: None) -> PlannedCup:
-    """Propose what the plan leaves open and measure the cup on a hip that is ready.
+def plan_on(hip: Hip, plan: PlanFile, progress: Progress = lambda _: None, *, with_map: bool = True) -> PlannedCup:
+    """Propose what the plan leaves open and measure the cup on a hip that is ready; the map of the wall if wanted.
 
     The result's plan holds the cup in full, with numbers rounded as in its file, and every measurement is made on those
     rounded numbers: planning and measuring a file again give the same.
@@ -156,7 +165,7 @@ def plan_on(hip: Hip, plan: PlanFile, progress: Progress = lambda _: None) -> Pl
     steps = steps_of(full, cup, hip)
     results = assess_reaming(steps, bone, inner, frame, plan.side, socket.center_lps_mm, scan, anatomy.blur)
     edges = anatomy.edges[hip_bone(plan.side)]
-    wall = wall_of(steps, hip, with_map=True)
+    wall = wall_of(steps, hip, with_map=with_map)
     soft_bed = soft_bed_of(cup, hip)
     coverage = coverage_of(cup, soft_bed, hip)
     return PlannedCup(

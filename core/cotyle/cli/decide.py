@@ -29,7 +29,7 @@ def run_decide(case: Path, given: Path | None, only: list[str], seed: int, *, pd
         read_page(folder, Place.DECISIONS)  # before the long work
         stored = read_case(case)
         hip = hip_of(stored.anatomy, stored.scan, stored.plan.side)
-        planned = plan_on(hip, stored.plan)
+        planned = plan_on(hip, stored.plan, with_map=False)
         if only:
             require_fit(parts, planned)
         fit = [part for part in parts if not part.unfit(planned)]

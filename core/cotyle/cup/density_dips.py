@@ -15,7 +15,7 @@ from scipy.special import ndtr
 from cotyle.anatomy.shapes.cortex_model import Blur
 from cotyle.image.sampling import value_at
 from cotyle.image.volume import Volume
-from cotyle.space.arrays import Array
+from cotyle.space.arrays import Array, for_compiled
 
 STEP_MM = 0.2
 # How far before the pole and beyond it dips are looked for: a floor lies no deeper beyond its plate.
@@ -53,8 +53,8 @@ def dips_on_lines(
     line, at, flank, sides, lowest, middle = _falls(
         volume.voxels,
         volume.lps_to_ijk,
-        points,
-        directions,
+        for_compiled(points),
+        for_compiled(directions),
         depth,
         round(_FLANK_MM / STEP_MM),
         _DENSE_SHARE * blur.cortex_hu,

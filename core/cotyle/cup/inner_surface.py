@@ -27,7 +27,7 @@ import numpy.typing as npt
 
 from cotyle.cup.cavity import ReamingStep, packed
 from cotyle.errors import InputError
-from cotyle.space.arrays import Array, as_vector, read_only, unit
+from cotyle.space.arrays import Array, as_vector, for_compiled, read_only, unit
 from cotyle.space.lines import cross
 from cotyle.space.mesh import TriangleMesh
 
@@ -188,7 +188,7 @@ def distances_from_points(surface: InnerSurface, points_lps_mm: npt.ArrayLike) -
 
     In front is the pelvic side: straight along the normal of the nearest triangle, not off the surface's edge.
     """
-    points = np.ascontiguousarray(points_lps_mm, dtype=float)
+    points = for_compiled(points_lps_mm)
     distance, in_front = _distances(
         surface.corners_lps_mm, surface.normals_lps, surface.centroids_lps_mm, surface.reaches_mm, points
     )

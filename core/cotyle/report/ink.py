@@ -9,9 +9,11 @@ from __future__ import annotations
 import io
 from typing import Any
 
+import numpy as np
 from matplotlib import patheffects
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from PIL import Image
 
 INK = "#1a1f24"
 SOFT_INK = "#56606b"
@@ -48,9 +50,12 @@ def figure(width_px: float, height_px: float) -> Figure:
 
 
 def png(made: Figure) -> bytes:
-    """Return the figure as PNG without date or software in it."""
+    """Return the figure as PNG without date or software in it; opaque, so that no typesetter takes it apart."""
+    canvas = FigureCanvasAgg(made)
+    canvas.draw()
     buffer = io.BytesIO()
-    made.savefig(buffer, format="png", dpi=made.dpi, metadata={"Software": None}, pil_kwargs={"compress_level": 3})
+    picture = Image.fromarray(np.asarray(canvas.buffer_rgba())).convert("RGB")
+    picture.save(buffer, "PNG", compress_level=3, dpi=(made.dpi, made.dpi))
     return buffer.getvalue()
 
 

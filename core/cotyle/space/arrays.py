@@ -55,6 +55,16 @@ def read_only(array: Array) -> Array:
     return array
 
 
+def for_compiled(values: npt.ArrayLike) -> Array:
+    """Return values as an array of float64 in C order that cannot be written through.
+
+    Compiled functions are compiled once for each type of array they meet, and locked and open arrays are two: what
+    comes through here is one, whoever made it. The caller's own array stays as it is.
+    """
+    view = np.ascontiguousarray(values, dtype=np.float64).view()
+    return read_only(view)
+
+
 def any_perpendicular(direction: npt.ArrayLike) -> Array:
     """Return one unit vector at right angles to a direction; the same one for the same input."""
     axis = unit(direction)

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Literal
 
 import numpy as np
 from pydantic import Field
 
 from cotyle.anatomy.metal.metal_cup import BonyBed, CupKind, MetalCup
-from cotyle.anatomy.mirrored_half import MirroredHalf, lay_halves
+from cotyle.anatomy.mirrored_half import MirroredHalf
 from cotyle.anatomy.segmentation.edge_confidence import Edge
-from cotyle.case.anatomy_file import Anatomy
 from cotyle.case.decision.facts import DecisionFacts
 from cotyle.case.decision.guide import misshapen, no_native_socket
 from cotyle.case.decision.questions import Questions
@@ -28,7 +26,6 @@ from cotyle.cup.options.bone_field import BoneField, bone_field
 from cotyle.cup.orientation import Definition
 from cotyle.cup.wall import Wall, measure_wall
 from cotyle.image.labels import hip_bone
-from cotyle.space.arrays import BoolArray
 from cotyle.space.frames import Frame
 from cotyle.space.shapes import Circle
 from cotyle.space.side import Side
@@ -169,10 +166,8 @@ def wall_behind(cup: MetalCup, hip: Hip) -> Wall:
 
 def fields_and_socket(hip: Hip) -> tuple[BoneField, BoneField, MirroredSocket, float]:
     """Return the fields of this hip bone and the mirrored other one, its socket, and how unlike the bones are, mm."""
-    anatomy, other = hip.anatomy, hip.side.opposite
-    bones = {side: anatomy.surfaces[hip_bone(side)] for side in Side}
-    halves = lay_halves(bones, _clear(anatomy))
-    native, bone = anatomy.sockets[other], bones[other]
+    anatomy, other, halves = hip.anatomy, hip.side.opposite, hip.halves
+    native, bone = anatomy.sockets[other], anatomy.surfaces[hip_bone(other)]
     corners = np.stack([native.center_lps_mm, native.center_lps_mm + native.opening_axis_lps])
     center, along = halves.onto(hip.side, corners)
     drop = anatomy.landmarks.get(f"teardrop_{other}")
@@ -194,11 +189,6 @@ def _matrix(halves: MirroredHalf, side: Side) -> np.ndarray:
     matrix[:3, :3] = np.stack([end - origin for end in ends], axis=1)
     matrix[:3, 3] = origin
     return matrix
-
-
-def _clear(anatomy: Anatomy) -> Mapping[Side, BoolArray]:
-    """Return which vertices of each hip bone are clear edges; the halves are laid by those."""
-    return {side: np.asarray(anatomy.edges[hip_bone(side)].kind == Edge.CLEAR) for side in Side}
 
 
 def _losses(hip: Hip) -> tuple[dict[str, LossFact], float]:

@@ -24,7 +24,7 @@ from cotyle.cup.inner_surface import SQUARE_COSINE, InnerSurface, closest_on_tri
 from cotyle.cup.options.bone_field import BoneField, distance_at, next_surface_mm
 from cotyle.cup.options.rim_walls import BACK_AZIMUTH_DEG, BESIDE_FLOOR_MM, FRONT_AZIMUTH_DEG, wall_lines
 from cotyle.cup.wall import BRIDGED_GAP_MM, DEEPEST_FOSSA_MM, FARTHEST_FLOOR_MM
-from cotyle.space.arrays import Array, IntArray, read_only
+from cotyle.space.arrays import Array, IntArray, for_compiled, read_only
 from cotyle.space.directions import hemisphere_directions
 
 SHELL_POINTS = 2000
@@ -98,9 +98,9 @@ def quick_figures(
         ground.field.low_lps_mm,
         (inner.corners_lps_mm, inner.normals_lps, inner.centroids_lps_mm, inner.reaches_mm),
         np.asarray(ground.native_center_lps_mm, dtype=float),
-        np.ascontiguousarray(centers_lps_mm, dtype=float),
-        np.ascontiguousarray(axes_lps, dtype=float),
-        np.ascontiguousarray(radii_mm, dtype=float),
+        for_compiled(centers_lps_mm),
+        for_compiled(axes_lps),
+        for_compiled(radii_mm),
         np.array(under_mm, dtype=float) / 2.0,
         np.array([least_cover, least_wall_mm]),
         (_SHELL.directions, _SHELL.sectors, _WALLS),

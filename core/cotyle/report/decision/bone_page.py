@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from cotyle.case.decision.bone import BoneFacts
+from cotyle.cup.bed_density import REGIONS
 from cotyle.report.decision.part_page import PartPage, Shown, Table
 from cotyle.report.tiles import Tile, minus
 
@@ -64,7 +65,7 @@ def _regions(facts: BoneFacts) -> Table:
             _hu(each.marrow_hu),
             f"{100 * each.bone_share:.0f} %",
         )
-        for name, each in facts.regions.items()
+        for name, each in ((name, facts.regions[name]) for name in REGIONS)
     ]
     return Table(
         ("region of the bed", "first 10 mm of bone, HU", "marrow, HU", "has bone behind it"),
@@ -72,7 +73,7 @@ def _regions(facts: BoneFacts) -> Table:
         "Medial: within 45 deg of the pole. Others: quarters about the cup's axis. In a sound hip the roof is "
         "densest, the front softest (older and younger alike; doi 10.1186/s12891-022-05263-3). Fractures on "
         "seating a cup happened where a hip was relatively weak (Nishi et al., Arthroplast Today 2022;14:216).",
-        frozenset(n for n, name in enumerate(facts.regions) if name == facts.softest),
+        frozenset(n for n, name in enumerate(REGIONS) if name == facts.softest),
     )
 
 

@@ -12,6 +12,7 @@ from cotyle.case.decision.motion_facts import (
     PlaceFact,
     PostureMotion,
 )
+from cotyle.case.decision.postures import STANDING, SUPINE
 from cotyle.cup.motion.bone_range import FARTHEST_DEG, Ending
 from cotyle.cup.motion.free_motion import First
 from cotyle.report.decision.part_page import PartPage, Shown, Table
@@ -39,7 +40,7 @@ def motion_page(facts: MotionFacts) -> PartPage:
         advice=_advice(facts, here),
         body=(
             *_pictures(facts),
-            *(_limits(name, posture, facts) for name, posture in facts.postures.items()),
+            *(_limits(name, facts.postures[name], facts) for name in (SUPINE, STANDING) if name in facts.postures),
             _sources(here),
             _taken(facts),
         ),

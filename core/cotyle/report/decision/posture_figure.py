@@ -78,8 +78,8 @@ def _angles_at(facts: PostureFacts, planned: PlannedCup, tilts: Array) -> Array:
 
 
 def _postures(axes: Any, facts: PostureFacts, planned: PlannedCup, column: int) -> None:
-    for name, each in facts.postures.items():
-        shape, color = MARKS[name]
+    for name, (shape, color) in MARKS.items():
+        each = facts.postures[name]
         value = _angles_at(facts, planned, np.array([each.anterior_tilt_deg]))[0, column]
         assumed = each.how is Known.ASSUMED
         if each.sd_deg:

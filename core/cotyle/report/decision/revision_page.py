@@ -8,6 +8,7 @@ from cotyle.cup.orientation import Definition
 from cotyle.report.decision.part_page import PartPage, Shown, Table
 from cotyle.report.tiles import Tile, minus
 
+_FRAMES = ("app", "supine", "standing")
 _KINDS = {CupKind.SHELL: "metal shell", CupKind.CEMENTED: "plastic cup in cement"}
 
 
@@ -108,7 +109,8 @@ def _tiles(facts: RevisionFacts) -> tuple[Tile, ...]:
 
 def _cup(facts: RevisionFacts) -> Table:
     rows = []
-    for frame, angles in facts.cup.orientation.items():
+    for frame in (name for name in _FRAMES if name in facts.cup.orientation):
+        angles = facts.cup.orientation[frame]
         pairs = [angles.get(each) for each in Definition]
         cells = (
             "undefined" if pair is None else minus(f"{pair.inclination_deg:.1f} / {pair.anteversion_deg:.1f}")
@@ -158,9 +160,10 @@ def _place(facts: RevisionFacts) -> Table:
 def _losses(facts: RevisionFacts) -> tuple[Table, ...]:
     if facts.losses is None:
         return ()
+    losses = {name: facts.losses[name] for name in WORDS if name in facts.losses}
     rows = [
         (WORDS[name], f"{loss.of_ml:.1f}", f"{loss.missing_ml:.1f}", f"{100 * loss.share:.0f} %")
-        for name, loss in facts.losses.items()
+        for name, loss in losses.items()
     ]
     differ = facts.halves_differ_mm
     return (
@@ -170,7 +173,7 @@ def _losses(facts: RevisionFacts) -> tuple[Table, ...]:
             "Against the mirrored other hip"
             + ("" if differ is None else f"; both bones, laid on each other, differ by {differ:.1f} mm (median)")
             + ". Measures, not a class: a class also asks what is found at operation.",
-            frozenset(n for n, loss in enumerate(facts.losses.values()) if loss.share >= facts.limits.loss_share),
+            frozenset(n for n, loss in enumerate(losses.values()) if loss.share >= facts.limits.loss_share),
         ),
     )
 

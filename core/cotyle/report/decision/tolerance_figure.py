@@ -90,7 +90,7 @@ def causes_figure(facts: ToleranceFacts) -> Figure:
     """Draw the shares of variance by cause, one bar for each figure of the cup."""
     made = ink.figure(960, 290)
     axes = made.add_axes((0.2, 0.1, 0.78, 0.8))
-    names = [name for name, fact in facts.outcomes.items() if any(fact.shares.values())]
+    names = [name for name in OUTCOME_WORDS if name in facts.outcomes and any(facts.outcomes[name].shares.values())]
     for place, name in enumerate(names):
         start = 0.0
         fact = facts.outcomes[name]
