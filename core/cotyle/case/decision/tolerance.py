@@ -12,7 +12,7 @@ from cotyle.case.decision.facts import DecisionFacts
 from cotyle.case.decision.posture import zone_of
 from cotyle.case.decision.postures import MOST_BACK_DEG, MOST_FORWARD_DEG, STANDING, SUPINE, Known, known_postures
 from cotyle.case.decision.questions import Questions
-from cotyle.case.decision.tolerance_check import FAR, CheckedFact, checked_fact, doubts_of_estimates, measuring
+from cotyle.case.decision.tolerance_check import APART, CheckedFact, checked_fact, doubts_of_estimates, measuring
 from cotyle.case.decision.tolerance_questions import ToleranceQuestions
 from cotyle.case.measurements import Doubt
 from cotyle.case.schema import Finite, Strict
@@ -121,7 +121,7 @@ def tolerance_of(planned: PlannedCup, hip: Hip, questions: Questions, seed: int)
     exact = procedures(plan, errors_of(Spreads(), deviates[:1])).outcomes[0]
     sample, measure = drawn_sample(found, seed), measuring(planned, hip)
     held = compared(plan, errors, sample, measure)
-    plan, shift = moved_to_sample(plan, errors, held, FAR)
+    plan, shift = moved_to_sample(plan, errors, held, APART)
     if shift.any():
         held = estimated_again(plan, errors, held)
         found = procedures(plan, errors)

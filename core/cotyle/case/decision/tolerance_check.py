@@ -14,6 +14,9 @@ from cotyle.space.arrays import Array
 # Farther off than this (mm, mm, share) an estimate is doubted: the gap that a wall bridges, and what the coverage of an
 # option must differ by five times to count as other; our choice.
 FAR = (2.0, 2.0, 0.05)
+# From here on (mm, mm, share) the plan's own figures are no guide to the cups around it: what counts as equal among
+# options, and several times what estimates were usually off by (docs/methods/tolerance.md).
+APART = (0.5, 0.5, 0.01)
 
 _ESTIMATES = {
     "wall_along_axis_mm": ("the wall along the axis", 1.0, "mm"),
@@ -27,7 +30,8 @@ class DifferenceFact(Strict):
 
     ``usual``: either way, in the middle one of all procedures. ``worst``: measured less estimated, the farthest one.
     ``far_share``: share of all procedures, 0 to 1, that are farther off than ``limit``. ``moved``: by how much the
-    estimates were moved to those measured, as the plan's own figure was farther off them than the limit; else 0.
+    estimates were moved to those measured, where the plan's own figure was off them by more than counts as equal
+    (0.5 mm, 1 point); else 0.
     """
 
     usual: Finite
