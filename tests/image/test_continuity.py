@@ -104,6 +104,8 @@ def test_a_repeated_picture_is_told_and_a_mirrored_or_drawn_out_shape_is_not():
     error = refusal(voxels)
     assert error.code == "series-picture-repeated"
     assert "z = 11.00 and 12.00 mm" in str(error)
-    cone = body(9, noise_hu=0.0, step_mm=4.0)[:20]
+    twice = np.repeat(body(9)[: COUNT // 2], 2, axis=0)
+    assert refusal(twice).code == "series-picture-repeated"
+    cone = body(9, noise_hu=0.0)[:20]
     check(np.concatenate([cone, cone[::-1]]))
     check(np.repeat(body(9, noise_hu=0.0)[:1], COUNT, axis=0))

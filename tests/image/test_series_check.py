@@ -160,7 +160,7 @@ def test_a_slice_that_lies_beside_the_others_is_found(tmp_path):
     x, y, z = slices[40].ImagePositionPatient
     slices[40].ImagePositionPatient = [x, y + 3, z]
     found = finding(report_of(write_slices(tmp_path, slices)), "series-slices-shifted")
-    assert "slice 41" in found.text
+    assert "between z = 7.50 and 8.50 mm they shift by 3.00 mm" in found.text
 
 
 def test_a_foreign_orientation_is_split_off_and_noted(tmp_path):

@@ -148,16 +148,24 @@ def exchanged(one: int, other: int) -> Slices:
     return slices
 
 
+def noisy() -> Slices:
+    """The ball with the noise of a scanner (20 HU), which no two slices share."""
+    slices, rng = whole(), np.random.default_rng(8)
+    for ds in slices:
+        ds.PixelData = (stored_pixels(ds) + np.rint(rng.normal(0, 20, (64, 64)))).astype(np.int16).tobytes()
+    return slices
+
+
 def repeated() -> Slices:
     """One picture stands at two places."""
-    slices = whole()
+    slices = noisy()
     slices[21].PixelData = slices[20].PixelData
     return slices
 
 
 def thinner_by_copies() -> Slices:
     """Slices of 2 mm, each written twice, 1 mm apart."""
-    slices = whole()
+    slices = noisy()
     for n in range(0, 64, 2):
         slices[n + 1].PixelData = slices[n].PixelData
     return slices

@@ -58,6 +58,8 @@ CONTRADICTIONS = (
     Defect("tilted gantry, table along with it", tilted_along_its_normal, notes=("series-tilt-header",)),
     Defect("table moved sideways amid the scan", table_moved_sideways,
            "series-slices-shifted", says=r"z = -0\.50 and 0\.50 mm they shift by 5\.00 mm"),
+    Defect("one position 3 mm beside its pixels", lambda: one(20, ImagePositionPatient=["-28.5", "-31.5", "-11.5"]),
+           "series-slices-shifted", "series-odd-slice", r"shift by 3\.00 mm"),
     Defect("two frames said, one there", lambda: one(20, NumberOfFrames=2), *["series-pixels"] * 2, "cut short"),
     Defect("two pictures 0.02 mm apart", nearly_one_place, *["series-duplicate-differs"] * 2, r"z = -11\.48 mm"),
     Defect("prone by the header, supine by the orientation", lambda: each(whole(), PatientPosition="HFP"),

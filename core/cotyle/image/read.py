@@ -10,7 +10,7 @@ from cotyle.errors import InputError
 from cotyle.image.dicom_scan import DicomScan, scan_dicom
 from cotyle.image.image_files import read_image_file
 from cotyle.image.image_loader import image_kind
-from cotyle.image.repair import rectified
+from cotyle.image.repair import rectified, require_one_body
 from cotyle.image.series import DicomSeries, group_series
 from cotyle.image.series_check import SliceStack, judge_series
 from cotyle.image.series_info import SeriesInfo, dicom_info
@@ -59,7 +59,8 @@ def read_volume(
     Raises
     ------
     InputError
-        With the code of the finding that rules the series out, or ``series-none``, ``series-several``,
+        With the code of the finding that rules the series out, those of
+        :func:`cotyle.image.continuity.require_neighbours`, or ``series-none``, ``series-several``,
         ``series-number``, ``input-missing``, ``image-format`` and those of the readers.
     """
     source = Path(path)
@@ -206,6 +207,8 @@ def _read_dicom(judged: JudgedSeries, repair: bool, for_planning: bool) -> tuple
     if stack is None:
         raise AssertionError("a series without a stack has a fatal finding")
     voxels = read_stack(stack)
+    if not stack.tilted:
+        require_one_body(stack, voxels)
     if stack.tilted or stack.gaps.resample:
         volume, repairs = rectified(stack, voxels)
     else:

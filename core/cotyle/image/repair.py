@@ -7,9 +7,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from cotyle.image.continuity import require_neighbours
 from cotyle.image.limits import require_voxels_within_limit
 from cotyle.image.made_up import COPIED_MM, listed, widest_unsure_mm
-from cotyle.image.series_check import SliceStack
+from cotyle.image.series_check import SliceStack, place_word
 from cotyle.image.slice_pixels import VACUUM_HU
 from cotyle.image.stack_pixels import stack_affine
 from cotyle.image.volume import Volume
@@ -29,12 +30,18 @@ def rectified(stack: SliceStack, voxels: npt.NDArray[Any]) -> tuple[Volume, tupl
     affine = stack_affine(stack)
     if stack.tilted:
         voxels, affine = _squared(stack, voxels, affine)
+        require_one_body(stack, voxels)
         done.append("each slice shifted within its plane onto a square grid")
     if stack.gaps.resample:
         count, voxels = _even(stack, voxels)
         apart = f"{stack.spacing_mm[2]:.3f} mm apart"
         done.append(f"{count} slices interpolated along the normal, {apart}{_made_up(stack)}")
     return Volume(voxels, affine), tuple(done)
+
+
+def require_one_body(stack: SliceStack, voxels: npt.NDArray[Any]) -> None:
+    """Refuse slices that lie square and don't follow one another; see :mod:`cotyle.image.continuity`."""
+    require_neighbours(voxels, stack.slices, stack.heights_mm, place_word(stack.normal))
 
 
 def _squared(stack: SliceStack, voxels: npt.NDArray[Any], affine: Array) -> tuple[npt.NDArray[Any], Array]:

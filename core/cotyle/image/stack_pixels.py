@@ -9,10 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from cotyle.errors import InputError
-from cotyle.image.continuity import require_neighbours
 from cotyle.image.limits import require_voxels_within_limit
 from cotyle.image.memory import require_memory
-from cotyle.image.series_check import SliceStack, place_word
+from cotyle.image.series_check import SliceStack
 from cotyle.image.slice_header import SliceHeader
 from cotyle.image.slice_pixels import read_stored, to_hu
 from cotyle.space.arrays import Array
@@ -35,8 +34,7 @@ def read_stack(stack: SliceStack) -> npt.NDArray[Any]:
     ------
     InputError
         ``image-too-large``, ``memory``, ``series-codec``, ``series-pixels``, ``series-pixel-bits``,
-        ``series-pixel-sign``, ``series-inverted``, and those of
-        :func:`cotyle.image.continuity.require_neighbours`.
+        ``series-pixel-sign``, ``series-inverted``.
     """
     first = stack.slices[0]
     require_voxels_within_limit(first.columns, first.rows, len(stack.slices))
@@ -50,7 +48,6 @@ def read_stack(stack: SliceStack) -> npt.NDArray[Any]:
         _refuse_wrapped(voxels)
     if first.photometric == "MONOCHROME1":
         _refuse_inverted(voxels)
-    require_neighbours(voxels, stack.slices, stack.heights_mm, place_word(stack.normal))
     return voxels
 
 
