@@ -35,8 +35,8 @@ through `dsrdump` (dcmtk). [How and what](methods/dicom_out.md).
 """
 
 READERS = """The objects of nobody's study opened by readers that are not ours and did not write them: how many of how
-many things came out as the files of the case hold them. Numbers of reports are held against what pydicom reads in the same
-object, and that, in the tests, against the files of the case.
+many things came out as the files of the case hold them. Numbers of reports are held against what pydicom reads in the
+same object, and that, in the tests, against the files of the case.
 """
 
 

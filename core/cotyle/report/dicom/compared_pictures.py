@@ -20,7 +20,7 @@ from cotyle.case import folder as names
 from cotyle.case.comparison_file import ComparisonFile, PoseFacts
 from cotyle.errors import InputError
 from cotyle.image.series_info import uid_digest
-from cotyle.report.comparison_page import picture_caption
+from cotyle.report.comparison_page import VERDICT_WORDS, picture_caption
 from cotyle.report.dicom.pictures import Capture, capture_object
 from cotyle.report.dicom.study import Series, Study, read_header
 from cotyle.xray.carm import CArm
@@ -89,7 +89,7 @@ def drawn_object(
     words = f"Comparison {drawn.comparison}, picture {drawn.view}, {view.view.replace('_', ' ')}"
     capture = Capture(
         pixels=drawn.pixels,
-        comments=f"{words}: {picture_caption(drawn.name, file)} Verdict: {file.verdict}. {file.caution}",
+        comments=f"{words}: {picture_caption(drawn.name, file)} {VERDICT_WORDS[file.verdict]}. {file.caution}",
         derivation=_DERIVED[drawn.kind],
         carm=None if pose is None else pose.resized((columns, rows)),
         may_bear_text=drawn.kind != "simulated",

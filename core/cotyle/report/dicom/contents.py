@@ -56,7 +56,10 @@ class Contents:
         }
         if not empty.get(part, False):
             return ""
-        usual = {"comparisons": "no picture was compared", "decisions": "no options and no tolerance were worked out"}
+        usual = {
+            "comparisons": "no picture was compared",
+            "decisions": "no options and no tolerance were worked out for its plan",
+        }
         return usual.get(part) or next(why for name, why in self.left_out if name == part)
 
 
