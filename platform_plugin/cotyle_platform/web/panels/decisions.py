@@ -163,7 +163,10 @@ class Decisions(Panel):
         worked = self._worked
         if worked is None or not 0 <= int(at) < len(self._plans):
             return None
-        if self.session.surveying or not worked.decided.options_stand_for(self.session.plan):
+        if self.session.surveying:
+            self.put(message="What rests on the moved landmark is not known yet: try again in a moment")
+            return None
+        if not worked.decided.options_stand_for(self.session.plan):
             self.put(message="These options belong to another plan: work them out anew")
             return None
         return self._plans[int(at)]
