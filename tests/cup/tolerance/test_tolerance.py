@@ -192,6 +192,16 @@ def test_a_share_of_a_square_is_found_and_one_of_a_product_is_nobodys():
     assert not any(variance_shares(errors, np.full(10_000, 3.0)).values())
 
 
+def test_shares_are_never_more_than_the_whole():
+    """Lots of few procedures go together by chance: a bare sum of what each cause explains would be above 1."""
+    few = errors_of(Spreads(depth_mm=1.0, standing_tilt_deg=1.0), DEVIATES[:200])
+    together = np.corrcoef(few.depth_mm, few.standing_deg)[0, 1]
+    outcome = few.depth_mm + np.sign(together) * few.standing_deg
+    shares = variance_shares(few, outcome)
+    assert sum(shares.values()) <= 1.0 + 1e-12
+    assert sum(shares.values()) == pytest.approx(1.0, abs=0.02)
+
+
 @pytest.mark.parametrize("depth", [1.5, 2.5])
 def test_the_stop_lies_where_a_normal_error_of_depth_says(ground, depth):
     limit, accepted = 4.0, 0.025

@@ -20,11 +20,14 @@ from cotyle.space.arrays import Array
 def variance_shares(errors: Errors, outcome: Array) -> Mapping[Cause, float]:
     """Return the share, 0 to 1, of the variance of an outcome (n,) that each cause explains alone.
 
-    A cause that drew nothing has none; an outcome without spread has no shares at all.
+    A cause that drew nothing has none; an outcome without spread has no shares at all. What lots that went together by
+    chance explain twice is taken off all shares alike: they are never more than the whole.
     """
     if not outcome.std() > 0.0:
         return dict.fromkeys(CAUSES, 0.0)
-    return {cause: _explained(errors.of_cause(cause), outcome) for cause in CAUSES}
+    found = {cause: _explained(errors.of_cause(cause), outcome) for cause in CAUSES}
+    whole = max(1.0, sum(found.values()))
+    return {cause: share / whole for cause, share in found.items()}
 
 
 def _explained(drawn: Array, outcome: Array) -> float:
