@@ -155,11 +155,13 @@ def test_pins_stand_among_the_limits(facts):
 
 
 def test_a_page_without_options_shows_the_plan_and_the_limits_and_says_how_to_go_on(facts):
-    page = options_page(facts.model_copy(update={"options": (), "curves": {}}))
+    limits = facts.limits.model_copy(update={"least_wall_mm": 7.0, "least_cover": 0.65})
+    page = options_page(facts.model_copy(update={"options": (), "curves": {}, "limits": limits}))
     assert "No cup keeps the usual limits" in page.lead
+    assert "it does not keep the least wall (6.0 mm) and the least cover (62 %) either" in page.lead
     assert not page.pictures
     assert [row[0] for row in table(page, "option").rows] == ["P: as planned"]
-    assert ("least wall", "2 mm") in table(page, "limit").rows
+    assert ("least wall", "7 mm") in table(page, "limit").rows
     assert "--given" in page.advice[0]
 
 

@@ -122,14 +122,31 @@ def options_page(facts: OptionsFacts) -> PartPage:
 def _page_without(facts: OptionsFacts) -> PartPage:
     """The page where the limits leave no cup: what binds stands among the doubts."""
     return PartPage(
-        lead="No cup keeps the usual limits, so that none is proposed here. The plan stands as it was measured.",
+        lead=f"No cup keeps the usual limits, so that none is proposed here. {_plan_against(facts)}",
         advice=(
             "Say which limit may be broken, and by how much (cotyle decide --given FILE with, for example, "
-            '{"options": {"least_cover": 0.5}}), or plan for a graft, an augment or cement, which are not reckoned '
-            "with here.",
+            '{"options": {"least_wall_mm": 2, "least_cover": 0.5}}), or plan for a graft, an augment or cement, which '
+            "are not reckoned with here.",
         ),
         body=(_table(facts), _limits(facts)),
     )
+
+
+def _plan_against(facts: OptionsFacts) -> str:
+    """Say which of the limits the plan itself does not keep."""
+    limits, figures = facts.limits, facts.plan.figures
+    broken = [
+        words
+        for words, is_broken in (
+            (f"the least wall ({figures.wall_least_mm:.1f} mm)", figures.wall_least_mm < limits.least_wall_mm),
+            (f"the largest rise ({figures.rise_mm:.1f} mm)", figures.rise_mm > limits.largest_rise_mm),
+            (f"the least cover ({100 * figures.cover:.0f} %)", figures.cover < limits.least_cover),
+        )
+        if is_broken
+    ]
+    if not broken:
+        return "The plan keeps wall, rise and cover, but not the sizes or angles that were looked among."
+    return f"The plan stands as it was measured; it does not keep {_listed(broken)} either."
 
 
 def _lead(facts: OptionsFacts) -> str:
