@@ -14,6 +14,8 @@ from vtkmodules.vtkRenderingCore import vtkTextActor
 from cotyle_platform.scene.axes import points_to_lps, points_to_ras
 from cotyle_platform.scene.slices import Letters
 
+LETTER_GROUND = 0.6
+"""How dark the ground of a letter is."""
 _EDGES = ((0.975, 0.5, 2, 1), (0.025, 0.5, 0, 1), (0.5, 0.975, 1, 2), (0.5, 0.025, 1, 0))
 """Of right, left, top, bottom: place in the view from 0 to 1, horizontal and vertical justification of the text."""
 
@@ -77,6 +79,8 @@ class SideLetters:
             words.SetBold(True)
             words.SetColor(1.0, 1.0, 1.0)
             words.SetShadow(True)
+            words.SetBackgroundColor(0.0, 0.0, 0.0)  # white letters stand on white bone, too
+            words.SetBackgroundOpacity(LETTER_GROUND)
             words.SetJustification(horizontal)
             words.SetVerticalJustification(vertical)
             actor.GetPositionCoordinate().SetCoordinateSystemToNormalizedViewport()

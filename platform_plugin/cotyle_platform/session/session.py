@@ -62,16 +62,15 @@ class PlanningSession(PlanChanges):
         self.failure = ""
         self._opened = opened
         self._history = History(State(case.plan, hip_of(case.anatomy, case.scan, case.plan.side)))
-        self._saved: State = self._history.state
+        self.saved_state: State = self._history.state
+        """What stands in the case folder."""
         self.numbers: LiveNumbers = live_numbers(self.hip, self.plan)
         own = case.plan.cup.orientation
         assert own is not None  # a plan without one makes no numbers
         self.angles_in: tuple[Definition, FrameName] = (own.definition, own.frame)
         self.draft = drafts.read_draft(case.folder, case.plan)
-        self.apart = Apart()
-        """Compares real pictures, in a process of its own."""
-        self.exporter = Apart()
-        """Writes exports, in another one."""
+        self.apart, self.exporter = Apart(), Apart()
+        """What compares real pictures and what writes exports, each in a process of its own."""
         self._workers = Workers(("anatomy", "measure", "screen", "files", "draft"), post, self._fail)
         self._lock = threading.RLock()
         self._asked: ViewRequest | None = None
@@ -133,9 +132,14 @@ class PlanningSession(PlanChanges):
         return self._surveyed is not None
 
     @property
+    def state(self) -> State:
+        """What is planned now, to be held against an earlier or a later one by ``says_as``."""
+        return self._history.state
+
+    @property
     def unsaved(self) -> bool:
         """Whether plan or landmarks differ from the case folder."""
-        return not self._history.state.says_as(self._saved)
+        return not self._history.state.says_as(self.saved_state)
 
     @property
     def can_undo(self) -> bool:
@@ -167,12 +171,12 @@ class PlanningSession(PlanChanges):
         if self.surveying:
             self._drop_survey()
         elif self._history.before is not None:
-            self._go(self._history.before, self._history.undo)
+            self._become(self._history.before, lambda _: self._history.undo())
 
     def redo(self) -> None:
         """Make the last change again that was taken back."""
         if self.can_redo and self._history.after is not None:
-            self._go(self._history.after, self._history.redo)
+            self._become(self._history.after, lambda _: self._history.redo())
 
     def move_landmark(self, name: str, lps_mm: npt.ArrayLike, onto_bone: bool = False) -> None:
         """Put a landmark elsewhere; frames, sockets and what was proposed follow as ``cotyle repair`` has it.
@@ -244,7 +248,7 @@ class PlanningSession(PlanChanges):
     def save_as(self, folder: Path, pdf: bool = False) -> None:
         """Write the case into another folder, new or empty or a case; it is the session's folder from then on."""
         state, revision, opened = self._history.state, self.revision, self._opened
-        same = folder == self.folder and state.says_as(self._saved)
+        same = folder == self.folder and state.says_as(self.saved_state)
 
         def write() -> None:
             # the report's libraries take long to load
@@ -291,9 +295,6 @@ class PlanningSession(PlanChanges):
     def _take(self, plan: PlanFile) -> None:
         if plan != self.plan:
             self._become(state_of(plan, self.hip), self._history.take)
-
-    def _go(self, state: State, go: Callable[[], None]) -> None:
-        self._become(state, lambda _: go())
 
     def _become(self, state: State, enter: Callable[[State], None]) -> None:
         with self._lock:
@@ -381,11 +382,11 @@ class PlanningSession(PlanChanges):
             self._draw(coarse=False, after_s=FINE_AFTER_S)
 
     def _have_saved(self, opened: OpenedCase, state: State, revision: int) -> None:
-        self._opened, self.folder, self._saved = opened, opened.stored.folder, state
+        self._opened, self.folder, self.saved_state = opened, opened.stored.folder, state
         self._tell("saved", revision)
 
     def _keep_draft(self, state: State) -> None:
-        if state.says_as(self._saved):
+        if state.says_as(self.saved_state):
             drafts.remove_draft(self.folder)
         else:
             drafts.write_draft(self.folder, state)

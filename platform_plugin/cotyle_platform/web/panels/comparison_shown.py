@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +12,8 @@ from cotyle.case import folder as names
 from cotyle.errors import InputError
 from PIL import Image
 
+from cotyle_platform.session import PlanningSession
+from cotyle_platform.session.history import State
 from cotyle_platform.web.panels.pictures import drawn_lines, picture_uri, points_text
 
 if TYPE_CHECKING:
@@ -23,7 +25,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, eq=False)
 class ShownComparison:
-    """Its file, its words, each picture as the page takes it, and the revision of the plan that it belongs to.
+    """Its file, its words, each picture as the page takes it, and the plan that it belongs to, with its revision.
 
     ``number`` is 0 for one that is not read from the case; ``made`` is what can still be kept there.
     """
@@ -32,6 +34,7 @@ class ShownComparison:
     said: ComparisonWords
     pictures: tuple[dict[str, Any], ...]
     revision: int
+    state: State
     number: int = 0
     made: Made | None = None
     kept_as: str = ""
@@ -48,6 +51,12 @@ class ShownComparison:
         of = f", comparison {self.number}" if self.number else ""
         return f"cup found in pictures{of} ({self.file.verdict})"
 
+    def beside(self, session: PlanningSession) -> ShownComparison:
+        """Return it with the session's revision where its plan is the session's, be it by undo, or else another one."""
+        same = self.state.says_as(session.state)
+        earlier = self.revision if self.revision != session.revision else -1
+        return replace(self, revision=session.revision if same else earlier)
+
     def result(self, revision: int) -> dict[str, Any]:
         """Return verdict, table and doubts beside the plan of a revision."""
         return {
@@ -61,18 +70,18 @@ class ShownComparison:
         }
 
 
-def of_made(made: Made, revision: int) -> ShownComparison:
+def of_made(made: Made, revision: int, state: State) -> ShownComparison:
     """Return a comparison that was just made with the plan of a revision."""
     from cotyle.report.comparison_layers import comparison_words
 
     pictures = tuple(_layers(each) for each in made.layers)
-    return ShownComparison(made.file, comparison_words(made.file, made.measured), pictures, revision, made=made)
+    return ShownComparison(made.file, comparison_words(made.file, made.measured), pictures, revision, state, made=made)
 
 
-def kept_comparisons(case: Path, revision: int) -> tuple[dict[int, ShownComparison], tuple[str, ...]]:
+def kept_comparisons(case: Path, state: State) -> tuple[dict[int, ShownComparison], tuple[str, ...]]:
     """Return the comparisons that stand in a case, by number, and a line for each that cannot be read.
 
-    ``revision`` is that of the plan in the case: a comparison belongs to the plan it stands beside.
+    ``state`` is what stands in the case: a comparison belongs to the plan it stands beside.
     """
     from cotyle.case.comparison_file import ComparisonFile
     from cotyle.case.measurements import Measurements
@@ -91,7 +100,7 @@ def kept_comparisons(case: Path, revision: int) -> tuple[dict[int, ShownComparis
             continue
         stem = f"comparison-{number}"
         pictures = tuple(_stored(case / names.FIGURES, f"{stem}-{at + 1}") for at in range(len(file.views)))
-        found[int(number)] = ShownComparison(file, said, pictures, revision, int(number), kept_as=stem)
+        found[int(number)] = ShownComparison(file, said, pictures, -1, state, int(number), kept_as=stem)
     return dict(sorted(found.items())), tuple(faults)
 
 

@@ -7,7 +7,8 @@ so that they stay where they are in the body when the picture is turned.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -190,12 +191,28 @@ def straightened(
     known = _with_file(*grid, read_distortion) if isinstance(grid, tuple) else grid
     readings = []
     for number, (sent, of_others) in enumerate(zip(pictures, marks, strict=True), start=1):
-        try:
+        with _which(number, len(pictures)):
             readings.append(read(replace(sent, grid=known), of_others))
-        except InputError as error:
-            where = f"picture {number}: " if len(pictures) > 1 else ""
-            raise InputError(error.code, where + error.what, error.remedy) from error
     return Straightened(known, tuple(readings))
+
+
+def ready(slots: Sequence[Slot]) -> tuple[PictureOfView, ...]:
+    """Return all pictures ready to be compared; errors as for :func:`picture_of_view`, which name the picture."""
+    made = []
+    for number, slot in enumerate(slots, start=1):
+        with _which(number, len(slots)):
+            made.append(picture_of_view(slot))
+    return tuple(made)
+
+
+@contextmanager
+def _which(number: int, count: int) -> Iterator[None]:
+    """Let the line that refuses one of several pictures say which."""
+    try:
+        yield
+    except InputError as error:
+        where = f"picture {number}: " if count > 1 else ""
+        raise InputError(error.code, where + error.what, error.remedy) from error
 
 
 def picture_of_view(slot: Slot) -> PictureOfView:

@@ -67,6 +67,8 @@ class RealPicture(Panel):
 
     def heard(self, kind: str, revision: int) -> None:
         """Say which diameters the plan knows, mark a comparison with an earlier plan, follow the case's folder."""
+        if kind == "plan":
+            self._follow_plan()
         if kind in ("plan", "full"):
             self.soon(self._sizes)
         elif kind == "saved":
@@ -208,7 +210,7 @@ class RealPicture(Panel):
 
     def start(self) -> None:
         """Compare the pictures with the plan in a process of its own; a comparison that still runs is ended."""
-        full, slots = self.session.full, list(self._slots)
+        full, state, slots = self.session.full, self.session.state, list(self._slots)
         if self.server.state.real_picture_reading or not slots:
             return
         if full is None or self.session.stale:
@@ -219,7 +221,7 @@ class RealPicture(Panel):
         def compare(say: Callable[[str], None]) -> Any:
             from cotyle_platform.web.panels import comparing
 
-            pictures = tuple(_ready(slot, number, len(slots)) for number, slot in enumerate(slots, start=1))
+            pictures = tray.ready(slots)
             doubts = tuple(dict.fromkeys(text for slot in slots if slot.reading for text in slot.reading.doubts))
             session = self.session
             asked = comparing.Asked(
@@ -229,7 +231,7 @@ class RealPicture(Panel):
 
         def take(made: Any) -> None:
             if slots == self._slots:
-                self._lay(of_made(made, full.revision))
+                self._lay(of_made(made, full.revision, state))
 
         self._work(compare, take)
 
@@ -295,8 +297,16 @@ class RealPicture(Panel):
     def _kept_is_shown(self) -> bool:
         return self._shown is not None and self._shown.number > 0
 
+    def _follow_plan(self) -> None:
+        """Know a comparison's plan again when it comes back, such as by undo; panels that are told later see it."""
+        if self._shown is not None:
+            self._shown = shown = self._shown.beside(self.session)
+            if self.desk.comparison is shown.file:
+                self.desk.compared_revision = shown.revision
+
     def _lay(self, shown: ShownComparison, with_pictures: bool = True) -> None:
-        self._shown, self._with_pictures = shown, with_pictures
+        self._shown, self._with_pictures = shown.beside(self.session), with_pictures
+        shown = self._shown
         self._show()
         self._sizes()
         self.desk.compared(shown.file, shown.revision, shown.words)
@@ -338,17 +348,17 @@ class RealPicture(Panel):
 
     def _read_kept(self) -> None:
         """Find the comparisons that stand in the case; the newest is laid down if nothing else is."""
-        folder, revision = self.session.folder, self.session.revision
+        folder, state = self.session.folder, self.session.saved_state
         if not self._kept and not any(folder.glob("comparison-*.json")):
             return
         try:
             loop = asyncio.get_running_loop()
         except RuntimeError:
-            self._have_kept(*kept_comparisons(folder, revision))
+            self._have_kept(*kept_comparisons(folder, state))
             return
 
         async def read() -> None:
-            self._have_kept(*await loop.run_in_executor(None, lambda: kept_comparisons(folder, revision)))
+            self._have_kept(*await loop.run_in_executor(None, lambda: kept_comparisons(folder, state)))
 
         self._reads_kept = loop.create_task(read())
 
@@ -378,15 +388,6 @@ class RealPicture(Panel):
         self.put(sizes=sizes, size=state.real_picture_size if state.real_picture_size in known else f"{cup:g}")
         if self._shown is not None:
             self.put(result=self._shown.result(self.session.revision))
-
-
-def _ready(slot: Slot, number: int, count: int) -> Any:
-    """Return a picture ready to be compared; of several, the line that refuses one says which."""
-    try:
-        return tray.picture_of_view(slot)
-    except InputError as error:
-        where = f"picture {number}: " if count > 1 else ""
-        raise InputError(error.code, where + error.what, error.remedy) from error
 
 
 def _fault(error: Exception) -> str:

@@ -4,6 +4,7 @@ import json
 import numpy as np
 import pytest
 from cotyle.errors import InputError
+from cotyle_platform.web.panels.comparison_shown import ShownComparison
 from cotyle_platform.web.panels.picture_tray import picture_of_view
 from cotyle_platform.web.panels.real_picture import RealPicture
 
@@ -192,6 +193,19 @@ def test_a_picture_put_away_is_gone_from_everywhere(desk, real):
     assert real.desk.comparison is None
 
 
+def test_a_comparison_belongs_to_its_plan_also_when_that_comes_back(desk):
+    session, file, said = desk.session, object(), None
+    shown = ShownComparison(file, said, (), session.revision, session.state).beside(session)
+    assert shown.revision == session.revision
+    session.move(along_axis_mm=1.0)
+    moved = shown.beside(session)
+    assert moved.revision != session.revision
+    session.undo()
+    assert moved.beside(session).revision == session.revision
+    session.redo()
+    assert moved.beside(session).beside(session).revision != session.revision
+
+
 def shown_again(case):
     """Open a case anew, with its panels."""
     from types import SimpleNamespace
@@ -264,6 +278,11 @@ def test_a_picture_of_the_case_is_compared_with_the_plan_and_kept(desk, real, sa
     assert again.state.real_picture["real"].startswith("data:image/png")
     again.session.close()
     desk.session.move(along_axis_mm=1.0)
+    assert desk.state.real_picture_result["old"]
+    desk.session.undo()  # the plan is the one again that was compared
+    assert not desk.state.real_picture_result["old"]
+    assert real.desk.compared_revision == desk.session.revision
+    desk.session.redo()
     assert desk.state.real_picture_result["old"]
     real.keep()
     assert "save it" in desk.state.real_picture_message
