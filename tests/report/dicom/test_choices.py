@@ -123,9 +123,11 @@ def test_centers_answers_doubts_and_assumptions_are_told(written, decided):
 def test_highdicom_finds_the_groups_and_how_a_mean_was_derived(written):
     report = highdicom.sr.srread(written)
     groups = {group.tracking_identifier: group for group in report.content.get_image_measurement_groups()}
-    assert {"option 1", "tolerance: chances", "tolerance: least wall left"} <= groups.keys()
+    assert {"option 1", "tolerance: chances", "tolerance: least remaining wall"} <= groups.keys()
     derived = {
-        each.derivation.meaning for each in groups["tolerance: least wall left"].get_measurements() if each.derivation
+        each.derivation.meaning
+        for each in groups["tolerance: least remaining wall"].get_measurements()
+        if each.derivation
     }
     assert derived == {"Mean", "Standard Deviation"}
 

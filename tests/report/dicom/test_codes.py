@@ -1,5 +1,7 @@
 """Codes: within DICOM's lengths, each with one meaning, those of the standard as its dictionary has them."""
 
+import re
+
 import pytest
 from cotyle.report.dicom import codes
 from cotyle.report.dicom.codes import own
@@ -52,6 +54,13 @@ def test_two_codes_of_ours_never_have_one_meaning():
     values = {}
     for code in all_codes():
         assert values.setdefault((code.scheme, code.meaning), code.value) == code.value
+
+
+def test_left_and_right_are_sides_and_nothing_else():
+    """A wall left is no left wall, and the right cup may be on the left: such words never mean anything but a side."""
+    sides = r"to (the )?left|left up|(left|right) hip|patient's left|^(Left|Right)$"
+    for code in all_codes():
+        assert not re.search(r"\b(left|right)\b", re.sub(sides, "", code.meaning), re.IGNORECASE), code
 
 
 def test_what_is_too_long_for_dicom_is_no_code():

@@ -68,8 +68,8 @@ OPTION_NUMBERS = (
     _as("#.uncovered_arc_deg", "coverage.uncovered_arc_deg"),
     _as("#.figures.wall_along_axis_mm", "wall.along_axis_mm", "#.wall_along_axis_sd_mm"),
     _as("#.figures.wall_least_mm", "wall.minimum_mm", "#.wall_least_sd_mm"),
-    Number("#.figures.front_wall_mm", own("OPT-FRONT-WALL", "Anterior wall left behind the rim"), MM),
-    Number("#.figures.back_wall_mm", own("OPT-BACK-WALL", "Posterior wall left behind the rim"), MM),
+    Number("#.figures.front_wall_mm", own("OPT-FRONT-WALL", "Remaining anterior wall inside the rim"), MM),
+    Number("#.figures.back_wall_mm", own("OPT-BACK-WALL", "Remaining posterior wall inside the rim"), MM),
     Number("#.figures.removed_ml", own("OPT-REMOVED", "Bone removed by all reamers"), ML),
 )
 
@@ -105,8 +105,8 @@ _OUTCOMES: dict[str, tuple[str, str, Code]] = {
     "anteversion_deg": ("ANT", f"radiographic anteversion, {_LYING}", DEG),
     "standing_inclination_deg": ("INC-STA", f"radiographic inclination, {_STANDING}", DEG),
     "standing_anteversion_deg": ("ANT-STA", f"radiographic anteversion, {_STANDING}", DEG),
-    "wall_along_axis_mm": ("WALL", "wall left along the axis", MM),
-    "least_wall_mm": ("LEAST", "least wall left", MM),
+    "wall_along_axis_mm": ("WALL", "remaining wall along the axis", MM),
+    "least_wall_mm": ("LEAST", "least remaining wall", MM),
     "coverage": ("COVER", "share of the shell in host bone", PERCENT),
     "center_medial_mm": ("MED", f"medial shift from native, {_LYING}", MM),
     "center_superior_mm": ("SUP", f"superior shift from native, {_LYING}", MM),
@@ -160,7 +160,7 @@ CHANCE_NUMBERS = (
     ),
     Number("chances.breach", own("TOL-BREACH", "Chance that the inner wall is broken"), PERCENT),
     Number("chances.below_least_wall", own("TOL-THIN", "Chance that the wall ends below the least one"), PERCENT),
-    Number("chances.least_wall_limit_mm", own("TOL-LIMIT", "Least wall that should be left"), MM),
+    Number("chances.least_wall_limit_mm", own("TOL-LIMIT", "Least wall that should remain"), MM),
 )
 
 STOP_NUMBERS = (

@@ -59,7 +59,7 @@ DIFFERENCE_NUMBERS = (
     ),
     Number(
         "depth_left_mm",
-        own("CMP-DEPTH-LEFT", "Left to the planned floor on its axis, below 0: deeper"),
+        own("CMP-TO-FLOOR", "Way still to the planned floor on its axis, below 0: deeper"),
         MM,
         "uncertainty.depth_left_mm",
     ),
@@ -78,7 +78,9 @@ ELLIPSE_NUMBERS = (
 )
 
 TWIN_NUMBERS = (
-    Number("twin_choice.probability", own("TWIN-PROBABILITY", "Probability that the right cup was taken"), PERCENT),
+    Number(
+        "twin_choice.probability", own("TWIN-PROBABILITY", "Probability that the cup taken is the true one"), PERCENT
+    ),
     *axes_numbers("TWIN-AXIS", "Opening axis of the cup not taken", "twin_choice.other_opening_axis_lps"),
 )
 

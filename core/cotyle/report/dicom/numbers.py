@@ -141,11 +141,13 @@ CUP_NUMBERS = (
 )
 
 WALL_NUMBERS = (
-    Number("wall.along_axis_mm", own("WALL-AXIS", "Wall left along the axis of the cavity"), MM, "wall.uncertainty_mm"),
+    Number(
+        "wall.along_axis_mm", own("WALL-AXIS", "Remaining wall along the axis of the cavity"), MM, "wall.uncertainty_mm"
+    ),
     Number("wall.advance_mm", own("WALL-ADVANCE", "Advance of the last reamer until it breaks through"), MM),
     Number(
         "wall.minimum_mm",
-        own("WALL-LEAST", "Least wall left anywhere behind the cavity"),
+        own("WALL-LEAST", "Least remaining wall anywhere behind the cavity"),
         MM,
         "wall.minimum_uncertainty_mm",
         ("wall.minimum_at_lps_mm",),
@@ -197,8 +199,8 @@ REAMER_NUMBERS = (
         MM,
     ),
     Number("reaming.#.removed_ml", own("REAMER-REMOVED", "Volume of bone that this reamer removes"), ML),
-    Number("reaming.#.wall_along_axis_mm", own("REAMER-WALL-AXIS", "Wall left along the reamer's axis"), MM),
-    Number("reaming.#.wall_minimum_mm", own("REAMER-WALL", "Least wall left behind the reamer"), MM),
+    Number("reaming.#.wall_along_axis_mm", own("REAMER-WALL-AXIS", "Remaining wall along the reamer's axis"), MM),
+    Number("reaming.#.wall_minimum_mm", own("REAMER-WALL", "Least remaining wall behind the reamer"), MM),
     Number("reaming.#.crescent_mm", own("REAMER-CRESCENT", "Crescent at the start of the reamer"), MM),
     *axes_numbers("REAMER-WAY", "Direction of the reamer", "reaming.#.direction_lps"),
     *(
