@@ -160,7 +160,7 @@ def _lead(facts: OptionsFacts) -> str:
             f"{_listed(better)} {'is' if len(better) == 1 else 'are'} nowhere worse than the plan and somewhere better"
         )
     else:
-        plan = "none is nowhere worse than the plan and somewhere better"
+        plan = "each is in something worse than the plan"
     return (
         f"{cups} in everything; {plan}. Which price is worth paying is the surgeon's to decide. Centre to restore: "
         f"{goal} ({facts.goal.why}).{start}"

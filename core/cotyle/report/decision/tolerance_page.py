@@ -77,8 +77,8 @@ def _lead(facts: ToleranceFacts) -> str:
     chances = facts.chances
     return (
         f"Of 100 procedures like this one, {_hundred(chances.in_zone)} end in the target zone on the table and "
-        f"{_hundred(chances.standing_in_zone)} standing; in {_hundred(chances.below_least_wall)} the least wall falls "
-        f"below {chances.least_wall_limit_mm:g} mm, and {_hundred(chances.breach)} go through it. {_stop_words(facts)}"
+        f"{_hundred(chances.standing_in_zone)} standing; in {_or_none(chances.below_least_wall)} the least wall falls "
+        f"below {chances.least_wall_limit_mm:g} mm, and {_or_none(chances.breach)} go through it. {_stop_words(facts)}"
     )
 
 
@@ -136,7 +136,7 @@ def _tiles(facts: ToleranceFacts) -> tuple[Tile, ...]:
 def _figures(facts: ToleranceFacts) -> Table:
     return Table(
         ("figure", "planned", "95 of 100 lie from", "to", "1 SD", "most of it from"),
-        tuple(_row(name, fact) for name, fact in facts.outcomes.items()),
+        tuple(_row(name, facts.outcomes[name]) for name in OUTCOME_WORDS if name in facts.outcomes),
         f"Over {facts.procedures} procedures; a chance of 10 % is then known to ± "
         f"{200 * (0.1 * 0.9 / facts.procedures) ** 0.5:.1f} points (binomial), by the spreads below.",
         words=frozenset({5}),
@@ -184,22 +184,26 @@ def _checked(facts: ToleranceFacts) -> tuple[Table, ...]:
     caption = (
         f"Wall and coverage of the procedures are quick estimates. {held.measured} of them, the {held.thinnest} with "
         f"the thinnest wall among them, were measured in full: {held.unseen_through} were through by the measurement "
-        f"alone, {held.wrongly_through} by the estimate alone. Far off: more than {walls:g} mm or {100 * cover:g} points."
+        f"alone, {held.wrongly_through} by the estimate alone. Far off: more than {walls:g} mm, {100 * cover:g} points."
     )
     return (Table(("estimate", "usually off by", "worst, measured less estimated", "far off in"), rows, caption),)
 
 
 def _unit(name: str) -> str:
-    return "deg" if name.endswith("_deg") else "mm" if name.endswith("_mm") else ""
+    return "deg" if name.endswith("_deg") else "mm" if name.endswith("_mm") else "share of 1"
 
 
 def _advice(facts: ToleranceFacts) -> tuple[str, ...]:
     stop, limit = facts.stop, facts.chances.least_wall_limit_mm
     words = (
-        f"By feel alone the wall is below {limit:g} mm at the seat in {_hundred(stop.at_seat)} of 100; with a picture "
-        f"on the way that tells depth and direction, in {_hundred(stop.after_picture)} of 100."
+        f"By feel alone the wall is below {limit:g} mm at the seat in {_or_none(stop.at_seat)} of 100; with a picture "
+        f"on the way that tells depth and direction, in {_or_none(stop.after_picture)} of them."
     )
     return (words,)
+
+
+def _or_none(share: float) -> str:
+    return "none" if share == 0.0 else _hundred(share)
 
 
 def _hundred(share: float) -> str:
