@@ -73,12 +73,15 @@ def export(
     if as_json:
         files = [dataclasses.asdict(each) for each in found.files]
         left_out = [{"part": part, "why": why} for part, why in found.left_out]
-        print_json({"study": study, "files": files, "left_out": left_out})
+        shown = found.shows_real_pictures
+        print_json({"study": study, "files": files, "left_out": left_out, "shows_real_pictures": shown})
         return
     for part, why in found.left_out:
         say(f"! {part} left out: {why}")
     size = sum(each.bytes for each in found.files) / 1e6
     say(f"{out.name}: {len(found.files)} DICOM objects, {size:.0f} MB, research software, not a medical device.")
+    if found.of_nobody and found.shows_real_pictures:
+        say("! They show an X-ray picture: look whether text burnt into it names the patient before you hand them on.")
     if found.of_nobody:
         say("They are in a study of their own that names nobody: an archive will not join them to the patient's.")
     else:

@@ -300,6 +300,15 @@ def test_a_case_without_comparisons_says_so_only_if_asked(command, planned_case,
     assert (ended, json.loads(printed)["left_out"]) == (0, [])
 
 
+def test_it_is_said_where_pixels_of_a_real_picture_are_handed_on(command, compared, planned_case, tmp_path):
+    ended, _, said = command("export", compared.case, "--out", tmp_path / "one", "--only", "report")
+    assert (ended, "text burnt into it" in said) == (0, True)
+    ended, printed, _ = command("export", compared.case, "--out", tmp_path / "two", "--only", "measurements", "--json")
+    assert (ended, json.loads(printed)["shows_real_pictures"]) == (0, False)
+    ended, _, said = command("export", planned_case.folder, "--out", tmp_path / "three", "--only", "report")
+    assert (ended, "text burnt into it" in said) == (0, False)
+
+
 @needs_validators
 def test_a_comparison_that_failed_gives_no_number_of_a_cup(compared, tmp_path):
     places = ("source_lps_mm", "detector_origin_lps_mm", "column_direction_lps", "row_direction_lps")

@@ -47,11 +47,15 @@ class WrittenObject:
 
 @dataclass(frozen=True)
 class Exported:
-    """What was written, whether into a study of nobody, and (part, why) of what a case does not hold."""
+    """What was written, whether into a study of nobody, and (part, why) of what a case does not hold.
+
+    ``shows_real_pictures``: whether pixels of an X-ray picture are in it, which may bear burnt-in text.
+    """
 
     files: tuple[WrittenObject, ...]
     of_nobody: bool
     left_out: LeftOut
+    shows_real_pictures: bool
 
 
 def export_case(
@@ -93,7 +97,8 @@ def export_case(
                 data = as_bytes(dataset)
                 (folder / name).write_bytes(data)
                 written.append(WrittenObject(name, part, dataset.file_meta.MediaStorageSOPClassUID.name, len(data)))
-    return Exported(tuple(written), source.study.of_nobody, held.left_out)
+    shown = bool(held.comparisons) and any(each.part in ("comparisons", "report") for each in written)
+    return Exported(tuple(written), source.study.of_nobody, held.left_out, shown)
 
 
 def _objects(part: str, held: Contents, source: Source, given: dict[str, Dataset]) -> Objects:
@@ -137,16 +142,15 @@ def _comparisons(held: Contents, source: Source, given: dict[str, Dataset]) -> O
     """Yield the pictures of each comparison, then its report."""
     place = 0
     for number, file in sorted(held.comparisons.items()):
-        images = ComparedImages({}, given)
-        drawn_objects = {}
+        made: dict[tuple[int, str], Dataset] = {}
+        images = ComparedImages(made, given)
         for drawn in (each for each in held.drawn if each.comparison == number):
             place += 1
             itself = images.of_view(file.views[drawn.view - 1])
             sources = source.images if itself is None else (*source.images, itself)
-            made = drawn_object(drawn, file, source.study, place, sources)
-            drawn_objects[drawn.view, drawn.kind] = made
-            yield f"{drawn.name}.dcm", made
-        images = ComparedImages(drawn_objects, given)
+            capture = drawn_object(drawn, file, source.study, place, sources)
+            made[drawn.view, drawn.kind] = capture
+            yield f"{drawn.name}.dcm", capture
         yield f"comparison-{number}.dcm", comparison_report(number, file, held.measured.side, source, images)
 
 
