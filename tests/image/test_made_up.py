@@ -91,7 +91,7 @@ def test_a_repaired_series_says_which_slices_are_made_up(tmp_path):
     _, info = read_volume(write_slices(tmp_path, slices), repair=True)
     assert [(m.low_mm, m.high_mm, m.slices) for m in info.made_up] == [(-12.5, -10.5, 1), (7.5, 10.5, 2)]
     assert "between z = -12.50 and -10.50 mm" in info.repairs[0]
-    assert "3 of them are made up" in info.repairs[0]
+    assert "3 slices interpolated" in info.repairs[0]
     assert info.as_dict()["made_up"][0]["where"] == "z = -12.50 and -10.50 mm"
 
 

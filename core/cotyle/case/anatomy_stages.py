@@ -197,4 +197,7 @@ def label_digest(labels: Volume) -> str:
 
 def _scan_doubts(info: SeriesInfo) -> tuple[Finding, ...]:
     repaired = (Finding("scan-repaired", f"the scan was repaired: {text}") for text in info.repairs)
-    return (*repaired, *(Finding(f.code, f.text) for f in info.findings if f.severity is not Severity.NOTE))
+    # a gap that was filled is told with its repair
+    said = ("series-gap", "series-uneven") if info.made_up else ()
+    found = (f for f in info.findings if f.severity is not Severity.NOTE and f.code not in said)
+    return (*repaired, *(Finding(f.code, f.text) for f in found))

@@ -34,8 +34,7 @@ def rectified(stack: SliceStack, voxels: npt.NDArray[Any]) -> tuple[Volume, tupl
         done.append("each slice shifted within its plane onto a square grid")
     if stack.gaps.resample:
         count, voxels = _even(stack, voxels)
-        apart = f"{stack.spacing_mm[2]:.3f} mm apart"
-        done.append(f"{count} slices interpolated along the normal, {apart}{_made_up(stack)}")
+        done.append(_interpolated(stack, count))
     return Volume(voxels, affine), tuple(done)
 
 
@@ -112,14 +111,15 @@ def _even(stack: SliceStack, voxels: npt.NDArray[Any]) -> tuple[int, npt.NDArray
     return new, even
 
 
-def _made_up(stack: SliceStack) -> str:
-    """Say which slices are a guess, and how good a guess."""
+def _interpolated(stack: SliceStack, count: int) -> str:
+    """Say how many slices were interpolated, which of them are a guess, and how good a guess."""
+    text = f"{count} slice{'s' if count != 1 else ''} interpolated along the normal, {stack.spacing_mm[2]:.3f} mm apart"
     if not stack.made_up:
-        return ""
-    count = sum(each.slices for each in stack.made_up)
-    what = "1 of them is" if count == 1 else f"{count} of them are"
+        return text
+    guessed = sum(each.slices for each in stack.made_up)
+    what = "" if guessed == count else f"{guessed} of them "
     sure = f"edges there are known to ± {widest_unsure_mm(stack.made_up):.1f} mm only"
-    return f"; {what} made up {listed(stack.made_up)}: {sure}"
+    return f"{text}; {what}made up {listed(stack.made_up)}: {sure}"
 
 
 def _as(plane: npt.NDArray[np.float32], kind: np.dtype[Any]) -> npt.NDArray[Any]:

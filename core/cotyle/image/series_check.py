@@ -18,7 +18,7 @@ from cotyle.image.limits import MAX_VOXELS
 from cotyle.image.made_up import MadeUp, made_up_stretches
 from cotyle.image.series import SAME_POSITION_MM, DicomSeries
 from cotyle.image.slice_header import SliceHeader
-from cotyle.image.verdict import Finding, SeriesVerdict, fatal, note, repairable, unplannable
+from cotyle.image.verdict import Finding, SeriesVerdict, doubt, fatal, note, repairable, unplannable
 from cotyle.space.arrays import Array
 
 IN_PLANE_TOLERANCE_MM = 0.1
@@ -149,7 +149,7 @@ def _content_findings(series: DicomSeries) -> list[Finding]:
         text = "slope or intercept differ between slices; each has its own applied"
         found.append(note("series-rescale-varies", text))
     if any(s.lossy for s in series.slices):
-        found.append(note("series-lossy", "the pixels were compressed with loss; fine edges may have moved"))
+        found.append(doubt("series-lossy", "the pixels were compressed with loss; fine edges may have moved"))
     if any(s.photometric == "MONOCHROME1" for s in series.slices):
         text = "the header asks to show high values dark; HU are not changed by that"
         found.append(note("series-monochrome1", text))
