@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import sys
 import textwrap
@@ -17,6 +18,7 @@ from cotyle.cli.pdf_file import write_pdf
 from cotyle.report.decision.parts import Part, chosen_parts, require_fit
 from cotyle.report.decision.store import WorkedOut, store_decisions
 from cotyle.report.page_places import Place, read_page
+from cotyle.report.pdf import Typesetter
 
 
 def run_decide(case: Path, given: Path | None, only: list[str], seed: int, *, pdf: bool, as_json: bool) -> None:
@@ -33,11 +35,13 @@ def run_decide(case: Path, given: Path | None, only: list[str], seed: int, *, pd
         if only:
             require_fit(parts, planned)
         fit = [part for part in parts if not part.unfit(planned)]
-        made = tuple(_worked_out(part, case, planned, hip, questions, seed, progress) for part in fit)
-        progress("writing the report")
-        html, gone = store_decisions(folder, made)
-        if pdf:
-            write_pdf(folder, html)
+        # the typesetter gets ready meanwhile
+        with Typesetter() if pdf else contextlib.nullcontext() as typesetter:
+            made = tuple(_worked_out(part, case, planned, hip, questions, seed, progress) for part in fit)
+            progress("writing the report")
+            html, gone = store_decisions(folder, made)
+            if typesetter is not None:
+                write_pdf(folder, html, typesetter)
     if as_json:
         timings = {words: round(seconds, 2) for words, seconds in progress.timings}
         decisions = {each.part.name: each.facts.as_dict() for each in made}

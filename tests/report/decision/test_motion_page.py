@@ -62,4 +62,14 @@ def test_where_neither_is_known_nothing_is_said_of_motion():
     del case.anatomy.surfaces["left_femur"]
     page = motion_page(facts_of(case))
     assert "nothing is said of motion" in page.lead
-    assert page.pictures == ()
+    assert page.body == ()
+    assert [(tile.name, tile.value) for tile in page.tiles] == [("Cup and stem version", "not known")]
+
+
+def test_a_motion_that_meets_nothing_says_by_what_alone_that_is_known(without_femur):
+    here = without_femur.postures["supine"]
+    motions = tuple(each.model_copy(update={"limit_deg": None}) for each in here.motions)
+    endless = without_femur.model_copy(update={"postures": {"supine": here.model_copy(update={"motions": motions})}})
+    free = [tile for tile in motion_page(endless).tiles if tile.value == "free"]
+    assert len(free) == 5
+    assert all("by the neck alone" in tile.note for tile in free)

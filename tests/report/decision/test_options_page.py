@@ -123,7 +123,7 @@ def test_the_lead_counts_only_cups_that_are_not_beaten_and_names_the_centre(fact
 
 
 def test_the_lead_says_whether_any_cup_beats_the_plan(facts):
-    assert "none is nowhere worse than the plan" in options_page(facts).lead
+    assert "each is in something worse than the plan" in options_page(facts).lead
     better = facts.model_copy(update={"better_than_plan": (0, 1)})
     assert "A and B are nowhere worse than the plan and somewhere better" in options_page(better).lead
 

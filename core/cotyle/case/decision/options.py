@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import asdict
 from typing import Any, Literal
 
+import numpy as np
 from pydantic import Field
 
 from cotyle.case.decision.facts import DecisionFacts
@@ -191,8 +192,15 @@ def options_of(planned: PlannedCup, hip: Hip, questions: Questions, seed: int) -
     goal = goal_of(hip, asked)
     question = _question(hip, plan, asked, goal)
     zone, frame = question.zone, plan.targets.frame
+    known: dict[bytes, MeasuredCup] = {}  # several wishes may end in one cup, and it is told again in the end
 
     def measured(variables: Array) -> MeasuredCup:
+        key = np.asarray(variables, dtype=float).tobytes()
+        if key not in known:
+            known[key] = measured_anew(variables)
+        return known[key]
+
+    def measured_anew(variables: Array) -> MeasuredCup:
         angles = (float(variables[INCLINATION]), float(variables[ANTEVERSION]))
         cup = question.cup(variables)
         return measured_cup(hip, plan_with(hip, plan, cup, zone.definition, frame, angles), goal.center_lps_mm)

@@ -31,10 +31,13 @@ _MEETS = {First.NECK: "the neck meets the rim", First.BONE: "bone meets bone", F
 def motion_page(facts: MotionFacts) -> PartPage:
     """Return the page on motion."""
     here = facts.postures[facts.posture]
+    if facts.neck is None and facts.femur is None:
+        # a motion that nothing was held against must not look free
+        return PartPage(lead=_lead(facts, here), tiles=(_version_tile(here),))
     return PartPage(
         lead=_lead(facts, here),
         tiles=(
-            *(_tile(_named(here, name), title, _turn_unknown(facts)) for name, title in _IN_TILES.items()),
+            *(_tile(_named(here, name), title, facts) for name, title in _IN_TILES.items()),
             _version_tile(here),
         ),
         advice=_advice(facts, here),
@@ -80,15 +83,20 @@ def _turn_unknown(facts: MotionFacts) -> bool:
     return facts.femur is not None and facts.femur.rotation_known == "as it lay"
 
 
-def _tile(fact: MotionFact, title: str, unsure: bool) -> Tile:
+def _tile(fact: MotionFact, title: str, facts: MotionFacts) -> Tile:
     if not fact.can_begin:
         return Tile(title, "none", "", "", str(fact.first), True)
     wanted = "" if fact.wanted_deg is None else f"; wanted {fact.wanted_deg:.0f}"
     if fact.limit_deg is None:
-        return Tile(title, "free", "", "", f"nothing met within {FARTHEST_DEG:.0f} deg{wanted}")
+        alone = "" if facts.neck and facts.femur else " by the neck alone" if facts.neck else " by bone alone"
+        return Tile(title, "free", "", "", f"nothing met within {FARTHEST_DEG:.0f} deg{alone}{wanted}")
     bone_first = fact.first is First.BONE and fact.bone is not None and fact.bone.sd_deg is not None
     spread = f"{2 * fact.bone.sd_deg:.1f}" if bone_first and fact.bone and fact.bone.sd_deg is not None else ""
-    turn = "; hangs on how the leg lay turned, not known" if bone_first and unsure and "rotation" in fact.name else ""
+    turn = (
+        "; hangs on how the leg lay turned, not known"
+        if bone_first and _turn_unknown(facts) and "rotation" in fact.name
+        else ""
+    )
     return Tile(title, f"{fact.limit_deg:.0f}", "deg", spread, f"{fact.first}{wanted}{turn}", fact.short)
 
 
@@ -104,8 +112,6 @@ def _version_tile(here: PostureMotion) -> Tile:
 
 
 def _pictures(facts: MotionFacts) -> tuple[Shown, ...]:
-    if facts.neck is None and facts.femur is None:
-        return ()
     neck = "the stem is not given" if facts.neck is None else _neck_words(facts.neck)
     bone = "bone not worked out" if facts.femur is None else _leg_words(facts.femur)
     found = [

@@ -45,9 +45,9 @@ def options_pictures(facts: OptionsFacts, planned: PlannedCup, hip: Hip) -> dict
 
 def price_figure(facts: OptionsFacts) -> Figure:
     """Draw cover against medial shift, coloured by the least wall."""
-    made = ink.figure(600, 400)
-    axes = made.add_axes((0.105, 0.125, 0.735, 0.745))
-    bar = made.add_axes((0.87, 0.125, 0.02, 0.745))
+    made = ink.figure(600, 350)
+    axes = made.add_axes((0.105, 0.14, 0.735, 0.715))
+    bar = made.add_axes((0.87, 0.14, 0.02, 0.715))
     points = [each for curve in facts.curves.values() for each in curve]
     walls = [each.figures.wall_least_mm for each in (*facts.options, facts.plan)]
     walls += [each.wall_least_mm for each in points]
@@ -87,7 +87,7 @@ def price_figure(facts: OptionsFacts) -> Figure:
 def _apart(places: Array) -> Array:
     """Return where marks (n, 2) stand so that none covers another: moved up or down, in steps, until free."""
     span = np.maximum(np.ptp(places, axis=0), [4.0, 10.0])
-    size = span * (0.05, 0.075)
+    size = span * (0.05, 0.09)
     free: list[Array] = []
     for place in places:
         tries = [place + np.array([0.0, sign * step]) * size for step in range(12) for sign in (1.0, -1.0)]

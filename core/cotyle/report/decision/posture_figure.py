@@ -32,9 +32,9 @@ def posture_pictures(facts: PostureFacts, planned: PlannedCup, hip: Hip) -> dict
 
 def tilt_figure(facts: PostureFacts, planned: PlannedCup) -> Figure:
     """Draw anteversion and inclination against the tilt of the pelvis, with the zone and the postures."""
-    made = ink.figure(600, 390)
+    made = ink.figure(600, 350)
     upper = made.add_axes((0.115, 0.45, 0.87, 0.43))
-    lower = made.add_axes((0.115, 0.13, 0.87, 0.26), sharex=upper)
+    lower = made.add_axes((0.115, 0.14, 0.87, 0.25), sharex=upper)
     tilts = _range_of_tilts(facts)
     angles = _angles_at(facts, planned, tilts)
     bounds = (facts.zone.anteversion_deg, facts.zone.inclination_deg)

@@ -66,11 +66,10 @@ def _most_lost(facts: RevisionFacts) -> str:
     if not facts.losses:
         return ""
     name, loss = max(facts.losses.items(), key=lambda pair: pair[1].share)
-    if loss.share < facts.limits.loss_share:
-        return f" No region lacks {100 * facts.limits.loss_share:.0f} % of its bone against the mirrored other hip."
+    few = loss.share < facts.limits.loss_share
     return (
         f" Most is missing at the {WORDS[name]}: {100 * loss.share:.0f} % ({loss.missing_ml:.1f} ml) of what the "
-        "mirrored other hip has."
+        "mirrored other hip has" + (f"; no region lacks {100 * facts.limits.loss_share:.0f} %." if few else ".")
     )
 
 
