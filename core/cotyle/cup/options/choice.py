@@ -169,7 +169,7 @@ def _with_latitude(question: Question, where: Room, option: Option) -> Option:
     heights = [wish for wish in option.favours if _of_height(question, own, wish).all()]
 
     def kept(trials: Trials) -> BoolArray:
-        return np.asarray([_of_height(question, trials, wish) for wish in heights], dtype=bool).all(axis=0)
+        return np.asarray(np.array([_of_height(question, trials, wish) for wish in heights], dtype=bool).all(axis=0))
 
     wishes = [wish for wish in option.favours if wish is not Favours.BALANCE]
     favoured = tuple({_objective(wish) for wish in wishes}) or everything

@@ -88,7 +88,7 @@ def drawn_sample(found: Procedures, seed: int, parts: int = PARTS, thinnest: int
     """
     count = len(found.outcomes)
     if count <= parts + thinnest:
-        return Sample(np.arange(count), np.ones(count))
+        return Sample(np.arange(count, dtype=np.int32), np.ones(count))
     thin = np.argsort(found.of(Outcome.LEAST_WALL), kind="stable")[:thinnest]
     rest = np.setdiff1d(np.arange(count), thin)
     rest = rest[np.argsort(found.of(Outcome.WALL_ALONG)[rest], kind="stable")]
@@ -96,7 +96,7 @@ def drawn_sample(found: Procedures, seed: int, parts: int = PARTS, thinnest: int
     draw = np.random.default_rng(seed)
     drawn = np.array([draw.choice(lot) for lot in lots])
     weights = np.concatenate([np.ones(thinnest), [float(len(lot)) for lot in lots]])
-    return Sample(np.concatenate([thin, drawn]), weights)
+    return Sample(np.concatenate([thin, drawn]).astype(np.int32), weights)
 
 
 def compared(planned: Planned, errors: Errors, sample: Sample, measure: Measure) -> Compared:
