@@ -82,8 +82,8 @@ def test_against_a_plan_that_goes_through_no_difference_of_walls_is_told():
 
 def test_a_cup_is_told_by_size_head_angles_and_the_ways_it_was_moved():
     shown, _ = told_against(cup(leg=-2.04), option(size=54.0, angles=(41.4, -3.0), leg=1.0))
-    assert shown.plan.cup == "52 mm, head 36; 40 / 18 deg; 4.0 medial, 2.0 up"
-    assert shown.rows[0].cup == "54 mm, head 36; 41 / −3 deg; 4.0 medial, 1.0 down"
+    assert shown.plan.cup == "52 / 36 mm; 40 / 18 deg; 4.0 medial, 2.0 up"
+    assert shown.rows[0].cup == "54 / 36 mm; 41 / −3 deg; 4.0 medial, 1.0 down"
 
 
 def test_how_far_a_hand_may_be_off_is_told_where_it_was_worked_out():

@@ -21,7 +21,7 @@ from cotyle.report.tiles import minus
 
 SEED = 1
 """Of everything that is drawn by lot, unless another one is asked for."""
-MAY_BE_OFF = ("medial, mm", "up, mm", "front, mm", "inclination, deg", "anteversion, deg")
+MAY_BE_OFF = ("medial, mm", "up, mm", "forward, mm", "inclination, deg", "anteversion, deg")
 
 
 @dataclass(frozen=True)
@@ -171,8 +171,9 @@ def told_options(facts: OptionsFacts) -> ToldOptions:
         plan=OptionRow("P", "as planned", _cup_words(facts.plan), _cells(facts, facts.plan), _through(facts.plan)),
         rows=rows,
         about=(
-            f"Angles {limits.definition}, {limits.frame} frame; shifts from the native centre, mm. Walls count up to "
-            f"{limits.enough_wall_mm:g} mm; beyond that more or less is no gain and no price."
+            "Size of the cup / largest usual head in it; inclination / anteversion, "
+            f"{limits.definition}, {limits.frame} frame; shifts from the native centre, mm. Walls count up to "
+            f"{limits.enough_wall_mm:g} mm: beyond that more or less is no gain and no price."
         ),
     )
 
@@ -215,7 +216,7 @@ def _cup_words(cup: CupOption) -> str:
     )
     centre = ", ".join(f"{abs(way):.1f} {there if way > 0 else back}" for way, there, back in ways if round(way, 1))
     angles = f"{cup.angles.inclination_deg:.0f} / {cup.angles.anteversion_deg:.0f} deg"
-    size = f"{cup.outer_diameter_mm:.0f} mm, head {cup.head_diameter_mm:.0f}"
+    size = f"{cup.outer_diameter_mm:.0f} / {cup.head_diameter_mm:.0f} mm"
     return minus(f"{size}; {angles}; {centre or 'native centre'}")
 
 

@@ -100,7 +100,11 @@ class Decisions(Panel):
             asked = deciding.Asked(full.planned, self.session.case.scan, questions)
             return self.apart.do(deciding.worked_out, asked, say)
 
-        self._work(decide, self._have)
+        def take(worked: Worked) -> None:
+            self._asked = None
+            self._have(worked)
+
+        self._work(decide, take)
 
     def _work(self, work: Callable[[Callable[[str], None]], Any], take: Callable[[Any], None]) -> None:
         """Do long work off the event loop, saying on the page what it is doing; at once where no event loop runs."""
@@ -181,8 +185,7 @@ class Decisions(Panel):
     def _have(self, worked: Worked) -> None:
         from cotyle.case.decision.decided import plan_of_option
 
-        self._worked, self._asked = worked, None
-        decided = worked.decided
+        self._worked, decided = worked, worked.decided
         options = decided.options
         self._plans = (
             () if options is None else tuple(plan_of_option(decided.plan, options, each) for each in options.options)
@@ -196,20 +199,20 @@ class Decisions(Panel):
     def _follow(self) -> None:
         """Say which of them belong to the plan as it is now; end what is being worked out on another one."""
         plan, worked = self.session.plan, self._worked
+        fresh = worked is not None and worked.decided.stands_for(plan)
         if self._asked is not None and self._asked != plan:
             self._asked = None
             self.apart.cancel()
-            self.put(message=ENDED)
+            self.put(message="" if fresh else ENDED)
         if worked is None:
             return
         from cotyle.case.decision.decided import same_cup
 
         kept = self.desk.kept
         letters = list(zip(self._letters, self._plans, strict=True))
-        fresh, options_fresh = worked.decided.stands_for(plan), worked.decided.options_stand_for(plan)
         self.put(
             fresh=fresh,
-            options_fresh=options_fresh,
+            options_fresh=worked.decided.options_stand_for(plan),
             now="P" if fresh else next((letter for letter, option in letters if same_cup(option, plan)), ""),
             beside="" if kept is None else next((letter for letter, each in letters if same_cup(each, kept.plan)), ""),
         )
