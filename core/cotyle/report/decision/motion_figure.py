@@ -24,7 +24,7 @@ from cotyle.report import ink
 
 _NECK, _BONE, _WANTED = ink.CUP_ON_PAPER, ink.REAMER, ink.WALL_ON_PAPER
 _MAP_STEP_DEG = 0.5
-_ROW_PX, _LONE_ROW_PX = 34.0, 26.0
+_ROW_PX, _LONE_ROW_PX = 29.0, 24.0
 """Of a motion with two bars, and with one."""
 _LEVELS_DEG = (-60, -30, -20, -10, 0, 5, 10, 15, 20, 30)
 
@@ -132,7 +132,8 @@ def reach_figure(facts: MotionFacts) -> Figure:
     axes.tick_params(axis="x", pad=4)
     axes.grid(color=ink.RULE, linewidth=0.6)
     axes.spines["polar"].set_color(ink.SOFT_INK)
-    made.legend(loc="upper left", bbox_to_anchor=(0.0, 1.0), ncols=2, fontsize=ink.SMALL_PT, frameon=False)
+    if axes.lines:
+        made.legend(loc="upper left", bbox_to_anchor=(0.0, 1.0), ncols=2, fontsize=ink.SMALL_PT, frameon=False)
     return made
 
 

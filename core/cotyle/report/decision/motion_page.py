@@ -72,7 +72,8 @@ def _lead(facts: MotionFacts, here: PostureMotion) -> str:
             f"the tightest is {tight.words}, {tight.limit_deg:.0f} deg until {_MEETS[tight.first]} where "
             f"{tight.wanted_deg:.0f} are wanted"
         )
-    return f"{held}, {facts.posture}, by {known}; {end}."
+    turned = "" if facts.femur is None or not _turn_unknown(facts) else " How far the leg lay turned is not known."
+    return f"{held}, {facts.posture}, by {known}; {end}.{turned}"
 
 
 def _spare(each: MotionFact) -> float:

@@ -38,6 +38,7 @@ _ENOUGH_WITHIN_MM = 0.5
 _MOST_WALL = "Most wall"
 LEG_MM = 2.0
 """A change of the leg's length that is said beside gain and price; femur unchanged."""
+_SMALL_HEAD_MM = 28.0
 _HIGH_CENTER_COSTS = (
     (
         "20 hips with a high centre against 20 at the anatomic one (Crowe III and IV, five years): load along the leg "
@@ -208,11 +209,16 @@ def _table(facts: OptionsFacts) -> Table:
             "bone taken, ml",
         ),
         tuple(rows),
-        "Head: the largest usual one in that cup. Medial, up, front: shift of the centre from the native one, supine "
-        f"frame. Angles {definition}, {frame} frame. Cover: of the shell, and of its upper quarter. Centre off: from "
-        f"the one to restore. Every number measured as the plan's own{_spreads(facts)}.",
+        f"Head: the largest usual one in that cup{_small_heads(facts)}. Medial, up, front: shift of the centre from "
+        f"the native one, supine frame. Angles {definition}, {frame} frame. Cover: of the shell, and of its upper "
+        f"quarter. Centre off: from the one to restore. Every number measured as the plan's own{_spreads(facts)}.",
         chosen=frozenset({len(rows) - 1}),
     )
+
+
+def _small_heads(facts: OptionsFacts) -> str:
+    small = min(each.head_diameter_mm for each in (*facts.options, facts.plan)) < _SMALL_HEAD_MM
+    return "; a small one dislocates sooner (common practice, no source)" if small else ""
 
 
 def _spreads(facts: OptionsFacts) -> str:

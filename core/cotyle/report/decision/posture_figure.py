@@ -95,7 +95,7 @@ def _postures(axes: Any, facts: PostureFacts, planned: PlannedCup, column: int) 
             markeredgecolor=color if assumed else "white",
             markeredgewidth=1.8 if assumed else 0.8,
             zorder=5,
-            label=f"{_WORDS[name]}, {each.how}",
+            label=_WORDS[name] + (", assumed" if assumed else ""),
         )
 
 

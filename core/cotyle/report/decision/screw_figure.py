@@ -163,7 +163,7 @@ def profile_figure(facts: ScrewFacts) -> Figure:
     shown = max([_SHOWN_MM, *(screw.allowed_mm + 8.0 for screw in facts.screws)])
     upper.set_xlim(0.0, min(shown, max(upper.get_xlim()[1], 1.0)))
     lower.set_xlim(upper.get_xlim())
-    made.legend(loc="upper left", bbox_to_anchor=(0.1, 1.0), ncols=3, fontsize=ink.SMALL_PT, frameon=False)
+    made.legend(loc="upper left", bbox_to_anchor=(0.1, 1.0), ncols=5, fontsize=ink.SMALL_PT, frameon=False)
     return made
 
 
