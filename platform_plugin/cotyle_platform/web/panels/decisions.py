@@ -81,7 +81,12 @@ class Decisions(Panel):
 
             return deciding.standing(folder, say)
 
-        self._work(read, lambda worked: None if worked is None else self._have(worked))
+        def take(worked: Worked | None) -> None:
+            # what was worked out here gives way only to what belongs to the plan as it is
+            if worked is not None and (self._worked is None or worked.decided.stands_for(self.session.plan)):
+                self._have(worked)
+
+        self._work(read, take)
 
     def start(self) -> None:
         """Work out all parts on the plan as it is; a change of the plan ends it."""

@@ -170,20 +170,44 @@ def test_a_changed_plan_ends_the_work_and_a_plan_told_otherwise_does_not(desk, d
         session.undo()
 
 
-def test_decisions_that_stand_in_a_case_are_shown_without_being_worked_out(own_case):
+@pytest.fixture
+def decided_case(own_case):
+    """A session of a case in which decisions stand, with its panel."""
     session = PlanningSession.open(own_case)
+    for name, facts in decided_on(session.plan).facts.items():
+        signed(facts, own_case, Questions(), 1).write(decision_path(own_case, name))
+    session.settle()
     server = Server("decisions", vn_constructor=None)
     server.state.ready()
     panel = Decisions(server, session)
-    assert server.state.decide is None
-    decided = decided_on(session.plan)
-    for name, facts in decided.facts.items():
-        signed(facts, own_case, Questions(), 1).write(decision_path(own_case, name))
-    panel.open()
-    assert server.state.decide_fresh
-    assert [row["letter"] for row in server.state.decide["options"]["rows"]] == ["A", "B"]
+    yield panel
     panel.close()
     session.close()
+
+
+def test_decisions_that_stand_in_a_case_are_shown_without_being_worked_out(decided_case):
+    state = decided_case.server.state
+    assert state.decide_fresh
+    assert state.decide["in_case"]
+    assert [row["letter"] for row in state.decide["options"]["rows"]] == ["A", "B"]
+
+
+def test_what_was_worked_out_here_gives_way_only_to_what_belongs_to_the_plan(decided_case, monkeypatch):
+    state, session = decided_case.server.state, decided_case.session
+    session.move(along_axis_mm=1.0)
+    session.settle()
+    monkeypatch.setattr(decided_case.apart, "do", lambda work, asked, say: worked_on(asked.planned.plan))
+    decided_case.start()
+    assert state.decide_fresh
+    assert not state.decide["in_case"]
+    session.move(along_axis_mm=1.0)
+    decided_case.open()
+    assert not state.decide["in_case"]
+    session.undo()
+    session.undo()
+    decided_case.open()
+    assert state.decide["in_case"]
+    assert state.decide_fresh
 
 
 def test_a_whole_working_out_is_handed_over_and_comes_back(desk, decisions, monkeypatch):
