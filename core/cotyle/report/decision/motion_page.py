@@ -42,8 +42,13 @@ def motion_page(facts: MotionFacts) -> PartPage:
         ),
         advice=_advice(facts, here),
         body=(
+            _limits(facts.posture, here, facts),
             *_pictures(facts),
-            *(_limits(name, facts.postures[name], facts) for name in (SUPINE, STANDING) if name in facts.postures),
+            *(
+                _limits(name, facts.postures[name], facts)
+                for name in (SUPINE, STANDING)
+                if name in facts.postures and name != facts.posture
+            ),
             _sources(here),
             _taken(facts),
         ),
