@@ -12,6 +12,7 @@ import pytest
 from cotyle.cup.options.choice import Choice, Favours, choose
 from cotyle.cup.options.figures import OBJECTIVES, dominates, gains
 from cotyle.cup.options.limits import Limits, Pins
+from cotyle.cup.options.trials import Bound
 from cotyle.cup.orientation import Definition
 from cotyle.cup.posture import Zone
 from cotyle.space.mesh import TriangleMesh
@@ -69,6 +70,15 @@ def test_enough_wall_is_kept_and_no_more_is_asked_for():
     found = option(choice, Favours.WALL)
     assert found.figures.wall_least_mm >= 4.5 - 0.01
     assert found.variables[0] == pytest.approx(2.5, abs=0.55)
+
+
+@pytest.mark.parametrize(("largest", "reached"), [(48.0, True), (49.0, True), (54.0, False)])
+def test_a_cup_as_large_as_may_be_reaches_the_largest_size(largest, reached):
+    """Cups come in even sizes: below 49 mm the largest is 48."""
+    limits = Limits(least_cover=0.60, largest_size_mm=largest)
+    choice = chosen(socket_block(25.0, 60.0), limits, SMALL_IN_SOCKET)
+    for each in choice.options:
+        assert (Bound.LARGEST_SIZE in each.binding) == reached
 
 
 def slanted(slant_deg: float, depth_mm: float) -> TriangleMesh:
