@@ -62,8 +62,13 @@ def test_outside_the_scan_nothing_is_known_and_nothing_is_guessed():
     assert bone_page(found).tiles[0].value == "not known"
 
 
-def test_metal_is_said_to_spoil_every_density():
-    assert "bone-beside-metal" in codes(facts(even_scan(250.0), model_case(metal=True)))
+def test_metal_is_said_to_spoil_every_density_where_the_numbers_stand():
+    found = facts(even_scan(250.0), model_case(metal=True))
+    assert "bone-beside-metal" in codes(found)
+    page = bone_page(found)
+    assert "Do not go by it" in page.lead
+    assert [tile.bad for tile in page.tiles] == [True, False, True]
+    assert "Do not go by it" not in bone_page(facts(even_scan(250.0))).lead
 
 
 def test_the_wall_is_read_between_floor_and_inner_surface():
@@ -74,4 +79,6 @@ def test_the_wall_is_read_between_floor_and_inner_surface():
 def test_the_file_is_read_back_as_it_was_written(tmp_path):
     found = facts(even_scan(250.0))
     found.write(tmp_path / "bone.json")
-    assert BoneFacts.read(tmp_path / "bone.json").to_json() == found.to_json()
+    read = BoneFacts.read(tmp_path / "bone.json")
+    assert read.to_json() == found.to_json()
+    assert bone_page(read) == bone_page(found)

@@ -126,6 +126,7 @@ def test_a_file_comes_back_as_it_was_written_and_has_a_page(sample, tmp_path):
     read = RevisionFacts.read(tmp_path / "revision.json")
     assert read.as_dict() == facts.as_dict()
     page = revision_page(read)
+    assert page == revision_page(facts)
     assert f"{facts.cup.outer_diameter_mm:.1f} mm that does not look loose" in page.lead
     assert f"{facts.behind.least_mm:.1f} ± {2 * facts.behind.least_sd_mm:.1f} mm at the thinnest" in page.lead
     assert len(page.tables) == 3

@@ -37,13 +37,27 @@ def _lead(facts: BoneFacts) -> str:
     )
     if facts.opposite_marrow_hu is not None:
         words += f" About the other hip it is {facts.opposite_marrow_hu:.0f} HU in the same scan."
+    if _beside_metal(facts):
+        words += " Do not go by it: this hip holds metal, which spoils every density here."
     return minus(words)
+
+
+def _beside_metal(facts: BoneFacts) -> bool:
+    return any(doubt.code == "bone-beside-metal" for doubt in facts.doubts)
 
 
 def _tiles(facts: BoneFacts) -> tuple[Tile, ...]:
     wall = facts.wall
+    metal = "; beside metal, not to go by" if _beside_metal(facts) else ""
     return (
-        Tile("Marrow behind the shell", _hu(facts.marrow_hu), "HU", "", "median, 4 mm and more deep", bool(facts.soft)),
+        Tile(
+            "Marrow behind the shell",
+            _hu(facts.marrow_hu),
+            "HU",
+            "",
+            f"median, 4 mm and more deep{metal}",
+            bool(facts.soft) or bool(metal),
+        ),
         Tile("Marrow, other hip", _hu(facts.opposite_marrow_hu), "HU", "", "same scan, about its native socket"),
         Tile(
             "Wall on the axis",
@@ -51,8 +65,9 @@ def _tiles(facts: BoneFacts) -> tuple[Tile, ...]:
             "HU",
             "",
             f"mean over {wall.along_axis_mm:.1f} mm; densest {_hu(wall.most_hu)}"
-            + ("; thinner than the scan resolves: reads too soft" if wall.thin else ""),
-            wall.thin,
+            + ("; thinner than the scan resolves: reads too soft" if wall.thin else "")
+            + metal,
+            wall.thin or bool(metal),
         ),
     )
 

@@ -76,6 +76,8 @@ def _walls(axes: Any, facts: ToleranceFacts) -> None:
             ha="center",
             fontsize=ink.FONT_PT,
             color=ink.INK,
+            path_effects=ink.halo("#ffffff", 3.0),
+            zorder=5,
         )
     limit = facts.chances.least_wall_limit_mm
     axes.plot([limit, limit], [-0.5, 0.5], color=ink.WALL_ON_PAPER, linestyle=(0, (4, 3)), linewidth=1.4)
