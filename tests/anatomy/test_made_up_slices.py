@@ -5,10 +5,11 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from cotyle.anatomy.edge_spread import widened_landmarks
-from cotyle.anatomy.findings import Concern
+from cotyle.anatomy.findings import Concern, Grade
 from cotyle.anatomy.landmarks import Landmark, Origin, given
 from cotyle.anatomy.made_up_slices import less_sure, made_up_findings, stretch_at
 from cotyle.anatomy.segmentation.edge_confidence import CLEAR_SD_MM, Edge, EdgeConfidence
+from cotyle.case.anatomy_stages import answered
 from cotyle.image.made_up import MadeUp
 from cotyle.space.side import Side
 
@@ -83,6 +84,20 @@ def test_a_socket_that_a_gap_crosses_is_doubtful_and_one_beside_it_is_not():
     assert found.code == "socket-made-up"
     assert "between z = 20.00 and 23.00 mm" in found.text
     assert {Concern.CENTER, Concern.WALL, Concern.COVERAGE} <= set(found.concerns)
+
+
+def test_no_plan_is_made_on_a_socket_that_a_gap_crosses_which_is_wider_than_slices_may_be_thick():
+    socket = SimpleNamespace(center_lps_mm=np.array([100.0, 0.0, 0.0]), diameter_mm=50.0)
+    wide = MadeUp((0.0, 0.0, 1.0), -4.0, 0.0, 4.0, 1.0, 3, "z = -4.00 and 0.00 mm")
+    found = {each.code: each for each in made_up_findings({}, {Side.LEFT: socket}, (GAP, wide))}
+    assert found["socket-made-up"].grade is Grade.CHECK
+    stopped = found["socket-not-shown"]
+    assert stopped.grade is Grade.CANNOT_PLAN
+    assert "between z = -4.00 and 0.00 mm" in stopped.text
+    assert "z = 20.00" not in stopped.text
+    # no clicked centre shows the bone; labels of somebody who drew it do
+    assert answered(stopped, {"hip_center_left"}, frozenset()).grade is Grade.CANNOT_PLAN
+    assert answered(stopped, set(), frozenset({"left_hip_bone"})).grade is Grade.CHECK
 
 
 def test_a_place_knows_its_gap():

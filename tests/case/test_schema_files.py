@@ -63,7 +63,18 @@ ODD = st.sampled_from(
 )
 
 
-@pytest.mark.parametrize("name", ["plan-1.json", "review-1.json", "comparison-1.json", "measurements-1.json"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "plan-1.json",
+        "review-1.json",
+        "comparison-1.json",
+        "measurements-1.json",
+        "cohort-row-1.json",
+        "posture-1.json",
+        "revision-1.json",
+    ],
+)
 def test_what_the_schema_refuses_the_program_refuses_and_what_it_takes_is_taken(name):
     """One value of a good file is exchanged, taken out or put in: both must say the same of it."""
     kind = name.removesuffix(".json")

@@ -27,7 +27,7 @@ from tests.reliability.contradicting_series import (
     with_commas,
 )
 from tests.reliability.defect import Defect
-from tests.reliability.faulty_series import each, one, whole
+from tests.reliability.faulty_series import each, one, whole, without
 
 # fmt: off
 CONTRADICTIONS = (
@@ -84,6 +84,10 @@ CONTRADICTIONS = (
            *["series-odd-slice"] * 2, r"z = (-17\.50, )?12\.50 mm"),
     Defect("one picture at two places", repeated,
            *["series-picture-repeated"] * 2, r"z = -11\.50 and -10\.50 mm"),
+    Defect("two slices missing where the ball ends", lambda: without(7, 8),
+           "series-gap", says=r"z = -25\.50 and -22\.50 mm"),
+    Defect("five slices missing where the ball ends", lambda: without(*range(5, 10)),
+           "series-gap", says=r"z = -27\.50 and -21\.50 mm"),
     Defect("each slice written twice", thinner_by_copies, *["series-picture-repeated"] * 2, "in all"),
 )
 # fmt: on

@@ -74,6 +74,8 @@ def _mm(value: float | None) -> str:
 
 
 def _end(found: Outcome) -> str:
+    if found.end == RIGHT and found.guess_mm is not None:
+        return "right but for made-up slices"
     return found.end if found.end in {RIGHT, "wrong"} else f"`{found.end}`"
 
 

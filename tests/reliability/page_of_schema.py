@@ -80,10 +80,18 @@ def _agreed(validator: Draft202012Validator, model: Any, good: Any) -> int:
 
 def _agree(validator: Draft202012Validator, model: Any, content: Any) -> bool:
     try:
-        validated(model, content, "file.json")
+        validated(model, _named(model, content), "file.json")
     except InputError as error:
         return not validator.is_valid(content) or TIED in str(error)
     return validator.is_valid(content)
+
+
+def _named(model: Any, content: Any) -> Any:
+    """Name schema and version as the program does for a file that may leave them out."""
+    if not getattr(model, "may_leave_out_version", False) or not isinstance(content, dict):
+        return content
+    schema, version = (model.model_fields[field].default for field in ("schema_name", "version"))
+    return {"schema": schema, "version": version, **content}
 
 
 def _altered(good: Any, rng: random.Random, places: list[tuple[Any, ...]]) -> Any:

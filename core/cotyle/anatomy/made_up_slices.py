@@ -2,7 +2,8 @@
 
 An edge between slices that a repair made up is no clear edge (``Edge.MADE_UP``); its standard deviation grows by what
 the gap leaves open (:mod:`cotyle.image.made_up`), and with it that of the sockets, landmarks, walls and coverage that
-rest on it. Besides, each landmark and each socket that lies in them is named: the numbers alone do not say why.
+rest on it. Besides, each landmark and each socket that lies in them is named: the numbers alone do not say why. No plan
+is made on a socket that a gap crosses which is wider than the slices of a whole series may be thick.
 """
 
 from __future__ import annotations
@@ -11,17 +12,19 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
-from cotyle.anatomy.findings import Concern, Finding
+from cotyle.anatomy.findings import Concern, Finding, Grade
 from cotyle.anatomy.landmarks import APP_NAMES, Landmarks, Origin
 from cotyle.anatomy.segmentation.edge_confidence import Edge, EdgeConfidence
 from cotyle.anatomy.sockets.socket import Socket
 from cotyle.image.made_up import MadeUp, listed, widest_unsure_mm
+from cotyle.image.series_check import THICK_SPACING_MM
 from cotyle.space.arrays import Array
 from cotyle.space.mesh import TriangleMesh
 from cotyle.space.side import Side
 
 _HOLDS_A_SOCKET = 1.15
 """A socket reaches this many radii from its centre, its rim with it."""
+_ROUNDING_MM = 0.05
 _OF_SOCKET = (Concern.CENTER, Concern.DIAMETER, Concern.WALL, Concern.COVERAGE)
 
 
@@ -61,6 +64,14 @@ def made_up_findings(
                 f"coverage rest on edges that are known to ± {widest_unsure_mm(across):.1f} mm only there"
             )
             yield Finding("socket-made-up", text, concerns=_OF_SOCKET, side=side)
+        wide = [each for each in across if each.gap_mm > THICK_SPACING_MM + _ROUNDING_MM]
+        if wide:
+            text = (
+                f"slices are missing across the {side} socket {listed(wide)}: no wall can be measured in a gap of more "
+                f"than {THICK_SPACING_MM:g} mm; give the whole series"
+            )
+            concerns = (Concern.BONES, Concern.WALL, Concern.COVERAGE)
+            yield Finding("socket-not-shown", text, Grade.CANNOT_PLAN, concerns, side)
 
 
 def stretch_at(place_lps_mm: Array, made_up: Sequence[MadeUp]) -> MadeUp | None:
