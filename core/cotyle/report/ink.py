@@ -51,7 +51,7 @@ def figure(width_px: float, height_px: float) -> Figure:
 
 def png(made: Figure) -> bytes:
     """Return the figure as PNG without date or software in it; opaque, so that no typesetter takes it apart."""
-    canvas = FigureCanvasAgg(made)
+    canvas: Any = FigureCanvasAgg(made)
     canvas.draw()
     buffer = io.BytesIO()
     picture = Image.fromarray(np.asarray(canvas.buffer_rgba())).convert("RGB")
