@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from cotyle.anatomy.segmentation.edge_confidence import Edge, EdgeConfidence
 from cotyle.cup.motion.free_motion import First
+from cotyle.errors import InputError
 
 from tests.case.decision.moving_hip import STEM, codes, facts_of, limit, planned
 from tests.cup.motion.model_leg import model_leg
@@ -37,6 +38,11 @@ def test_the_native_version_takes_off_how_the_leg_lay(known):
     assert known.femur.rotation_known == "from the native version"
     assert known.femur.neck_forward_deg == pytest.approx(20.0, abs=0.2)
     assert "motion-leg-as-it-lay" not in codes(known)
+
+
+def test_a_head_that_no_cup_of_this_size_holds_is_refused():
+    with pytest.raises(InputError, match="head-size"):
+        facts_of(planned(), head_diameter_mm=70.0)
 
 
 def test_without_stem_and_version_both_are_said_and_nothing_is_guessed():

@@ -40,6 +40,15 @@ def test_schema_and_version_may_be_left_out_and_what_was_given_is_remembered(tmp
         ({"screws": {"screws": [{"from_pole_deg": 120, "around_deg": 0}]}}, "field-invalid", "from_pole_deg"),
         ({"screws": {"screws": [{"around_deg": 0}]}}, "field-invalid", "from_pole_deg"),
         ({"bone": {"uneven_from": 0.5}}, "field-invalid", "uneven_from"),
+        ({"bone": {"soft_below_hu": 10**400}}, "field-invalid", "soft_below_hu"),
+        ('{"bone": {}, "bone": {"soft_below_hu": 9}}', "json-unreadable", "twice"),
+        ({"motion": {"motions": [{"name": "flexion", "move": "flexion"}]}}, "field-invalid", "called flexion"),
+        ({"motion": {"motions": [{"name": "bow", "move": "flexion"}] * 2}}, "field-invalid", "called bow"),
+        (
+            {"screws": {"screws": [{"from_pole_deg": 1, "around_deg": 0, "direction_lps": [1e308, 0, 0]}]}},
+            "field-invalid",
+            "direction_lps",
+        ),
     ],
 )
 def test_what_is_wrong_is_named(tmp_path, content, code, words):

@@ -1,8 +1,10 @@
 """The page on motion tells from its file alone, says what each picture assumes, and names what is not known."""
 
+import warnings
+
 import pytest
 from cotyle.case.decision.motion_facts import MotionFacts
-from cotyle.report.decision.motion_figure import motion_pictures
+from cotyle.report.decision.motion_figure import motion_pictures, reach_figure
 from cotyle.report.decision.motion_page import motion_page
 
 from tests.case.decision.moving_hip import STEM, facts_of, planned
@@ -33,6 +35,15 @@ def test_the_facts_come_back_from_their_file_and_the_page_tells_from_them_alone(
     assert page == motion_page(known)
     assert "supine, by neck and bone" in page.lead
     assert len(page.tiles) == 6
+
+
+def test_a_picture_without_any_line_is_drawn_without_a_warning(without_femur):
+    nothing = without_femur.model_copy(
+        update={"neck": None, "reach": without_femur.reach.model_copy(update={"neck_deg": (), "bone_deg": ()})}
+    )
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert reach_figure(nothing)
 
 
 def test_every_picture_is_drawn_and_says_what_it_assumes(known, without_stem, without_femur):

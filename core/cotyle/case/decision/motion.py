@@ -104,12 +104,21 @@ def cups_in_postures(planned: PlannedCup, questions: Questions) -> dict[str, _Cu
 
 
 def neck_of(planned: PlannedCup, asked: MotionQuestions) -> Neck | None:
-    """Return the neck in its liner; None where the stem isn't given."""
+    """Return the neck in its liner; None where the stem isn't given.
+
+    Raises
+    ------
+    InputError
+        ``head-size`` for a head as large as the cup, ``neck-diameter`` for a neck as thick as what it has to pass.
+    """
+    cup_mm = planned.cup.outer_diameter_mm
+    head = planned.cup.head_diameter_mm if asked.head_diameter_mm is None else asked.head_diameter_mm
+    if head >= cup_mm:
+        raise InputError("head-size", f"a head of {head:g} mm doesn't go into a cup of {cup_mm:g} mm", "Give another")
     if asked.stem is None:
         return None
     stem = asked.stem.stem()
-    head = planned.cup.head_diameter_mm if asked.head_diameter_mm is None else asked.head_diameter_mm
-    lean = free_lean_deg(head, stem.neck_diameter_mm, asked.liner.liner(), planned.cup.outer_diameter_mm)
+    lean = free_lean_deg(head, stem.neck_diameter_mm, asked.liner.liner(), cup_mm)
     return Neck(stem, lean)
 
 

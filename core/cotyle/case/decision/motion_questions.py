@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from cotyle.case.schema import Strict
 from cotyle.cup.motion.femur import CUT_ABOVE_MM, CUT_ANGLE_DEG, NeckCut
 from cotyle.cup.motion.hip_pose import HipPose, Move
 from cotyle.cup.motion.implant import LEAST_NECK_SHAFT_DEG, MOST_NECK_SHAFT_DEG, Liner, Stem
-from cotyle.cup.motion.motions import Motion
+from cotyle.cup.motion.motions import STANDARD_MOTIONS, Motion
 
 Turn = Annotated[float, Field(ge=-170, le=170, allow_inf_nan=False)]
 Version = Annotated[float, Field(ge=-60, le=60, allow_inf_nan=False)]
@@ -97,3 +97,11 @@ class MotionQuestions(Strict):
     offset_more_mm: Change = 0.0
     neck_cut: GivenCut = GivenCut()
     motions: tuple[GivenMotion, ...] = ()
+
+    @model_validator(mode="after")
+    def _each_name_once(self) -> Self:
+        names = [each.name for each in (*STANDARD_MOTIONS, *self.motions)]
+        twice = [name for name in names if names.count(name) > 1]
+        if twice:
+            raise ValueError(f"there are two motions called {twice[0]}")
+        return self

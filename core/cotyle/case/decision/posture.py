@@ -298,7 +298,7 @@ def _doubts(
     if abs(stands - planned) > _FILM_DIFFERS_DEG:
         text = (
             f"Standing, the pelvis tilts by {stands:+.0f} deg here, by {planned:+.0f} deg in the plan, and the rest of "
-            f"this report goes by the plan: cotyle measure --standing-tilt-change={stands:.1f} makes both one."
+            "this report goes by the plan: give the plan the same, as the change of tilt on standing."
         )
         found.append(Doubt(code="posture-standing-differs", text=text))
     lying = known[SUPINE].anterior_tilt_deg - pelvis.anterior_tilt_deg

@@ -6,7 +6,9 @@ from typing import Annotated
 
 from pydantic import Field
 
-from cotyle.case.schema import Strict, Vector
+from cotyle.case.schema import Strict
+
+Component = Annotated[float, Field(ge=-1e6, le=1e6, allow_inf_nan=False)]
 
 
 class ScrewAsked(Strict):
@@ -18,7 +20,7 @@ class ScrewAsked(Strict):
 
     from_pole_deg: Annotated[float, Field(ge=0, le=90, allow_inf_nan=False)]
     around_deg: Annotated[float, Field(ge=0, lt=360, allow_inf_nan=False)]
-    direction_lps: Vector | None = None
+    direction_lps: tuple[Component, Component, Component] | None = None
     length_mm: Annotated[float, Field(gt=0, le=90, allow_inf_nan=False)] | None = None
 
 
