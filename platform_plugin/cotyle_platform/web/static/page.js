@@ -116,6 +116,12 @@
   }
   new MutationObserver(one_stop_for_keys).observe(document.documentElement, { childList: true, subtree: true });
 
+  new MutationObserver((changes) => {  // the landmark that is chosen is seen in its list
+    const chosen = document.querySelector(".ct-marks-list button[aria-pressed=true]");
+    const now = (each) => each.target === chosen || [...each.addedNodes].some((node) => node.contains(chosen));
+    if (chosen && changes.some(now)) chosen.scrollIntoView({ block: "nearest" });
+  }).observe(document.documentElement, { childList: true, subtree: true, attributes: true, attributeFilter: ["aria-pressed"] });
+
   let missed = 0;
   setInterval(async () => {
     one_stop_for_keys();
