@@ -25,6 +25,7 @@ from cotyle.space.side import Side
 _HOLDS_A_SOCKET = 1.15
 """A socket reaches this many radii from its centre, its rim with it."""
 _ROUNDING_MM = 0.05
+_OF_BONE = (Concern.BONES, Concern.WALL, Concern.COVERAGE)
 _OF_SOCKET = (Concern.CENTER, Concern.DIAMETER, Concern.WALL, Concern.COVERAGE)
 
 
@@ -70,8 +71,7 @@ def made_up_findings(
                 f"slices are missing across the {side} socket {listed(wide)}: no wall can be measured in a gap of more "
                 f"than {THICK_SPACING_MM:g} mm; give the whole series"
             )
-            concerns = (Concern.BONES, Concern.WALL, Concern.COVERAGE)
-            yield Finding("socket-not-shown", text, Grade.CANNOT_PLAN, concerns, side)
+            yield Finding("socket-not-shown", text, Grade.CANNOT_PLAN, _OF_BONE, side)
 
 
 def stretch_at(place_lps_mm: Array, made_up: Sequence[MadeUp]) -> MadeUp | None:
