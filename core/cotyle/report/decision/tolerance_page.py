@@ -177,7 +177,7 @@ def _checked(facts: ToleranceFacts) -> tuple[Table, ...]:
             minus(f"{factor * off.worst:+.{digits}f}"),
             f"{_hundred(off.far_share)} of 100",
         )
-        for name, off in held.differences.items()
+        for name, off in ((name, held.differences[name]) for name in OUTCOME_WORDS if name in held.differences)
         for factor, digits in ((100.0, 1) if name == "coverage" else (1.0, 2),)
     )
     walls, cover = held.differences["least_wall_mm"].limit, held.differences["coverage"].limit
