@@ -67,6 +67,17 @@ def test_an_error_of_ours_is_one_line_with_exit_code_1(capsys):
     assert "Traceback" not in caught.err
 
 
+def test_being_stopped_is_said_and_is_no_success(command, tmp_path, monkeypatch):
+    def stopped(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("cotyle.cli.commands.run_check", stopped)
+    code, out, err = command("check", tmp_path, "--json")
+    assert code == 1
+    assert json.loads(out)["error"]["code"] == "stopped"
+    assert err.count("\n") == 1
+
+
 def test_a_path_that_the_system_refuses_is_bad_input(command, tmp_path):
     folder = tmp_path / ("Sample" * 60)  # longer than a name may be: 255 bytes on usual disks
     for arguments in (

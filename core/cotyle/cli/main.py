@@ -65,10 +65,7 @@ def _common(
 
 
 @app.command()
-def demo(
-    out: OutOption = Path("cotyle-demo"),
-    as_json: JsonOption = False,
-) -> None:
+def demo(out: OutOption = Path("cotyle-demo"), as_json: JsonOption = False) -> None:
     """Build the synthetic sample case, plan it and write the report."""
     from cotyle.cli.commands import run_demo
 
@@ -389,6 +386,8 @@ def run(arguments: list[str] | None = None) -> int:
     plain = [each for each in given if each != "--debug"]  # may stand anywhere
     try:
         code = app(args=plain, prog_name="cotyle", standalone_mode=False)
+        if code == 130:  # some versions of typer swallow that the user stopped them
+            raise KeyboardInterrupt
         return int(code) if isinstance(code, int) else 0
     except (Exception, KeyboardInterrupt) as error:
         from cotyle.cli.failures import report_failure
