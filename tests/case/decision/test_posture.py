@@ -76,6 +76,8 @@ def test_how_the_plan_says_the_pelvis_sits_is_taken_unless_something_was_given()
     given = facts(planned, supine={"sacral_slope_deg": 40.0}, seated={"sacral_slope_deg": 18.0})
     assert given.postures["seated"].how is Known.SLOPES
     assert given.postures["seated"].change_from_supine_deg == pytest.approx(-22.0)
+    assert "posture-seated-differs" in codes(given)
+    assert "posture-seated-differs" not in codes(found)
     assert "posture-slope-alone" in codes(facts(planned, seated={"sacral_slope_deg": 18.0}))
 
 

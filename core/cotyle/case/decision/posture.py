@@ -26,7 +26,7 @@ from cotyle.case.decision.postures import (
 )
 from cotyle.case.decision.questions import Questions
 from cotyle.case.measurements import Angles, Doubt
-from cotyle.case.plan_file import FrameName, Targets
+from cotyle.case.plan_file import FrameName, PostureChoice, Targets
 from cotyle.case.schema import Finite, Strict
 from cotyle.case.stages import Hip, PlannedCup
 from cotyle.cup.orientation import Definition, Orientation, orientation_of_axis, tilted
@@ -165,7 +165,7 @@ def posture_of(planned: PlannedCup, hip: Hip, questions: Questions, seed: int) -
         ),
         mobility=_mobility(known, asked, change),
         assumptions=_ASSUMPTIONS,
-        doubts=_doubts(facts, known, pelvis, asked, window, change),
+        doubts=_doubts(facts, known, pelvis, asked, window, change, planned.plan.posture),
     )
 
 
@@ -261,6 +261,7 @@ def _doubts(
     asked: PostureQuestions,
     window: tuple[float, float] | None,
     change: float,
+    plan: PostureChoice,
 ) -> tuple[Doubt, ...]:
     found = [
         Doubt(code=f"posture-hidden-{name}", text=_hidden_words(facts[name], name, asked))
@@ -301,6 +302,13 @@ def _doubts(
             "this report goes by the plan: give the plan the same, as the change of tilt on standing."
         )
         found.append(Doubt(code="posture-standing-differs", text=text))
+    sits, planned_seat = known[SEATED].anterior_tilt_deg - pelvis.anterior_tilt_deg, plan.seated_tilt_change_deg
+    if planned_seat is not None and abs(sits - planned_seat) > _FILM_DIFFERS_DEG:
+        text = (
+            f"Seated, the pelvis tilts by {sits:+.0f} deg here, by {planned_seat:+.0f} deg in the plan: what was given "
+            "here is followed."
+        )
+        found.append(Doubt(code="posture-seated-differs", text=text))
     lying = known[SUPINE].anterior_tilt_deg - pelvis.anterior_tilt_deg
     if abs(lying) > _FILM_DIFFERS_DEG:
         text = (
