@@ -130,11 +130,14 @@ def test_the_command_itself_refuses_what_is_no_scan(tmp_path):
     assert all(row["code"] for row in rows)
 
 
-def test_no_scheduler_is_said_in_one_line(planner, tmp_path, monkeypatch):
+@pytest.mark.parametrize(
+    "address", ["tcp://127.0.0.1:9", "", "x", "tls://127.0.0.1:9", "ucx://a:9", "tcp://127.0.0.1:99999", "a b:1"]
+)
+def test_no_scheduler_is_said_in_one_line(planner, tmp_path, monkeypatch, address):
     pytest.importorskip("distributed")
     monkeypatch.setattr("cotyle.cli.cohort._CONNECT_S", 1)
     with pytest.raises(InputError, match="no Dask scheduler"):
-        run(table(tmp_path, "a"), tmp_path / "cohort", planner, scheduler="tcp://127.0.0.1:9")
+        run(table(tmp_path, "a"), tmp_path / "cohort", planner, scheduler=address)
 
 
 @pytest.fixture

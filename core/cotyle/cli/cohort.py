@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import socket
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
@@ -17,6 +19,7 @@ from cotyle.errors import InputError
 
 _CONNECT_S = 15
 _TRIES = 5
+_ADDRESS = re.compile(r"(?:t(?:cp|ls)://)?(?P<host>\[[0-9A-Fa-f:.]+\]|[\w.-]+):(?P<port>[0-9]{1,5})")
 
 
 def run_cohort(
@@ -83,8 +86,9 @@ def _there(entries: Sequence[Entry], out: Path, pdf: bool, command: tuple[str, .
         what = "a scheduler needs packages that are not installed"
         raise InputError("cohort-extra", what, "pip install '.[cohort]' in Cotyle's folder") from error
     try:
+        _require_listening(address)  # a client that fails to connect says so in its own way, later, too
         client = Client(address, timeout=_CONNECT_S)  # type: ignore[no-untyped-call]
-    except (OSError, TimeoutError, ValueError) as error:
+    except (OSError, OverflowError, TypeError, ValueError) as error:
         what = "no Dask scheduler answers at that address"
         raise InputError("scheduler-unreachable", what, "Give it as tcp://HOST:PORT, and start it first") from error
     with client:
@@ -93,6 +97,15 @@ def _there(entries: Sequence[Entry], out: Path, pdf: bool, command: tuple[str, .
         }
         for task in as_completed(list(tasks)):  # type: ignore[no-untyped-call]
             yield killed(tasks[task]) if task.exception() is not None else task.result()
+
+
+def _require_listening(address: str) -> None:
+    """Raise ValueError for what is no address, OSError where nobody listens."""
+    found = _ADDRESS.fullmatch(address)
+    if found is None:
+        raise ValueError("not an address")
+    with socket.create_connection((found["host"].strip("[]"), int(found["port"])), timeout=_CONNECT_S):
+        pass
 
 
 def _report(out: Path, rows: Sequence[Row], as_json: bool) -> None:
