@@ -98,6 +98,14 @@ def test_a_slope_that_the_pixels_do_not_know_of_is_told():
     check(stored - 1024, headers(changed=changed))  # stored by its own slope, it is the same body
 
 
+@given(about=st.floats(-600.0, 600.0), at=st.integers(1, COUNT - 1))
+@settings(max_examples=20, deadline=None)
+def test_slices_stored_as_their_negative_are_told(about, at):
+    voxels = body(10)
+    voxels[at:] = np.int16(2 * about) - voxels[at:]
+    assert refusal(voxels).code in {"series-inverted", "series-level-jumps"}
+
+
 def test_a_repeated_picture_is_told_and_a_mirrored_or_drawn_out_shape_is_not():
     voxels = body(9)
     voxels[12] = voxels[11]

@@ -14,7 +14,7 @@ from pydicom.tag import Tag
 from pydicom.uid import EnhancedCTImageStorage, generate_uid
 
 from tests.image.dicom_phantom import grid_positions, make_slices, marked_sphere_hu, stored_pixels, write_slices
-from tests.reliability.faulty_series import Slices, Writer, each, oblong, whole
+from tests.reliability.faulty_series import Slices, Writer, each, oblong, twelve_bit, whole
 
 PRIVATE_SYNTAX = "2.25.13371337.1"
 
@@ -124,6 +124,20 @@ def rounded_positions() -> Slices:
     slices = make_slices(grid_positions(52, 1.25), marked_sphere_hu)
     for ds in slices:
         ds.ImagePositionPatient = [round(float(v)) if n == 2 else v for n, v in enumerate(ds.ImagePositionPatient)]
+    return slices
+
+
+def wrapped_in_half() -> Slices:
+    """Twelve bits, unsigned; the upper half's headers call them signed."""
+    slices = twelve_bit(wrong_sign=False)
+    return each(slices[:32], PixelRepresentation=0) + each(slices[32:], PixelRepresentation=1)
+
+
+def inverted_in_half() -> Slices:
+    """The upper half stored as its own negative, which no header says."""
+    slices = whole()
+    for ds in slices[32:]:
+        ds.PixelData = (2048 - stored_pixels(ds)).astype(np.int16).tobytes()
     return slices
 
 

@@ -9,6 +9,7 @@ from tests.reliability.contradicting_series import (
     half_blank,
     hu_stored_in_half,
     interleaved,
+    inverted_in_half,
     nearly_one_place,
     one_negative_as_unsigned,
     private_syntax,
@@ -25,6 +26,7 @@ from tests.reliability.contradicting_series import (
     upper_bits,
     upright_pixels,
     with_commas,
+    wrapped_in_half,
 )
 from tests.reliability.defect import Defect
 from tests.reliability.faulty_series import each, one, whole, without
@@ -41,6 +43,10 @@ CONTRADICTIONS = (
            *["series-level-jumps"] * 2, r"z = -0\.50 and 0\.50 mm all densities jump by 1024 HU"),
     Defect("HU stored in half of the slices", hu_stored_in_half,
            *["series-level-jumps"] * 2, "jump by -1024 HU"),
+    Defect("12 bits wrapped in half of the slices", wrapped_in_half,
+           *["series-pixel-sign"] * 2, "darker than air inside itself"),
+    Defect("half of the slices inverted", inverted_in_half,
+           *["series-inverted"] * 2, r"z = -0\.50 and 0\.50 mm light and dark change places"),
     Defect("pixel spacing in the wrong order", turned_spacing,
            *["series-pixel-spacing"] * 2, r"32\.0 x 128\.0 mm, but only 64\.0 mm"),
     Defect("pixel spacing of the detector alone", spacing_of_the_detector,

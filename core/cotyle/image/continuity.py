@@ -29,6 +29,9 @@ LEAST_DIFFERENCE_HU = 5.0
 LEVEL_JUMP_HU = 300.0
 """A jump of all densities between neighbours, air too, that no anatomy makes."""
 
+OPPOSITE = -0.5
+"""Correlation of neighbours below which one is the other's negative."""
+
 SAME_SCALE = 0.5
 """Neighbours of different slopes or intercepts contradict them if on one scale they differ by less than this share."""
 
@@ -50,7 +53,8 @@ def require_neighbours(
     Raises
     ------
     InputError
-        ``series-level-jumps``, ``series-rescale``, ``series-mixed``, ``series-odd-slice``, ``series-picture-repeated``.
+        ``series-level-jumps``, ``series-inverted``, ``series-rescale``, ``series-mixed``, ``series-odd-slice``,
+        ``series-picture-repeated``.
     """
     if len(voxels) < 3:
         return
@@ -58,6 +62,7 @@ def require_neighbours(
     thin = voxels[:, :: step[0], :: step[1]].astype(np.float32)
     words = _Words(heights_mm, place)
     _refuse_jumps(thin, words)
+    _refuse_inversions(thin, words)
     _refuse_contradicted_scales(thin, slices, words)
     _refuse_odd(thin, words)
     _refuse_repeated(thin, words)
@@ -89,6 +94,17 @@ def _refuse_jumps(thin: Thin, words: _Words) -> None:
         jump = f"{words.between(n)} all densities jump by {middle[n]:.0f} HU, air too"
         text = f"{jump}{more}: slope or intercept is wrong"
         raise InputError("series-level-jumps", text, _EXPORT)
+
+
+def _refuse_inversions(thin: Thin, words: _Words) -> None:
+    """Refuse neighbours that are each other's negative."""
+    centered = thin - thin.mean(axis=(1, 2), keepdims=True)
+    together = np.einsum("kji,kji->k", centered[1:], centered[:-1])
+    power = np.sqrt(np.einsum("kji,kji->k", centered, centered))
+    rows = np.flatnonzero(together < OPPOSITE * power[1:] * power[:-1])
+    if len(rows):
+        text = f"{words.between(int(rows[0]))} light and dark change places: some slices are stored inverted"
+        raise InputError("series-inverted", text, _EXPORT)
 
 
 def _refuse_contradicted_scales(thin: Thin, slices: Sequence[SliceHeader], words: _Words) -> None:

@@ -24,7 +24,6 @@ FEW_COMPRESSED = 100
 
 _WRAP_DARK_HU, _WRAP_BRIGHT_HU = -1500, 500
 _WRAP_PAIRS = 10  # neighbours of one slice; noise makes none
-_WRAP_SLICES = 15
 
 
 def read_stack(stack: SliceStack) -> npt.NDArray[Any]:
@@ -44,7 +43,7 @@ def read_stack(stack: SliceStack) -> npt.NDArray[Any]:
     if not _fill(voxels, stack.slices):
         voxels = np.empty(voxels.shape, dtype=np.float32)
         _fill(voxels, stack.slices)
-    if first.signed and first.bits_stored < 16:  # elsewhere a wrong sign gives values that no CT has
+    if any(s.signed and s.bits_stored < 16 for s in stack.slices):  # elsewhere a wrong sign gives values that no CT has
         _refuse_wrapped(voxels)
     if first.photometric == "MONOCHROME1":
         _refuse_inverted(voxels)
@@ -78,8 +77,7 @@ def _fill(voxels: npt.NDArray[Any], slices: tuple[SliceHeader, ...]) -> bool:
 
 def _refuse_wrapped(voxels: npt.NDArray[Any]) -> None:
     """Refuse pixels whose sign the header has wrong: then bright bone turns darker than air inside itself."""
-    picked = np.unique(np.linspace(0, len(voxels) - 1, _WRAP_SLICES).astype(int))
-    for plane in voxels[picked]:
+    for plane in voxels:
         if plane.min() >= _WRAP_DARK_HU:
             continue
         dark, bright = plane < _WRAP_DARK_HU, plane > _WRAP_BRIGHT_HU
