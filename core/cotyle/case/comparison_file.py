@@ -182,9 +182,7 @@ def _pose(picture: ComparedPicture) -> PoseFacts:
         place.update(dict.fromkeys(place.keys() - {"pixel_pitch_mm"}))
     return PoseFacts(
         view=str(picture.picture.view),
-        picture=PictureFacts(
-            digest=shown.digest, frame=shown.frame, size=shown.size, tube=registration.carm.tube
-        ),
+        picture=PictureFacts(digest=shown.digest, frame=shown.frame, size=shown.size, tube=registration.carm.tube),
         to_file_px=tuple(_vector(row) for row in picture.picture.to_file),  # type: ignore[arg-type]
         verdict=registration.verdict,
         reasons=registration.reasons,
