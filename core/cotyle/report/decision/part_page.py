@@ -36,7 +36,7 @@ class Table:
         return len(self.rows) > _KEPT_TOGETHER
 
 
-_KEPT_TOGETHER = 7
+_KEPT_TOGETHER = 5
 _SIDE_BY_SIDE = {("half", "half"), ("most", "rest")}
 
 

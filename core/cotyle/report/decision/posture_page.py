@@ -29,13 +29,13 @@ def posture_page(facts: PostureFacts) -> PartPage:
                 width="most",
             ),
             _angles(facts),
+            _movement(facts),
             Shown(
                 "side",
                 "The hip bone from the side with the cup's rim and axis; front to the right, on the table front up and "
                 "head to the left. Grey line: anterior pelvic plane.",
                 "bones as in the CT, turned by the tilts above; beams run through the middle of the cup.",
             ),
-            _movement(facts),
         ),
     )
 
@@ -67,13 +67,17 @@ def _tile(facts: PostureFacts, name: str) -> Tile:
     if angles is None:
         return Tile(_TITLES[name].capitalize(), "undefined", "", "", str(fact.how), True)
     value = minus(f"{angles.inclination_deg:.0f} / {angles.anteversion_deg:.0f}")
-    spread = "" if fact.anteversion_sd_deg is None else f"{2 * fact.anteversion_sd_deg:.1f}"
-    known = "± not known" if fact.anteversion_sd_deg is None else "± of the anteversion, from the tilt"
+    spread = f"{2 * fact.anteversion_sd_deg:.1f}" if fact.anteversion_sd_deg else ""
+    known = "± of the anteversion, from the tilt" if spread else _without_spread(fact)
     note = (
         "inclination / anteversion, radiographic; pelvis tilted "
         f"{tilt_words(fact.anterior_tilt_deg)}, {fact.how}; {known}"
     )
     return Tile(_TITLES[name].capitalize(), value, "deg", spread, note, _is_out(fact))
+
+
+def _without_spread(fact: PostureFact) -> str:
+    return "± not known" if fact.anteversion_sd_deg is None else "no ± from posture"
 
 
 def _is_out(fact: PostureFact) -> bool:
@@ -116,7 +120,7 @@ def _row(words: str, fact: PostureFact, name: str) -> tuple[str, ...]:
         words,
         f"{_signed(fact.anterior_tilt_deg)}, {fact.how}",
         *(pair(each) for each in Definition),
-        "not known" if fact.anteversion_sd_deg is None else f"{2 * fact.anteversion_sd_deg:.1f}",
+        f"{2 * fact.anteversion_sd_deg:.1f}" if fact.anteversion_sd_deg else _without_spread(fact),
         "undefined" if fact.ante_inclination_deg is None else minus(f"{fact.ante_inclination_deg:.1f}"),
         zone,
     )

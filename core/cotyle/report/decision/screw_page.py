@@ -37,6 +37,7 @@ def screw_page(facts: ScrewFacts) -> PartPage:
         ),
         body=(
             _screws(facts),
+            _quadrants(facts),
             Shown(
                 "map",
                 "The shell seen into its mouth; the middle is the pole, the edge the rim. Dashed: the line to the "
@@ -54,7 +55,6 @@ def screw_page(facts: ScrewFacts) -> PartPage:
                 "at all.",
                 width="most",
             ),
-            _quadrants(facts),
         ),
     )
 
