@@ -1,5 +1,7 @@
 """The facts on posture: what was given wins, what is assumed says so, and what a level picture hides is told."""
 
+from math import cos, hypot, radians
+
 import pytest
 from cotyle.case.decision.posture import PostureFacts, posture_of
 from cotyle.case.decision.postures import Known
@@ -53,6 +55,24 @@ def test_two_sacral_slopes_tell_a_change_of_tilt():
     assert operative["standing"].anteversion_deg - operative["supine"].anteversion_deg == pytest.approx(9.0)
     assert operative["standing"].inclination_deg == pytest.approx(operative["supine"].inclination_deg)
     assert found.postures["seated"].ante_inclination_deg == pytest.approx(operative["seated"].anteversion_deg)
+
+
+def test_the_pelvis_as_it_lay_leaves_no_doubt_of_anteversion():
+    found = facts(supine={"sacral_slope_deg": 40.0, "sd_deg": 0.0}, standing={"sacral_slope_deg": 31.0, "sd_deg": 2.0})
+    assert found.postures["supine"].sd_deg == planned_cup().pelvis.uncertainty.anterior_tilt_deg > 0.2
+    assert found.postures["supine"].anteversion_sd_deg == 0.0
+    assert found.postures["standing"].anteversion_sd_deg == pytest.approx(2.0 * per_deg(found, "standing"), abs=0.01)
+
+
+def test_a_tilt_that_was_given_is_told_against_the_plane_which_errs_too():
+    found = facts(standing={"anterior_tilt_deg": 0.0, "sd_deg": 1.0})
+    spread = hypot(1.0, planned_cup().pelvis.uncertainty.anterior_tilt_deg)
+    assert found.postures["standing"].anteversion_sd_deg == pytest.approx(spread * per_deg(found, "standing"), abs=0.01)
+
+
+def per_deg(found, posture):
+    """d RA / d tilt = cos RI (derived from Murray 1993)."""
+    return cos(radians(found.postures[posture].orientation[Definition.RADIOGRAPHIC].inclination_deg))
 
 
 def test_a_tilt_that_was_given_wins_over_slopes_and_plan():
@@ -140,15 +160,6 @@ def test_a_standing_tilt_other_than_the_plans_is_pointed_out():
     assert "posture-standing-differs" in codes(facts(standing={"anterior_tilt_deg": lay - 9.0}))
     planned = planned_cup(change=-9.0, measured=True)
     assert "posture-standing-differs" not in codes(facts(planned, standing={"anterior_tilt_deg": lay - 9.0}))
-
-
-def test_the_spread_of_anteversion_is_the_tilts_times_the_cosine_of_inclination():
-    """d RA / d tilt = cos RI (derived from Murray 1993)."""
-    found = facts(standing={"anterior_tilt_deg": 0.0, "sd_deg": 1.0}).postures["standing"]
-    angles = found.orientation[Definition.RADIOGRAPHIC]
-    from math import cos, radians
-
-    assert found.anteversion_sd_deg == pytest.approx(cos(radians(angles.inclination_deg)), abs=0.01)
 
 
 def test_incidence_and_lordosis_tell_the_balance():

@@ -100,7 +100,7 @@ class MotionQuestions(Strict):
 
     @model_validator(mode="after")
     def _each_name_once(self) -> Self:
-        names = [each.name for each in (*STANDARD_MOTIONS, *self.motions)]
+        names = [*(each.name for each in STANDARD_MOTIONS), *(each.name for each in self.motions)]
         twice = [name for name in names if names.count(name) > 1]
         if twice:
             raise ValueError(f"there are two motions called {twice[0]}")

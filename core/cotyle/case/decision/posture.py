@@ -52,9 +52,9 @@ _FILM_DIFFERS_DEG = 5.0
 class PostureFact(Strict):
     """The pelvis and the cup in one posture; a definition that leaves an angle open is absent.
 
-    ``anteversion_sd_deg``: of the radiographic anteversion, from the spread of the tilt alone. ``ante_inclination_deg``
-    is the operative anteversion, which a lateral film shows. ``in_zone`` is None where the zone says nothing of this
-    posture.
+    ``anteversion_sd_deg``: of the radiographic anteversion, from the spread of the pelvis' turn alone; as it lay in the
+    CT there is none. ``ante_inclination_deg`` is the operative anteversion, which a lateral film shows. ``in_zone`` is
+    None where the zone says nothing of this posture.
     """
 
     anterior_tilt_deg: Finite
@@ -131,9 +131,10 @@ def posture_of(planned: PlannedCup, hip: Hip, questions: Questions, seed: int) -
     asked, pelvis, side = questions.posture, planned.pelvis, planned.plan.side
     axis = planned.cup.opening_axis_lps
     known = known_postures(pelvis, planned.plan.posture, asked)
+    plane_sd = pelvis.uncertainty.anterior_tilt_deg
     zone = zone_of(planned.plan.targets)
     frames = {name: frame_at_tilt(pelvis, name, each.anterior_tilt_deg) for name, each in known.items()}
-    facts = {name: _posture(known, name, frames[name], axis, side, zone, asked) for name in known}
+    facts = {name: _posture(known, name, frames[name], axis, side, zone, asked, plane_sd) for name in known}
     supine = orientation_of_axis(axis, frames[SUPINE], side, Definition.OPERATIVE)
     window = tilt_window_deg(supine, Definition.OPERATIVE, zone)
     change = known[STANDING].anterior_tilt_deg - known[SUPINE].anterior_tilt_deg
@@ -188,8 +189,12 @@ def _posture(
     side: Side,
     zone: Zone,
     asked: PostureQuestions,
+    plane_sd_deg: float,
 ) -> PostureFact:
     orientation, here = _orientations(axis, frame, side), known[name]
+    turn_sd_deg = here.turn_sd_deg
+    if turn_sd_deg is not None and here.from_plane:
+        turn_sd_deg = float(np.hypot(turn_sd_deg, plane_sd_deg))
     operative = orientation.get(Definition.OPERATIVE)
     ante_inclination = None if operative is None else operative.anteversion_deg
     in_zone: bool | None = None
@@ -207,7 +212,7 @@ def _posture(
             each: Angles(inclination_deg=found.inclination_deg, anteversion_deg=found.anteversion_deg)
             for each, found in orientation.items()
         },
-        anteversion_sd_deg=_anteversion_sd(orientation.get(Definition.RADIOGRAPHIC), here.sd_deg),
+        anteversion_sd_deg=_anteversion_sd(orientation.get(Definition.RADIOGRAPHIC), turn_sd_deg),
         ante_inclination_deg=ante_inclination,
         in_zone=in_zone,
     )
@@ -230,11 +235,11 @@ def _angles(axis: Array, frame: Frame, side: Side) -> Angles | None:
     )
 
 
-def _anteversion_sd(radiographic: Orientation | None, tilt_sd_deg: float | None) -> float | None:
-    """Half the change of radiographic anteversion between one deviation of tilt back and forward."""
-    if radiographic is None or tilt_sd_deg is None:
+def _anteversion_sd(radiographic: Orientation | None, turn_sd_deg: float | None) -> float | None:
+    """Half the change of radiographic anteversion between one deviation of turn back and forward."""
+    if radiographic is None or turn_sd_deg is None:
         return None
-    back, forward = (tilted(radiographic, Definition.RADIOGRAPHIC, sign * tilt_sd_deg) for sign in (-1.0, 1.0))
+    back, forward = (tilted(radiographic, Definition.RADIOGRAPHIC, sign * turn_sd_deg) for sign in (-1.0, 1.0))
     return 0.5 * abs(back.anteversion_deg - forward.anteversion_deg)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import combinations
@@ -33,12 +34,18 @@ class Known(StrEnum):
 
 @dataclass(frozen=True)
 class KnownPosture:
-    """Anterior tilt of the pelvis in a posture, one standard deviation (None: nobody knows it), and how it is known."""
+    """Anterior tilt of the pelvis in a posture, one standard deviation (None: nobody knows it), and how it is known.
+
+    ``turn_sd_deg``: one deviation of how the pelvis of the scan is turned about its left axis; none as it lay.
+    ``from_plane``: the tilt is told against the anterior pelvic plane, whose error in the scan turns it as well.
+    """
 
     name: str
     anterior_tilt_deg: float
     sd_deg: float | None
     how: Known
+    turn_sd_deg: float | None
+    from_plane: bool = False
 
 
 def known_postures(pelvis: Pelvis, plan: PostureChoice, asked: PostureQuestions) -> dict[str, KnownPosture]:
@@ -47,36 +54,42 @@ def known_postures(pelvis: Pelvis, plan: PostureChoice, asked: PostureQuestions)
     A tilt that was given wins; else two sacral slopes tell a change of tilt; else it is what the plan says. Where the
     plan says nothing of sitting, seated is the mean of what was published. What is assumed is said so.
     """
-    supine = KnownPosture(SUPINE, pelvis.anterior_tilt_deg, pelvis.uncertainty.anterior_tilt_deg, Known.CT)
+    supine = KnownPosture(SUPINE, pelvis.anterior_tilt_deg, pelvis.uncertainty.anterior_tilt_deg, Known.CT, 0.0)
     if asked.supine.anterior_tilt_deg is not None:
-        supine = KnownPosture(SUPINE, asked.supine.anterior_tilt_deg, asked.supine.sd_deg, Known.GIVEN)
+        supine = _as_given(SUPINE, asked.supine.anterior_tilt_deg, asked.supine.sd_deg)
     standing = _given(STANDING, asked.standing, (supine, asked.supine))
     if standing is None:
         how, sd = (Known.PLAN, asked.standing.sd_deg) if plan.measured else (Known.ASSUMED, None)
         # the plan counts from how the pelvis lay in the CT
-        standing = KnownPosture(STANDING, pelvis.anterior_tilt_deg + plan.standing_tilt_change_deg, sd, how)
+        standing = KnownPosture(STANDING, pelvis.anterior_tilt_deg + plan.standing_tilt_change_deg, sd, how, sd)
     seated = _given(SEATED, asked.seated, (standing, asked.standing), (supine, asked.supine))
     if seated is None and plan.seated_tilt_change_deg is not None:
         tilt = pelvis.anterior_tilt_deg + plan.seated_tilt_change_deg
-        seated = KnownPosture(SEATED, tilt, asked.seated.sd_deg, Known.IN_PLAN)
+        seated = KnownPosture(SEATED, tilt, asked.seated.sd_deg, Known.IN_PLAN, asked.seated.sd_deg)
     if seated is None:
-        seated = KnownPosture(SEATED, standing.anterior_tilt_deg - SITS_BACK_DEG, SITS_BACK_SD_DEG, Known.ASSUMED)
+        tilt = standing.anterior_tilt_deg - SITS_BACK_DEG
+        seated = KnownPosture(SEATED, tilt, SITS_BACK_SD_DEG, Known.ASSUMED, SITS_BACK_SD_DEG)
     return {each.name: each for each in (supine, standing, seated)}
 
 
 def _given(name: str, here: GivenPosture, *others: tuple[KnownPosture, GivenPosture]) -> KnownPosture | None:
     """Return what was given of a posture: its tilt, or its slope against that of another one whose tilt is known."""
     if here.anterior_tilt_deg is not None:
-        return KnownPosture(name, here.anterior_tilt_deg, here.sd_deg, Known.GIVEN)
+        return _as_given(name, here.anterior_tilt_deg, here.sd_deg)
     if here.sacral_slope_deg is None:
         return None
     for known, film in others:
         if film.sacral_slope_deg is None or known.how is Known.ASSUMED:
             continue
         tilt = known.anterior_tilt_deg + here.sacral_slope_deg - film.sacral_slope_deg
-        spread = float(np.sqrt((known.sd_deg or 0.0) ** 2 + here.sd_deg**2 + film.sd_deg**2))
-        return KnownPosture(name, tilt, spread, Known.SLOPES)
+        films = np.hypot(here.sd_deg, film.sd_deg)
+        spread, turn = (float(np.hypot(each or 0.0, films)) for each in (known.sd_deg, known.turn_sd_deg))
+        return KnownPosture(name, tilt, spread, Known.SLOPES, turn, known.from_plane)
     return None
+
+
+def _as_given(name: str, anterior_tilt_deg: float, sd_deg: float) -> KnownPosture:
+    return KnownPosture(name, anterior_tilt_deg, sd_deg, Known.GIVEN, sd_deg, from_plane=True)
 
 
 def sits_back_deg(postures: dict[str, KnownPosture], asked: PostureQuestions) -> float | None:
@@ -93,7 +106,7 @@ def sits_back_deg(postures: dict[str, KnownPosture], asked: PostureQuestions) ->
 
 
 def slopes_against_tilts(
-    postures: dict[str, KnownPosture], asked: PostureQuestions
+    postures: Mapping[str, KnownPosture], asked: PostureQuestions
 ) -> tuple[tuple[str, str, float], ...]:
     """Return pairs of postures whose sacral slopes say another change than their tilts, and by how much, degrees.
 

@@ -10,7 +10,7 @@ from pydantic import Field
 
 from cotyle.case.decision.facts import DecisionFacts
 from cotyle.case.decision.posture import zone_of
-from cotyle.case.decision.postures import MOST_BACK_DEG, MOST_FORWARD_DEG, STANDING, SUPINE, Known, known_postures
+from cotyle.case.decision.postures import MOST_BACK_DEG, MOST_FORWARD_DEG, STANDING, Known, known_postures
 from cotyle.case.decision.questions import Questions
 from cotyle.case.decision.tolerance_check import APART, CheckedFact, checked_fact, doubts_of_estimates, measuring
 from cotyle.case.decision.tolerance_questions import ToleranceQuestions
@@ -164,7 +164,7 @@ def spreads_of(planned: PlannedCup, questions: Questions) -> tuple[Spreads, bool
     standing = known_postures(planned.pelvis, planned.plan.posture, questions.posture)[STANDING]
     tilt, assumed = asked.standing_tilt_deg, False
     if tilt is None:
-        tilt, assumed = standing.sd_deg, standing.how is Known.ASSUMED
+        tilt, assumed = standing.turn_sd_deg, standing.how is Known.ASSUMED
     if tilt is None:
         tilt = (MOST_FORWARD_DEG - MOST_BACK_DEG) / 2 / _DEVIATIONS_IN_RANGE
     wall = planned.wall
@@ -195,10 +195,7 @@ def spreads_of(planned: PlannedCup, questions: Questions) -> tuple[Spreads, bool
 def planned_of(planned: PlannedCup, hip: Hip, questions: Questions) -> Planned:
     """Return what the procedures need of a planned cup."""
     pelvis, targets = planned.pelvis, planned.plan.targets
-    postures = known_postures(pelvis, planned.plan.posture, questions.posture)
-    stands = postures[STANDING]
-    # two slopes tell how far the pelvis stands from where it lay: from the CT's table, or from a given tilt
-    given = stands.how is Known.SLOPES and postures[SUPINE].how is Known.GIVEN
+    stands = known_postures(pelvis, planned.plan.posture, questions.posture)[STANDING]
     return Planned(
         cup=planned.cup,
         ground=hip.ground,
@@ -210,7 +207,7 @@ def planned_of(planned: PlannedCup, hip: Hip, questions: Questions) -> Planned:
         standing=frame_at_tilt(pelvis, STANDING, stands.anterior_tilt_deg),
         zone=zone_of(targets),
         zone_frame=pelvis.frames[targets.frame],
-        standing_from_plane=given or stands.how is Known.GIVEN,
+        standing_from_plane=stands.from_plane,
         zone_from_plane=targets.frame == "app",
     )
 
