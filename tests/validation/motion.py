@@ -33,7 +33,8 @@ from vtkmodules.vtkCommonMath import vtkMatrix4x4
 from vtkmodules.vtkFiltersModeling import vtkCollisionDetectionFilter
 
 from tests.validation.page_parts import write_part
-from tests.validation.theatre.patients import Patient, load_patient, patient_names
+from tests.validation.theatre.patients import Patient, load_patient
+from tests.validation.trials import TRIALS
 
 MEDIAL_MM = 4.0
 BRUTE_BAR_DEG, LEAST_HELD = 1.0, 0.90
@@ -173,7 +174,7 @@ def main() -> int:
     parser.add_argument("--page", type=Path)
     options = parser.parse_args()
     rows: list[Followed] = []
-    names = patient_names(6)
+    names = [trial.name for trial in TRIALS[:6]]
     for name in names:
         own = followed(load_patient(name, options.patients, print))
         rows += own
