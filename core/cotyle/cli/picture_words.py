@@ -125,6 +125,8 @@ def _view(name: str) -> ViewName:
 def _pair(text: str, option: str) -> tuple[float, float]:
     try:
         first, second = (float(part) for part in text.split(","))
+        if not np.isfinite([first, second]).all():
+            raise ValueError
     except ValueError:
         raise InputError(
             "compare-pair", f"{option} must be two numbers with a comma between, not {text!r}", f"{option}=30,-5"

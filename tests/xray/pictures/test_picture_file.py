@@ -355,3 +355,9 @@ def test_a_capture_that_says_nothing_is_told_by_its_picture_and_that_is_said(tmp
     picture = read_radiograph(saved(dicom(stored, "OT"), tmp_path / "picture-x"))
     assert picture.polarity is polarity
     assert any("from the picture alone" in doubt for doubt in picture.doubts)
+
+
+@pytest.mark.parametrize("pitch", [0.0, -1.0, np.nan, (1.0, np.nan), 1e9, np.inf])
+def test_pixels_of_a_size_that_no_detector_has_are_refused(tmp_path, pitch):
+    path = saved(dicom(DARK, "DX"), tmp_path / "picture-x")
+    assert refused(path, told=Told(polarity=Polarity.BONE_DARK, pixel_pitch_mm=pitch)) == "picture-pitch"

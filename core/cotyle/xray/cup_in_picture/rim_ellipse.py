@@ -146,7 +146,7 @@ def _checked(points_px: npt.ArrayLike) -> Array:
         raise InputError(
             "ellipse-too-few",
             f"an ellipse needs {LEAST_POINTS} different points on the rim, got {different}",
-            "click more points, spread round the rim",
+            "Click more points, spread round the rim",
         )
     spread = np.linalg.svd(points - points.mean(axis=0), compute_uv=False)
     if spread[1] < 1e-6 * spread[0]:

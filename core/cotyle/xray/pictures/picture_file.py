@@ -24,6 +24,7 @@ from cotyle.xray.pictures.screen_picture import read_screen, screen_kind
 BLACK_SHARE = 0.01
 """A picture is empty if its middle 99 % spans less than this share of its values' range; our choice."""
 
+_WIDEST_PIXEL_MM = 10.0  # no detector's, nor a screen's
 _PITCH_AGREES = 0.02
 
 
@@ -167,7 +168,7 @@ def _with_told(known: KnownGeometry, said: Told) -> tuple[KnownGeometry, tuple[s
     if said.pixel_pitch_mm is not None:
         pitch = said.pixel_pitch_mm
         pair = (float(pitch), float(pitch)) if isinstance(pitch, int | float) else (float(pitch[0]), float(pitch[1]))
-        if not (np.isfinite(pair).all() and min(pair) > 0):
+        if not (np.isfinite(pair).all() and min(pair) > 0 and max(pair) <= _WIDEST_PIXEL_MM):
             raise InputError(
                 "picture-pitch", f"pixels of {pair[0]:g} x {pair[1]:g} mm are no size", "Give mm per pixel"
             )
