@@ -84,7 +84,7 @@ def main(arguments: list[str] | None = None) -> int:
     print(f"\nmissed in {seconds:.0f} s: {'; '.join(missed) or 'nothing'}")
     if not options.no_page and options.limit is None:
         fresh = options.set == FRESH.name
-        part = f"{FRESH_HEAD if fresh else HEAD}\n{text}\n{_closing(judged, missed, seconds, options.jobs)}"
+        part = f"{FRESH_HEAD if fresh else HEAD}\n{text}\n{_closing(judged, missed, seconds, options)}"
         write_text_atomically(PAGE, page_with(PAGE.read_text(encoding="utf-8"), part, fresh))
     return 1 if missed else 0
 
@@ -152,7 +152,7 @@ def missed_bars(judged: Sequence[Judged]) -> list[str]:
     return [each.title for each in everything if not each.kept]
 
 
-def _closing(judged: Sequence[Judged], missed: Sequence[str], seconds: float, jobs: int) -> str:
+def _closing(judged: Sequence[Judged], missed: Sequence[str], seconds: float, options: argparse.Namespace) -> str:
     worst = [each for each in judged if each.kind in STARTS and not each.success]
     lines = [f"\nBars missed: {'; '.join(missed) or 'none'}.", ""]
     if worst:
@@ -172,9 +172,10 @@ def _closing(judged: Sequence[Judged], missed: Sequence[str], seconds: float, jo
         lines.append("")
     lines += _time_lines(judged)
     machine = f"{os.cpu_count()} cores, {platform.system()} {platform.machine()}, Python {platform.python_version()}"
-    shared = "1 job" if jobs == 1 else f"{jobs} jobs"
+    shared = "1 job" if options.jobs == 1 else f"{options.jobs} jobs"
     left_out = sum(each.kind == NOT_DONE for each in judged)
-    lines.append(f"{len(judged) - left_out} trials in {seconds:.0f} s by {shared} on {machine}.")
+    took = "results kept from an earlier run" if options.only_kept else f"in {seconds:.0f} s by {shared}"
+    lines.append(f"{len(judged) - left_out} trials, {took}, on {machine}.")
     if left_out:
         lines.append(f"{left_out} more trials that the set asks for were not done for want of time.")
     return "\n".join(lines) + "\n"
