@@ -27,7 +27,7 @@ def interleaved(acquisition: int = 1) -> Slices:
         return marked_sphere_hu(points - np.array([8.0, 0.0, 0.0]))
 
     second = make_slices(np.array(grid_positions()) + 0.5, beside)
-    return first + _under_one_series(each(second, AcquisitionNumber=acquisition), first)
+    return noisy(first + _under_one_series(each(second, AcquisitionNumber=acquisition), first))
 
 
 def two_patients() -> Slices:
@@ -142,13 +142,13 @@ def inverted_in_half() -> Slices:
 
 
 def blank() -> Slices:
-    slices = whole()
+    slices = noisy()
     slices[20].PixelData = np.zeros((64, 64), np.int16).tobytes()
     return slices
 
 
 def half_blank() -> Slices:
-    slices = whole()
+    slices = noisy()
     pixels = stored_pixels(slices[30])
     pixels[32:] = 0
     slices[30].PixelData = pixels.tobytes()
@@ -157,16 +157,17 @@ def half_blank() -> Slices:
 
 def exchanged(one: int, other: int) -> Slices:
     """The pictures of two slices have changed places."""
-    slices = whole()
+    slices = noisy()
     slices[one].PixelData, slices[other].PixelData = slices[other].PixelData, slices[one].PixelData
     return slices
 
 
-def noisy() -> Slices:
-    """The ball with the noise of a scanner (20 HU), which no two slices share."""
-    slices, rng = whole(), np.random.default_rng(8)
+def noisy(slices: Slices | None = None) -> Slices:
+    """Slices, those of the ball if not given, with the noise of a scanner (20 HU), which no two share."""
+    slices, rng = whole() if slices is None else slices, np.random.default_rng(8)
     for ds in slices:
-        ds.PixelData = (stored_pixels(ds) + np.rint(rng.normal(0, 20, (64, 64)))).astype(np.int16).tobytes()
+        noise = np.rint(rng.normal(0, 20, (ds.Rows, ds.Columns)))
+        ds.PixelData = (stored_pixels(ds) + noise).astype(np.int16).tobytes()
     return slices
 
 

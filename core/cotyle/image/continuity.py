@@ -64,8 +64,11 @@ def require_neighbours(
     _refuse_jumps(thin, words)
     _refuse_inversions(thin, words)
     _refuse_contradicted_scales(thin, slices, words)
+    unchanged = (thin[1:] == thin[:-1]).mean(axis=(1, 2))
+    if np.percentile(unchanged, _USUAL_PERCENT) > _WITHOUT_NOISE:
+        return  # a drawn shape: it may repeat itself, or be its own mirror image
     _refuse_odd(thin, words)
-    _refuse_repeated(thin, words)
+    _refuse_repeated(unchanged, words)
 
 
 class _Words:
@@ -139,11 +142,8 @@ def _refuse_odd(thin: Thin, words: _Words) -> None:
     raise InputError("series-odd-slice", text, _EXPORT)
 
 
-def _refuse_repeated(thin: Thin, words: _Words) -> None:
-    """Refuse the same picture at two places: no scanner repeats its noise. Shapes without noise are let pass."""
-    unchanged = (thin[1:] == thin[:-1]).mean(axis=(1, 2))
-    if np.percentile(unchanged, _USUAL_PERCENT) > _WITHOUT_NOISE:
-        return
+def _refuse_repeated(unchanged: npt.NDArray[np.floating], words: _Words) -> None:
+    """Refuse the same picture at two places: no scanner repeats its noise."""
     rows = np.flatnonzero(unchanged == 1.0)
     if len(rows):
         text = f"neighbouring slices hold the same picture ({words.between(int(rows[0]))}, {len(rows)} in all)"
