@@ -102,6 +102,10 @@ class Hand:
             assert time.monotonic() < ends, "this never came about on the page"
             time.sleep(0.05)
 
+    def reads(self, where, words):
+        """Wait until a place on the page holds some words; it is drawn a moment after the state says so."""
+        self.until(lambda: words in self.page.inner_text(where))
+
     def press(self, where, key):
         self.page.wait_for_selector(where)  # what is not seen yet takes no key
         self.page.focus(where)

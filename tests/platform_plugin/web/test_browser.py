@@ -103,7 +103,7 @@ def test_a_landmark_is_dragged_in_3d_onto_its_bone(open_page):
     page.act("undo")
     page.until(lambda: not given())
     page.act("marks-close")
-    assert not page.state("page_can_undo")
+    page.until(lambda: not page.state("page_can_undo"))
 
 
 def test_a_landmark_that_was_not_found_is_added_by_a_click(open_page):
@@ -126,7 +126,7 @@ def test_a_landmark_that_was_not_found_is_added_by_a_click(open_page):
         assert bool(row()) == added
         if added:
             assert row()["origin"] == "placed by hand, ± 4.0 mm"
-            assert page.state("marks_chosen") == missing
+            page.until(lambda: page.state("marks_chosen") == missing)
             page.settle()
             page.drag_point(view, 0, 0)  # it stands in the middle now, and can be gripped
             page.act("undo")
@@ -134,7 +134,7 @@ def test_a_landmark_that_was_not_found_is_added_by_a_click(open_page):
         else:
             assert "[landmark-off-bone]" in page.state("page_message")
     page.act("marks-close")
-    assert not page.state("page_can_undo")
+    page.until(lambda: not page.state("page_can_undo"))
 
 
 def test_how_the_pelvis_sits_is_typed_looked_at_and_taken_back(open_page):
@@ -143,14 +143,14 @@ def test_how_the_pelvis_sits_is_typed_looked_at_and_taken_back(open_page):
     page.page.keyboard.press("Enter")
     page.page.click("[data-name=posture-seated]")
     page.until(lambda: page.state("posture_tilt") == -31)
-    assert "seated, given, in the plan" in page.page.inner_text(".cotyle-posture")
+    page.reads(".cotyle-posture", "seated, given, in the plan")
     page.page.fill("[data-name=seated]", "sofa")
     page.page.keyboard.press("Enter")
     page.until(lambda: page.page.input_value("[data-name=seated]") == "-31")
     page.page.click("[data-name=posture-lying]")
     page.act("undo")
     page.until(lambda: page.page.input_value("[data-name=seated]") == "")
-    assert not page.state("page_can_undo")
+    page.until(lambda: not page.state("page_can_undo"))
 
 
 def test_a_second_viewer_of_the_same_case_is_refused_in_one_line(running_viewer, command):

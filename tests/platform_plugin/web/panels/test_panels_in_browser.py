@@ -50,7 +50,7 @@ def test_a_drag_on_a_reamers_bar_moves_that_reamer_everywhere(page):
         middle = 0.5 * (bar["from_mm"] + bar["to_mm"])
         page.drag(x(bar["to_mm"]), y, x(middle) - x(bar["to_mm"]), 0)
         page.until(lambda: state(page, "depth_track_reamer")["depth"] == pytest.approx(middle, abs=0.1))  # noqa: B023
-        assert page.page.inner_text(WORDS).startswith(bar["name"])
+        page.until(lambda: page.page.inner_text(WORDS).startswith(bar["name"]))  # noqa: B023
     page.until(lambda: state(page, "screen")["heads"][0] == f"{second['name']} here")
     page.press(".cotyle-track-body", "End")
     page.until(lambda: page.page.inner_text(WORDS).endswith("at its stop"))
@@ -113,7 +113,7 @@ def test_a_grid_and_the_part_of_a_picture_are_given_by_hand(page, tmp_path):
     hand.click("summary:has-text('Grid against distortion')")
     hand.set_input_files("[data-name=grid-file]", tmp_path / "grid.png")
     page.until(lambda: state(page, "real_picture_grid") and not state(page, "real_picture_reading"))
-    assert "px at dots that were held back" in hand.inner_text(".cotyle-drawer")
+    page.reads(".cotyle-drawer", "px at dots that were held back")
     hand.fill("[data-name=region]", "40,50,9000,100")
     hand.keyboard.press("Enter")
     page.until(lambda: "does not lie within the picture" in state(page, "real_picture_message"))
