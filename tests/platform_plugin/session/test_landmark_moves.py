@@ -18,6 +18,18 @@ def moved(session, way):
     session.move_landmark(NAME, session.landmarks[NAME].lps_mm + way)
 
 
+def save_as_repair_does(session, name, point, command, case, folder):
+    """The command line, given the same point in a file, plans and measures the same to the last digit."""
+    corrected, other = folder / "points.json", folder / "repaired"
+    corrected.write_text(json.dumps({name: {"lps_mm": list(point), "origin": "given"}}))
+    code, _, err = command("repair", case, "--landmarks", corrected, "--out", other, "--no-pdf", "--json")
+    assert code == 0, err
+    session.save()
+    assert session.settle(LONG)
+    for written in ("measurements.json", "plan.json", "landmarks.json"):
+        assert (case / written).read_bytes() == (other / written).read_bytes(), written
+
+
 def test_frames_and_proposal_follow_a_moved_landmark(session, heard, command, own_case, tmp_path):
     point = session.landmarks[NAME].lps_mm + [0.0, -6.0, 4.0]
     session.move_landmark(NAME, point)
@@ -27,15 +39,7 @@ def test_frames_and_proposal_follow_a_moved_landmark(session, heard, command, ow
     assert session.settle(LONG)
     assert not session.surveying
     assert session.anatomy.landmarks[NAME].origin is Origin.GIVEN
-    # the command line, given the same point in a file, plans and measures the same to the last digit
-    corrected, other = tmp_path / "points.json", tmp_path / "repaired"
-    corrected.write_text(json.dumps({NAME: {"lps_mm": list(point), "origin": "given"}}))
-    code, _, err = command("repair", own_case, "--landmarks", corrected, "--out", other, "--no-pdf", "--json")
-    assert code == 0, err
-    session.save()
-    assert session.settle(LONG)
-    for written in ("measurements.json", "plan.json", "landmarks.json"):
-        assert (own_case / written).read_bytes() == (other / written).read_bytes(), written
+    save_as_repair_does(session, NAME, point, command, own_case, tmp_path)
     reopened = PlanningSession.open(own_case)
     assert reopened.settle(LONG)
     assert reopened.full.measured.as_dict() == session.full.measured.as_dict()
@@ -160,14 +164,7 @@ def test_a_landmark_that_was_not_found_is_added_as_the_command_line_adds_it(sess
     session.move_landmark(name, sacrum[sacrum[:, 2].argmin()] + [0.0, 0.0, -2.0], onto_bone=True)
     assert session.settle(LONG)
     point = session.anatomy.landmarks[name].lps_mm
-    corrected, other = tmp_path / "points.json", tmp_path / "repaired"
-    corrected.write_text(json.dumps({name: {"lps_mm": list(point), "origin": "given"}}))
-    code, _, err = command("repair", own_case, "--landmarks", corrected, "--out", other, "--no-pdf", "--json")
-    assert code == 0, err
-    session.save()
-    assert session.settle(LONG)
-    for written in ("measurements.json", "plan.json", "landmarks.json"):
-        assert (own_case / written).read_bytes() == (other / written).read_bytes(), written
+    save_as_repair_does(session, name, point, command, own_case, tmp_path)
     reopened = PlanningSession.open(own_case)
     assert reopened.landmarks[name].origin is Origin.GIVEN
     reopened.close()
